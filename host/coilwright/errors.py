@@ -1,0 +1,159 @@
+"""Everything that can go wrong for a person at the bench, one class and one exit code a kind.
+
+Exception tree::
+
+    CoilwrightError
+    ├── PortError
+    │   ├── PortNotFound        10
+    │   ├── PortBusy            11
+    │   └── PortDenied          12
+    ├── LinkError
+    │   ├── NoAnswer            13
+    │   ├── NotOurDriver        14
+    │   ├── WrongFirmware       15
+    │   └── LinkLost            16
+    ├── DriverError
+    │   ├── OutOfRange          20
+    │   ├── Refused             21
+    │   └── Tripped             22
+    ├── FileError
+    │   ├── BadRecord           30
+    │   ├── WouldOverwrite      31
+    │   ├── BadBuild            32
+    │   └── NotWritable         33
+    └── NoResult                40
+
+A command line that cannot be understood exits with 2, Ctrl-C with 130.
+"""
+
+from __future__ import annotations
+
+
+class CoilwrightError(Exception):
+    """A failure that is told in one sentence, with a hint on what to do.
+
+    Args:
+        message: What is wrong, with the value that is wrong.
+        hint: What the person can do about it; empty where there is nothing to say.
+    """
+
+    exit_code = 1
+
+    def __init__(self, message: str, hint: str = "") -> None:
+        super().__init__(message, hint)
+        self.message = message
+        self.hint = hint
+
+    @property
+    def kind(self) -> str:
+        """Name of the kind of failure, for `--json`."""
+        return type(self).__name__
+
+    def __str__(self) -> str:
+        return self.message
+
+
+class PortError(CoilwrightError):
+    """The serial port cannot be opened."""
+
+
+class PortNotFound(PortError):
+    """There is no such port."""
+
+    exit_code = 10
+
+
+class PortBusy(PortError):
+    """Another program holds the port."""
+
+    exit_code = 11
+
+
+class PortDenied(PortError):
+    """The system does not allow this user to open the port."""
+
+    exit_code = 12
+
+
+class LinkError(CoilwrightError):
+    """The port is open, but the conversation fails."""
+
+
+class NoAnswer(LinkError):
+    """Nothing came back within the deadline."""
+
+    exit_code = 13
+
+
+class NotOurDriver(LinkError):
+    """Something answers, but not a coilwright driver."""
+
+    exit_code = 14
+
+
+class WrongFirmware(LinkError):
+    """A coilwright driver whose protocol this host does not speak."""
+
+    exit_code = 15
+
+
+class LinkLost(LinkError):
+    """The port went away in the middle of the conversation."""
+
+    exit_code = 16
+
+
+class DriverError(CoilwrightError):
+    """The driver answered, but not with what was wanted."""
+
+
+class OutOfRange(DriverError):
+    """A value lies outside what the driver or its limits allow."""
+
+    exit_code = 20
+
+
+class Refused(DriverError):
+    """The driver reported an error for a command."""
+
+    exit_code = 21
+
+
+class Tripped(DriverError):
+    """The driver switched its output off by itself and says why."""
+
+    exit_code = 22
+
+
+class FileError(CoilwrightError):
+    """A file is not what it should be."""
+
+
+class BadRecord(FileError):
+    """A sweep record cannot be read, or is not ours."""
+
+    exit_code = 30
+
+
+class WouldOverwrite(FileError):
+    """The file exists and `--force` was not given."""
+
+    exit_code = 31
+
+
+class BadBuild(FileError):
+    """A build file has a wrong unit, a misspelt key or an impossible value."""
+
+    exit_code = 32
+
+
+class NotWritable(FileError):
+    """A file or folder cannot be written."""
+
+    exit_code = 33
+
+
+class NoResult(CoilwrightError):
+    """The measurement is sound, but there is no answer in it (no peak, never lit)."""
+
+    exit_code = 40
