@@ -1,0 +1,87 @@
+"""The command `coilwright`: one module a command, loaded only when that command runs."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from coilwright import __version__
+from coilwright.cli.failure import print_failure, report_failure
+
+# Name → one line for the list. The module of the same name holds `command`;
+# the line stands here so that `coilwright --help` imports none of them.
+COMMANDS = {
+    "ports": "List serial ports and which of them answer as a driver.",
+    "status": "Show what a driver is, how it is set and what it measures.",
+    "set": "Set frequency and duty, and hold the output on while watched.",
+    "sweep": "Sweep frequency or duty and keep the record.",
+    "tune": "Find the best frequency and the lowest duty that lights the load.",
+    "compare": "Compare sweep records side by side.",
+    "bench": "Serve a simulated bench on a serial port of its own.",
+}
+
+
+class LazyCommands(click.Group):
+    """A group whose commands are imported when they are called, not when they are listed."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        command = importlib.import_module(f"coilwright.cli.{cmd_name}_command").command
+        assert isinstance(command, click.Command)
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        name = args[0]
+        if name not in COMMANDS and not name.startswith("-"):
+            import difflib
+
+            near = difflib.get_close_matches(name, COMMANDS, 1)
+            hint = f" Did you mean {near[0]!r}?" if near else ""
+            ctx.fail(f"There is no command {name!r}.{hint}")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(
+    cls=LazyCommands, context_settings={"help_option_names": ["-h", "--help"]}, no_args_is_help=True
+)
+@click.version_option(__version__, prog_name="coilwright")
+def cli() -> None:
+    """Bench companion for resonant coil drivers.
+
+    Try it without hardware: coilwright tune --port sim://
+
+    Coils and MOSFETs get hot, and a tuned receiver can carry hundreds of volts: begin with a small
+    duty and a current-limited supply, keep implants, cards and magnets away from the coil, and
+    follow your local rules on radio emission.
+    """
+
+
+def main() -> None:
+    """Entry point of the command; ends the process with the exit code of what happened."""
+    as_json = "--json" in sys.argv[1:]
+    try:
+        cli.main(standalone_mode=False)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message())
+        sys.exit(2)
+    except click.ClickException as error:
+        error.show()
+        if as_json:
+            print_failure("Usage", error.format_message(), "", error.exit_code)
+        sys.exit(error.exit_code)
+    except click.exceptions.Exit as done:
+        sys.exit(done.exit_code)
+    except BaseException as failure:
+        sys.exit(report_failure(failure, as_json=as_json))

@@ -1,0 +1,108 @@
+"""Options and value types that several commands share."""
+
+from __future__ import annotations
+
+import json
+import signal
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from coilwright.cli.failure import Terminated
+from coilwright.quantities import parse_fraction, parse_quantity
+
+Decorated = TypeVar("Decorated", bound=Callable[..., Any])
+
+# Generic only in newer releases of click.
+FloatType = click.ParamType[float] if TYPE_CHECKING else click.ParamType
+
+
+class QuantityType(FloatType):
+    """A quantity in engineering notation, handed on as an SI float."""
+
+    def __init__(self, unit: str) -> None:
+        self.unit = unit
+        self.name = unit
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        try:
+            return parse_quantity(value, self.unit)
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+
+class FractionType(FloatType):
+    """A fraction, written as 0.4 or 40%."""
+
+    name = "fraction"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        try:
+            return parse_fraction(value)
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+
+HERTZ = QuantityType("Hz")
+AMPERE = QuantityType("A")
+VOLT = QuantityType("V")
+SECOND = QuantityType("s")
+DUTY = FractionType()
+FILE = click.Path(path_type=Path, dir_okay=False)
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+port_option = click.option(
+    "--port",
+    metavar="URL",
+    envvar="COILWRIGHT_PORT",
+    help="Port name or pyserial URL (/dev/ttyUSB0, COM5, socket://…, sim://). "
+    "Default: the only driver that answers.",
+)
+force_option = click.option("--force", is_flag=True, help="Overwrite files that exist.")
+
+
+def record_options(function: Decorated) -> Decorated:
+    """Add the options of every command that keeps a record."""
+    for option in (
+        click.option("--record", type=FILE, metavar="FILE", help="Name of the record (.csv)."),
+        click.option("--note", default="", help="Note kept with the record."),
+        click.option("--tag", "tags", multiple=True, help="Tag kept with the record; repeatable."),
+        click.option("--plot", type=FILE, metavar="FILE", help="Save a plot (.png or .svg)."),
+        force_option,
+    ):
+        function = option(function)
+    return function
+
+
+def print_json(result: object) -> None:
+    """Print one JSON object on stdout; numbers that are not finite become null."""
+    click.echo(json.dumps(_finite(result), indent=2, allow_nan=False))
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(item) for item in value]
+    if isinstance(value, float) and (value != value or value in (float("inf"), float("-inf"))):
+        return None
+    return value
+
+
+def stop_on_termination() -> None:
+    """Turn SIGTERM and SIGHUP into an exception, so that the output goes off on the way out."""
+
+    def stop(signum: int, frame: FrameType | None) -> None:
+        raise Terminated
+
+    signal.signal(signal.SIGTERM, stop)
+    if sys.platform != "win32":
+        signal.signal(signal.SIGHUP, stop)

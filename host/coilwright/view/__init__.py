@@ -1,0 +1,1 @@
+"""What a person sees: live view, texts, plots. Nothing here measures or decides."""

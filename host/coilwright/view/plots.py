@@ -1,0 +1,148 @@
+"""Plots as PNG or SVG, drawn with matplotlib."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilwright.errors import BadRecord, NotWritable, WouldOverwrite
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+# Okabe & Ito's palette, readable for colour-blind people: https://jfly.uni-koeln.de/color/
+COLORS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
+
+
+@dataclass(frozen=True)
+class Curve:
+    """One stage of a record, ready to draw.
+
+    `x` is frequency in Hz or duty as a fraction (`over` says which), the rest is SI, all shape (n,).
+    """
+
+    label: str
+    over: str
+    x: NDArray[np.float64]
+    probe_v: NDArray[np.float64]
+    probe_sd_v: NDArray[np.float64]
+    supply_a: NDArray[np.float64]
+    light_v: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A vertical line at a frequency or duty, with what it is and its interval."""
+
+    label: str
+    over: str
+    x: float
+    interval: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A fitted pickup curve: frequency in Hz and volts, shape (n,)."""
+
+    frequency_hz: NDArray[np.float64]
+    probe_v: NDArray[np.float64]
+
+
+def check_plot_file(path: Path, *, force: bool) -> None:
+    """Refuse, before any measuring, a plot file that could not be written.
+
+    Raises:
+        BadRecord: The ending is neither .png nor .svg.
+        WouldOverwrite: The file exists and `force` is false.
+        NotWritable: Its folder does not exist.
+    """
+    if path.suffix.lower() not in (".png", ".svg"):
+        raise BadRecord(
+            f"The plot {path} ends in {path.suffix or 'nothing'!r}.", "Name it .png or .svg."
+        )
+    if path.exists() and not force:
+        raise WouldOverwrite(f"The plot {path} exists.", "Give another name, or --force.")
+    if not path.parent.is_dir():
+        raise NotWritable(f"There is no folder {path.parent} for the plot.", "Make it first.")
+
+
+def plot_sweeps(
+    curves: Sequence[Curve], *, title: str, marks: Sequence[Mark] = (), fits: Sequence[Fit] = ()
+) -> Figure:
+    """Draw pickup, supply current and light of the curves, one column a swept quantity."""
+    from matplotlib.figure import Figure as NewFigure
+
+    kinds = [kind for kind in ("frequency", "duty") if any(c.over == kind for c in curves)]
+    with_light = any(np.any(np.isfinite(c.light_v)) and np.ptp(c.light_v) > 0 for c in curves)
+    rows = 3 if with_light else 2
+    figure = NewFigure(figsize=(6.4 * max(len(kinds), 1), 2.6 * rows), layout="constrained")
+    figure.suptitle(title)
+    axes = figure.subplots(rows, max(len(kinds), 1), squeeze=False, sharex="col")
+    for column, kind in enumerate(kinds):
+        _draw_column(axes[:, column], [c for c in curves if c.over == kind], kind)
+        _draw_marks(axes[:, column], [mark for mark in marks if mark.over == kind], kind)
+        if kind == "frequency":
+            for fit in fits:
+                axes[0, column].plot(
+                    fit.frequency_hz / 1e3, fit.probe_v, color="0.2", lw=1, label="fit"
+                )
+        axes[0, column].legend(fontsize="small", loc="best")
+    return figure
+
+
+def _draw_column(axes: NDArray[np.object_], curves: Sequence[Curve], kind: str) -> None:
+    scale = 1e-3 if kind == "frequency" else 100.0
+    for number, curve in enumerate(curves):
+        color = COLORS[number % len(COLORS)]
+        order = np.argsort(curve.x, kind="stable")
+        x = scale * curve.x[order]
+        style = {"marker": ".", "markersize": 4, "lw": 0.8, "color": color}
+        axes[0].errorbar(
+            x, curve.probe_v[order], yerr=curve.probe_sd_v[order], label=curve.label, **style
+        )
+        axes[1].plot(x, 1e3 * curve.supply_a[order], **style)
+        if len(axes) > 2:
+            axes[2].plot(x, curve.light_v[order], **style)
+    labels = ("pickup, V", "supply current, mA", "light sensor, V")
+    for axis, label in zip(axes, labels, strict=False):
+        axis.set_ylabel(label)
+        axis.grid(alpha=0.3)
+    axes[-1].set_xlabel("frequency, kHz" if kind == "frequency" else "duty, %")
+
+
+def _draw_marks(axes: NDArray[np.object_], marks: Sequence[Mark], kind: str) -> None:
+    scale = 1e-3 if kind == "frequency" else 100.0
+    styles = ("--", ":", "-.")
+    for number, mark in enumerate(marks):
+        for row, axis in enumerate(axes):
+            _draw_mark(axis, mark, scale, styles[number % 3], labelled=row == 0)
+
+
+def _draw_mark(axis: Axes, mark: Mark, scale: float, style: str, *, labelled: bool) -> None:
+    axis.axvline(
+        scale * mark.x, color="0.3", lw=1, ls=style, label=mark.label if labelled else None
+    )
+    if mark.interval is not None:
+        axis.axvspan(scale * mark.interval[0], scale * mark.interval[1], color="0.3", alpha=0.15)
+
+
+def save(figure: Figure, path: Path, *, force: bool = False) -> None:
+    """Write the figure; the ending decides the format.
+
+    Raises:
+        WouldOverwrite, NotWritable, BadRecord: as in `check_plot_file`.
+    """
+    check_plot_file(path, force=force)
+    try:
+        figure.savefig(path, dpi=150)
+    except OSError as error:
+        raise NotWritable(
+            f"The plot {path} cannot be written: {error.strerror}.",
+            "Choose another folder, or free some space.",
+        ) from error
