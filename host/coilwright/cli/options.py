@@ -18,7 +18,10 @@ from coilwright.quantities import parse_fraction, parse_quantity
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 
 # Generic only in newer releases of click.
-FloatType = click.ParamType[float] if TYPE_CHECKING else click.ParamType
+if TYPE_CHECKING:
+    FloatType = click.ParamType[float]
+else:
+    FloatType = click.ParamType
 
 
 class QuantityType(FloatType):

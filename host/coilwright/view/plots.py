@@ -24,7 +24,7 @@ COLORS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#00
 class Curve:
     """One stage of a record, ready to draw.
 
-    `x` is frequency in Hz or duty as a fraction (`over` says which), the rest is SI, all shape (n,).
+    `x` is frequency in Hz or duty as a fraction (`over` says which), the rest SI; shape (n,).
     """
 
     label: str
