@@ -1,0 +1,1 @@
+"""Tuning: resonance fit, lowest lit duty, the procedure. Asks a `Measure`, knows no link."""

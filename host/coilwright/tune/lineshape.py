@@ -1,0 +1,107 @@
+"""The curve a resonance draws on an amplitude meter, with its derivatives.
+
+A series or parallel resonant circuit, driven steadily, answers with
+
+    y(f) = A · (1 + s·(f/f0 − 1)) / sqrt(1 + Q²·(f/f0 − f0/f)²) + b
+
+The root is the magnitude of the universal resonance curve (F. E. Terman, Radio Engineers'
+Handbook, 1943, section 3; from memory). The skew s stands for a drive that changes with the
+frequency, the background b for what reaches the meter past the resonance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+Array: TypeAlias = npt.NDArray[np.float64]
+
+NAMES = ("height_v", "centre_hz", "quality_factor", "skew", "background_v")
+"""Order of the parameters in a covariance matrix."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """Parameters of one resonance curve.
+
+    Attributes:
+        height_v: A, height above the background at the centre, V.
+        centre_hz: f0, Hz; the maximum of the curve lies there when the skew is zero.
+        quality_factor: Q, above zero.
+        skew: s, relative change of the drive for a relative change of the frequency.
+        background_v: b, V.
+    """
+
+    height_v: float
+    centre_hz: float
+    quality_factor: float
+    skew: float = 0.0
+    background_v: float = 0.0
+
+    @property
+    def half_width_hz(self) -> float:
+        """Half of the width at 1/sqrt(2) of the height: f0 / (2·Q), Hz."""
+        return self.centre_hz / (2 * self.quality_factor)
+
+
+def lineshape(frequency_hz: Array, shape: Shape) -> Array:
+    """Amplitude of the curve in V at the frequencies (Hz, any array shape)."""
+    x = np.asarray(frequency_hz, dtype=np.float64) / shape.centre_hz
+    root = np.sqrt(1 + (shape.quality_factor * (x - 1 / x)) ** 2)
+    return shape.height_v * (1 + shape.skew * (x - 1)) / root + shape.background_v
+
+
+def gradient(frequency_hz: Array, shape: Shape) -> Array:
+    """Derivatives of the curve by its parameters, shape (points, 5), in the order of NAMES."""
+    x = np.asarray(frequency_hz, dtype=np.float64) / shape.centre_hz
+    q, a = shape.quality_factor, shape.height_v
+    v = x - 1 / x
+    r = 1 / np.sqrt(1 + (q * v) ** 2)
+    g = 1 + shape.skew * (x - 1)
+    by_x = a * (shape.skew * r - g * q * q * v * (1 + x**-2) * r**3)
+    columns = (
+        g * r,
+        -by_x * x / shape.centre_hz,
+        -a * g * q * v * v * r**3,
+        a * (x - 1) * r,
+        np.ones_like(x),
+    )
+    return np.stack(columns, axis=-1)
+
+
+def top(quality_factor: float, skew: float) -> float:
+    """Where the curve has its maximum, as a fraction of f0; NaN where it has none.
+
+    With u = Q·(x − 1/x) the derivative vanishes where s·(1 + u²) = (1 + s·(x − 1))·Q·u·(1 + x⁻²);
+    the solution that goes to u = 0 with the skew is found by repeated substitution.
+    """
+    x = 1.0
+    for _ in range(60):
+        drive = (1 + skew * (x - 1)) * quality_factor * (1 + x**-2) / 2
+        ratio = skew / drive if drive > 0 else np.inf
+        if abs(ratio) >= 1:
+            return float("nan")
+        u = ratio / (1 + np.sqrt(1 - ratio * ratio))
+        v = u / quality_factor
+        before, x = x, float(v / 2 + np.sqrt(1 + v * v / 4))
+        if abs(x - before) < 1e-15 * x:
+            break
+    return x
+
+
+def maximum_hz(shape: Shape) -> float:
+    """Frequency of the curve's maximum, Hz; NaN where the skew leaves none."""
+    return shape.centre_hz * top(shape.quality_factor, shape.skew)
+
+
+def maximum_gradient(shape: Shape) -> Array:
+    """Derivatives of the maximum's frequency by the parameters, shape (5,), order of NAMES."""
+    q, s, f0 = shape.quality_factor, shape.skew, shape.centre_hz
+    dq, ds = 1e-4 * q, 1e-4 * q
+    by_q = f0 * (top(q + dq, s) - top(q - dq, s)) / (2 * dq)
+    by_s = f0 * (top(q, s + ds) - top(q, s - ds)) / (2 * ds)
+    found = np.array([0.0, top(q, s), by_q, by_s, 0.0])
+    return np.nan_to_num(found, nan=0.0)
