@@ -1,0 +1,642 @@
+"""The driver as an object: what it is, what it does, and how it is left behind safely."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from coilwright.errors import LinkError, Refused
+from coilwright.link import handshake, replies, sweeping
+from coilwright.link.facts import (
+    Board,
+    Calibration,
+    DriverMessage,
+    DriverState,
+    Identity,
+    Limits,
+    Trip,
+)
+from coilwright.link.opening import open_port
+from coilwright.link.plans import (
+    FrequencySweep,
+    PointList,
+    SweepPlan,
+    hertz_of,
+    percent_text,
+    ppm_of,
+)
+from coilwright.link.session import Session, Setting
+from coilwright.link.timeouts import Timeouts
+from coilwright.link.transport import Transport
+from coilwright.point import Point, Setpoint
+
+_FREQUENCY_TOLERANCE = 0.01
+"""Achieved over requested; the coarsest step of a chip is below 1 % (1 MHz on an RP2)."""
+_DUTY_TOLERANCE_PERCENT = 2.0
+"""The coarsest step of duty is 1/64 (1 MHz on an ESP32)."""
+_RAMP_LIMIT_S = 4.0
+"""Longest soft start is 2 s."""
+_POLL_S = 0.01
+_CLOCK_WRAP_MS = 1 << 30
+
+_CALIBRATION_HEADERS = {
+    "supply_offset_v": "CAL:CURR:OFFS",
+    "supply_gain_a_per_v": "CAL:CURR:GAIN",
+    "probe_offset_v": "CAL:PROB:OFFS",
+    "probe_gain_v_per_v": "CAL:PROB:GAIN",
+    "light_offset_v": "CAL:LIGH:OFFS",
+    "light_gain_v_per_v": "CAL:LIGH:GAIN",
+}
+_LIMIT_QUERIES = (
+    "FREQ:LIM:LOW?",
+    "FREQ:LIM:HIGH?",
+    "PULS:DCYC:LIM?",
+    "CURR:PROT?",
+    "SYST:HOST:TIM?",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """A snapshot of the driver in SI units; frequency and duty are the achieved ones."""
+
+    state: DriverState
+    frequency_hz: float
+    duty: float
+    trip: Trip
+    limits: Limits
+    averages: int
+    settle_s: float
+    settings: str
+    free_memory_bytes: int
+
+
+class Driver:
+    """A coilwright driver at the end of a line.
+
+    Use it as a context manager: when an exception (Ctrl-C too) leaves the block, the sweep is
+    aborted, the output switched off, and a query confirms it before the port is closed. Make one
+    with `Driver.open`.
+
+    Attributes:
+        identity: Who answered.
+        board: Chip, PWM clock, gate pin and sensor.
+        startup_errors: What stood in the driver's error queue when it was opened.
+        output_confirmed_off: After leaving by an exception: whether the driver confirmed it.
+    """
+
+    def __init__(self, transport: Transport) -> None:
+        self._transport = transport
+        self._session = Session(transport)
+        self._requested: Setpoint | None = None
+        self._clock_turns = 0
+        self._clock_ms = 0
+        self.output_confirmed_off = False
+        self.identity: Identity = handshake.identify(transport)
+        handshake.check_protocol(transport)
+        self.board: Board = transport.query("SYST:BOAR?", replies.board)
+        self.startup_errors: tuple[DriverMessage, ...] = self._session.errors()
+        count, self._settle_s, self._host_timeout_s = self._session.numbers(
+            ["SENS:AVER:COUN?", "SWE:DWEL?", "SYST:HOST:TIM?"]
+        )
+        self._averages = round(count)
+
+    @classmethod
+    def open(cls, url: str, timeouts: Timeouts | None = None, log: Path | None = None) -> Driver:
+        """Open a port, wait until the board is quiet, and make sure it is a driver of ours.
+
+        Args:
+            url: pyserial URL: device name, `socket://`, `rfc2217://` or `sim://`.
+            timeouts: Deadlines of the link.
+            log: File to which the last lines are appended when a conversation fails.
+
+        Raises:
+            PortError: The port cannot be opened.
+            NoAnswer, NotOurDriver, WrongFirmware: There is no driver this host can talk to.
+        """
+        transport = Transport(open_port(url), timeouts, name=url, log=log)
+        try:
+            return cls(transport)
+        except BaseException as error:
+            transport.write_log(error)
+            transport.close()
+            raise
+
+    # ---- coming and going --------------------------------------------------------------------
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if error is None:
+            self.close()
+            return
+        try:
+            if isinstance(error, LinkError):
+                self._transport.write_log(error)
+            if not self.make_safe():
+                error.add_note(
+                    "The driver did not confirm that its output is off: switch its supply off."
+                )
+        finally:
+            self._transport.close()
+
+    def close(self) -> None:
+        """Let go of the port and leave the driver as it is.
+
+        With its output on, it will switch off after the host-lost time.
+        """
+        self._transport.close()
+
+    def make_safe(self) -> bool:
+        """Abort the sweep, switch the output off, and ask whether it is off.
+
+        Never raises a link failure: there may be no link left.
+
+        Returns:
+            Whether the driver confirmed it.
+        """
+        self.output_confirmed_off = False
+        try:
+            # A line feed first: half a line may hang in the driver's buffer.
+            self._transport.send("\nABOR;:OUTP OFF")
+            self._transport.resync()
+            self._transport.send("ABOR;:OUTP OFF")
+            state = self._settled(DriverState.OFF)
+        except LinkError:
+            return False
+        self.output_confirmed_off = state in (DriverState.OFF, DriverState.TRIPPED)
+        return self.output_confirmed_off
+
+    @contextlib.contextmanager
+    def waiting(self) -> Iterator[None]:
+        """Keep the output on while a person is asked something.
+
+        The driver switches off when it hears nothing for the host-lost time. Inside this block a
+        thread sends a harmless line often enough. Keep it short: it defeats that protection.
+        """
+        stop = threading.Event()
+
+        def tell() -> None:
+            while not stop.wait(self._host_timeout_s / 4):
+                try:
+                    self._transport.send("*SRE 0")
+                except LinkError:
+                    return
+
+        teller = threading.Thread(target=tell, name="coilwright-waiting", daemon=True)
+        teller.start()
+        try:
+            yield
+        finally:
+            stop.set()
+            teller.join()
+
+    def keep_alive(self) -> None:
+        """Let the driver hear from its host; call it more often than the host-lost time."""
+        self._transport.send("*SRE 0")
+
+    def transcript(self) -> str:
+        """The last 200 lines of the conversation."""
+        return self._transport.transcript()
+
+    # ---- the setpoint ------------------------------------------------------------------------
+
+    def set_frequency(self, frequency_hz: float) -> float:
+        """Set the frequency; it takes effect at once where the output is on.
+
+        Args:
+            frequency_hz: Frequency, rounded to whole hertz.
+
+        Returns:
+            The achieved frequency in hertz.
+
+        Raises:
+            OutOfRange: Outside the driver's limits.
+        """
+        hertz = hertz_of(frequency_hz)
+        answer = self._set_and_read("FREQ", str(hertz), _FREQUENCY_TOLERANCE * hertz)
+        self._requested = Setpoint(hertz, self._wanted().duty)
+        return answer
+
+    def set_duty(self, duty: float) -> float:
+        """Set the duty; it takes effect at once where the output is on.
+
+        Args:
+            duty: Fraction of the period.
+
+        Returns:
+            The achieved duty, a fraction.
+
+        Raises:
+            OutOfRange: Above the cap.
+        """
+        ppm = ppm_of(duty)
+        answer = self._set_and_read("PULS:DCYC", percent_text(ppm), _DUTY_TOLERANCE_PERCENT)
+        self._requested = Setpoint(self._wanted().frequency_hz, ppm / 1e6)
+        return answer / 100
+
+    def _set_and_read(self, header: str, value: str, tolerance: float) -> float:
+        setting = Setting(header, value, tolerance)
+        for _ in range(3):
+            (achieved,) = self._session.numbers([setting.command, setting.query])
+            if abs(achieved - float(value)) <= tolerance:
+                return achieved
+        raise Refused(
+            f"The driver did not take {setting.command!r}: it answers {achieved:g}.",
+            "See `coilwright status` for its limits.",
+        )
+
+    def setpoint(self) -> tuple[float, float]:
+        """Achieved frequency in hertz and achieved duty as a fraction."""
+        frequency, percent = self._session.numbers(["FREQ?", "PULS:DCYC?"])
+        return frequency, percent / 100
+
+    def _wanted(self) -> Setpoint:
+        """What was asked for last; where this host has not asked yet, what is set."""
+        if self._requested is None:
+            frequency, duty = self.setpoint()
+            self._requested = Setpoint(round(frequency), duty)
+        return self._requested
+
+    # ---- the output --------------------------------------------------------------------------
+
+    def output(self, on: bool) -> None:
+        """Switch the output on (soft start) or off (soft stop) and wait until it is.
+
+        Before switching on, frequency and duty are read back: what arrived damaged never drives a
+        coil.
+
+        Raises:
+            Refused: The driver does not switch, or holds another setpoint than was asked for.
+            Tripped: It tripped.
+        """
+        if not on:
+            self._session.exchange(["OUTP OFF"])
+            self._require(DriverState.OFF, DriverState.TRIPPED)
+            return
+        self._check_setpoint()
+        self._session.exchange(["OUTP ON"])
+        self._require(DriverState.ON)
+
+    def _check_setpoint(self) -> None:
+        wanted = self._wanted()
+        frequency, duty = self.setpoint()
+        off_hz = abs(frequency - wanted.frequency_hz)
+        off_percent = 100 * abs(duty - wanted.duty)
+        if (
+            off_hz > _FREQUENCY_TOLERANCE * wanted.frequency_hz
+            or off_percent > _DUTY_TOLERANCE_PERCENT
+        ):
+            raise Refused(
+                f"The driver holds {frequency:.0f} Hz at {100 * duty:.2f} % where "
+                f"{wanted.frequency_hz} Hz at {100 * wanted.duty:.2f} % was asked for.",
+                "The output stays off; set both again.",
+            )
+
+    def _require(self, *wanted: DriverState) -> None:
+        state = self._settled(*wanted)
+        if state in wanted:
+            return
+        if state is DriverState.TRIPPED:
+            cause = self.trip()
+            self._session.forget_errors()
+            raise replies.tripped(cause)
+        raise Refused(
+            f"The output is {state.value} where it should be {wanted[0].value}.",
+            "See `coilwright status`.",
+        )
+
+    def _settled(self, *wanted: DriverState) -> DriverState:
+        """Wait for one of the states, a trip, or the longest ramp; return the last state seen."""
+        deadline = time.monotonic() + _RAMP_LIMIT_S
+        while True:
+            state = self.condition()
+            done = state in wanted or state is DriverState.TRIPPED
+            if done or time.monotonic() > deadline:
+                return state
+            time.sleep(_POLL_S)
+
+    def condition(self) -> DriverState:
+        """State of the output."""
+        return self._transport.query("OUTP:COND?", lambda text: DriverState(text.strip()))
+
+    def trip(self) -> Trip:
+        """Why the driver switched itself off; number 0 where it did not."""
+        return self._transport.query("OUTP:PROT:CAUS?", replies.trip)
+
+    def clear_trip(self) -> None:
+        """Acknowledge a trip; the output stays off.
+
+        Raises:
+            Refused: The driver stays tripped.
+        """
+        self._transport.query("OUTP:PROT:CLE;:SYST:ERR:ALL?", replies.messages)
+        if self.condition() is DriverState.TRIPPED:
+            raise Refused(
+                f"The trip does not clear: {self.trip().text}.", "Its cause is still there."
+            )
+
+    # ---- measuring ---------------------------------------------------------------------------
+
+    def measure(self) -> Point:
+        """Measure one point at the present setpoint, whatever the output does."""
+        wanted = self._wanted()
+        wait_s = self._transport.timeouts.reply_s + self._settle_s + 0.02 * self._averages
+        return self._transport.query(
+            "MEAS?", lambda text: replies.point(text, wanted, self._averages), wait_s=wait_s
+        )
+
+    @property
+    def averages(self) -> int:
+        """Conversions averaged per reading, 1 to 1024."""
+        return self._averages
+
+    def set_averages(self, count: int) -> None:
+        """Set the conversions averaged per reading.
+
+        Raises:
+            OutOfRange: Not 1 to 1024.
+        """
+        self._session.apply([Setting("SENS:AVER:COUN", str(count))])
+        self._averages = count
+
+    @property
+    def settle_s(self) -> float:
+        """Settling time before the first conversion of a point, in seconds."""
+        return self._settle_s
+
+    def set_settle(self, settle_s: float) -> None:
+        """Set the settling time before the first conversion of a point.
+
+        Raises:
+            OutOfRange: Not 0 to 1 s.
+        """
+        self._session.apply([Setting("SWE:DWEL", f"{settle_s:.6f}", 1e-3)])
+        self._settle_s = settle_s
+
+    def sweep(
+        self,
+        plan: SweepPlan,
+        *,
+        settle_s: float | None = None,
+        averages: int | None = None,
+    ) -> Iterator[Point]:
+        """Run a sweep on the driver; yields each point exactly once, in order, as it comes.
+
+        Switches the output on for the sweep and off afterwards, unless it is on already. A
+        frequency sweep sets the driver's duty to the plan's, a duty sweep its frequency. Closing
+        the iterator early aborts the sweep.
+
+        Args:
+            plan: What to measure.
+            settle_s: Settling time of a point; as it is if not given.
+            averages: Conversions a reading; as it is if not given.
+
+        Raises:
+            OutOfRange, Refused: The driver does not accept the plan.
+            Tripped: It tripped; what it recorded before has been yielded.
+            LinkLost: It restarted or went away; the message names the first missing point.
+        """
+        setpoints = plan.setpoints()  # a plan that cannot be fails here, not at the first point
+        return self._run(plan, setpoints, settle_s, averages)
+
+    def measure_points(self, setpoints: Sequence[Setpoint]) -> list[Point]:
+        """Measure setpoints in order with the settings in force; a `Measure` for tuning."""
+        return list(self.sweep(PointList(tuple(setpoints)))) if setpoints else []
+
+    def _run(
+        self,
+        plan: SweepPlan,
+        setpoints: list[Setpoint],
+        settle_s: float | None,
+        averages: int | None,
+    ) -> Iterator[Point]:
+        if not setpoints:
+            return
+        if settle_s is not None:
+            self.set_settle(settle_s)
+        if averages is not None:
+            self.set_averages(averages)
+        was_on = self.condition() is not DriverState.OFF
+        self._base(plan, setpoints[0], was_on)
+        offset = 0
+        try:
+            for piece in sweeping.pieces_of(plan):
+                count = len(piece.wanted) if isinstance(piece, PointList) else len(setpoints)
+                for point in self._piece(piece, setpoints[offset : offset + count], offset, was_on):
+                    yield replace(point, index=offset + point.index) if offset else point
+                offset += count
+        finally:
+            if not was_on:
+                self._off_after_sweep()
+
+    def _base(self, plan: SweepPlan, first: Setpoint, was_on: bool) -> None:
+        """Set what a sweep keeps fixed; with the output off, also a harmless place to start from.
+
+        The driver returns to this setpoint after the sweep.
+        """
+        if isinstance(plan, FrequencySweep):
+            if not was_on:
+                self.set_frequency(first.frequency_hz)
+            self.set_duty(first.duty)
+        elif not isinstance(plan, PointList):
+            if not was_on:
+                self.set_duty(0.0)
+            self.set_frequency(first.frequency_hz)
+        elif not was_on:
+            self.set_frequency(first.frequency_hz)
+            self.set_duty(0.0)
+
+    def _piece(
+        self, piece: SweepPlan, setpoints: list[Setpoint], offset: int, was_on: bool
+    ) -> Iterator[Point]:
+        if isinstance(piece, PointList):
+            sweeping.load_list(self._session, setpoints)
+        else:
+            self._session.apply(sweeping.settings_of(piece))
+        if not was_on and offset == 0:
+            self.output(True)
+        drain = sweeping.Drain(
+            self._session,
+            sweeping.start(self._session),
+            setpoints,
+            self._pacing(),
+            self._seconds,
+            offset,
+        )
+        ended = False
+        try:
+            yield from drain.points()
+            ended = True
+        finally:
+            if not ended:
+                self._abort()
+
+    def _pacing(self) -> sweeping.Pacing:
+        return sweeping.Pacing(
+            self._settle_s, self._averages, self._host_timeout_s, self._transport.timeouts.stall_s
+        )
+
+    def _abort(self) -> None:
+        """End the sweep at once; without a link, the driver does it after the host-lost time."""
+        with contextlib.suppress(LinkError):
+            self._transport.send("ABOR")
+
+    def _off_after_sweep(self) -> None:
+        with contextlib.suppress(LinkError):
+            self._transport.send("OUTP OFF")
+            self._settled(DriverState.OFF)
+
+    def _seconds(self, clock_ms: int) -> float:
+        """Seconds since the driver's power-on; its millisecond clock wraps at 2^30."""
+        if clock_ms < self._clock_ms - _CLOCK_WRAP_MS // 2:
+            self._clock_turns += 1
+        self._clock_ms = clock_ms
+        return (self._clock_turns * _CLOCK_WRAP_MS + clock_ms) / 1e3
+
+    # ---- limits, calibration, memories -------------------------------------------------------
+
+    def limits(self) -> Limits:
+        """The bounds the driver keeps."""
+        low, high, cap, trip, host = self._session.numbers(_LIMIT_QUERIES)
+        return Limits(round(low), round(high), cap / 100, trip, host)
+
+    def set_limits(
+        self,
+        *,
+        low_hz: float | None = None,
+        high_hz: float | None = None,
+        duty_cap: float | None = None,
+        trip_a: float | None = None,
+        host_timeout_s: float | None = None,
+    ) -> Limits:
+        """Change some of the bounds, read them back, and return all of them.
+
+        Takes effect at once; `store_settings` keeps it over power-off.
+        """
+        settings = []
+        if low_hz is not None:
+            settings.append(Setting("FREQ:LIM:LOW", str(hertz_of(low_hz)), 0.5))
+        if high_hz is not None:
+            settings.append(Setting("FREQ:LIM:HIGH", str(hertz_of(high_hz)), 0.5))
+        if duty_cap is not None:
+            text = percent_text(ppm_of(duty_cap))
+            settings.append(Setting("PULS:DCYC:LIM", text, sweeping.DUTY_TOLERANCE))
+        if trip_a is not None:
+            settings.append(Setting("CURR:PROT", f"{trip_a:.6f}", 1e-5))
+        if host_timeout_s is not None:
+            settings.append(Setting("SYST:HOST:TIM", f"{host_timeout_s:.3f}", 1.01e-3))
+        self._session.apply(settings)
+        found = self.limits()
+        self._host_timeout_s = found.host_timeout_s
+        return found
+
+    def calibration(self) -> Calibration:
+        """Offsets and gains of the sensors."""
+        heads = [f"{header}?" for header in _CALIBRATION_HEADERS.values()]
+        return Calibration(*self._session.numbers(heads))
+
+    def set_calibration(self, calibration: Calibration) -> None:
+        """Write offsets and gains and read them back; `store_settings` keeps them."""
+        values = asdict(calibration)
+        self._session.apply(
+            [
+                Setting(header, f"{values[name]:.6f}", 2e-6)
+                for name, header in _CALIBRATION_HEADERS.items()
+            ]
+        )
+
+    def zero(self) -> float:
+        """Take the supply sensor's rest reading as its offset and return it in volts.
+
+        Raises:
+            Refused: The output is on.
+        """
+        wait_s = self._transport.timeouts.reply_s + 0.02 * self._averages
+        return self._session.number("CAL:ZERO?", wait_s=wait_s)
+
+    def store_settings(self) -> None:
+        """Write calibration, limits and start-up choice to the driver's flash.
+
+        Raises:
+            Refused: The flash does not take it.
+        """
+        self._session.exchange(["SYST:SETT:STOR"], wait_s=self._transport.timeouts.flash_s)
+
+    def settings_state(self) -> str:
+        """`OK`, `DEFAULT` (never stored) or `DAMAGED` (safe defaults are in force)."""
+        return self._session.ask("SYST:SETT:STAT?")
+
+    def settings_checksum(self) -> int:
+        """CRC-32 of the settings in force."""
+        return round(self._session.number("SYST:SETT:CHEC?"))
+
+    def store(self, memory: int = 0) -> None:
+        """Keep frequency and duty in a memory, 0 to 3; 0 is the tuned setting."""
+        self._session.exchange([f"*SAV {memory}"], wait_s=self._transport.timeouts.flash_s)
+
+    def recall(self, memory: int = 0) -> tuple[float, float]:
+        """Set frequency and duty from a memory; returns what is achieved (Hz, fraction)."""
+        self._session.exchange([f"*RCL {memory}"])
+        self._requested = None
+        return self.setpoint()
+
+    def errors(self) -> tuple[DriverMessage, ...]:
+        """Empty the driver's error queue and return what was in it."""
+        return self._session.errors()
+
+    def check_errors(self) -> None:
+        """Raise what stands in the driver's error queue, if anything does.
+
+        Raises:
+            Refused, OutOfRange, Tripped: In the driver's own words.
+        """
+        found = self.errors()
+        if found:
+            raise replies.failure(found, "an earlier command")
+
+    def status(self) -> Status:
+        """A snapshot of everything a person wants to see at a glance."""
+        frequency, duty = self.setpoint()
+        settings, memory = self._session.read(
+            ["SYST:SETT:STAT?", "SYST:MEM?"],
+            lambda texts: (texts[0], replies.whole(texts[1].split(",")[0])),
+        )
+        return Status(
+            state=self.condition(),
+            frequency_hz=frequency,
+            duty=duty,
+            trip=self.trip(),
+            limits=self.limits(),
+            averages=self._averages,
+            settle_s=self._settle_s,
+            settings=settings,
+            free_memory_bytes=memory,
+        )
+
+    def describe(self) -> dict[str, dict[str, Any]]:
+        """Identity, board, settings, limits and calibration as plain values, for a record."""
+        return {
+            "driver": asdict(self.identity),
+            "board": asdict(self.board),
+            "settings": {
+                "averages": self._averages,
+                "settle_s": self._settle_s,
+                "checksum": self.settings_checksum(),
+                "state": self.settings_state(),
+            },
+            "limits": asdict(self.limits()),
+            "calibration": asdict(self.calibration()),
+        }

@@ -1,0 +1,106 @@
+"""What a driver tells about itself, as plain frozen records in SI units."""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Answer to `*IDN?` (IEEE 488.2, 10.14)."""
+
+    maker: str
+    model: str
+    serial: str
+    firmware: str
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """Answer to `SYSTem:BOARd?`: chip, PWM clock, gate pin and the supply current's sensor."""
+
+    chip: str
+    pwm_clock_hz: int
+    gate_pin: int
+    supply_sensor: str
+
+
+class DriverState(enum.Enum):
+    """Answer to `OUTPut:CONDition?`."""
+
+    OFF = "OFF"
+    RAMPING = "RAMPING"
+    ON = "ON"
+    TRIPPED = "TRIPPED"
+
+
+@dataclass(frozen=True, slots=True)
+class Trip:
+    """Why the driver switched itself off; `number` 0 means it did not."""
+
+    number: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class DriverMessage:
+    """One entry of the driver's error queue."""
+
+    number: int
+    text: str
+
+    def __str__(self) -> str:
+        return f'{self.number}, "{self.text}"'
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Bounds the driver keeps whatever it is asked.
+
+    Attributes:
+        low_hz, high_hz: Band the frequency never leaves.
+        duty_cap: Largest duty, a fraction.
+        trip_a: Mean supply current at which the driver trips.
+        host_timeout_s: Output goes off when no line came for so long.
+    """
+
+    low_hz: int
+    high_hz: int
+    duty_cap: float
+    trip_a: float
+    host_timeout_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """Offsets and gains of the sensors: value = (reading − offset) · gain."""
+
+    supply_offset_v: float
+    supply_gain_a_per_v: float
+    probe_offset_v: float
+    probe_gain_v_per_v: float
+    light_offset_v: float
+    light_gain_v_per_v: float
+
+
+class TraceState(enum.Enum):
+    """State of a sweep; the value is its number in a block's header."""
+
+    IDLE = 0
+    RUN = 1
+    PAUSE = 2
+    DONE = 3
+    ABORT = 4
+    TRIP = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """Answer to `TRACe:STATe?`."""
+
+    state: TraceState
+    sweep: int
+    first_held: int
+    next: int
+    total: int

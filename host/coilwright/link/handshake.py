@@ -1,0 +1,125 @@
+"""Finding out who is at the other end, whatever it says first."""
+
+from __future__ import annotations
+
+import time
+
+from coilwright.errors import LinkError, NoAnswer, NotOurDriver, WrongFirmware
+from coilwright.link import replies
+from coilwright.link.facts import Identity
+from coilwright.link.transport import Transport
+
+PROTOCOL = 1
+"""Version of docs/commands.md this host speaks."""
+
+_SHOWN = 120
+
+_SIGNS = (
+    (
+        (">>>", "Traceback", "SyntaxError", "raw REPL"),
+        "is a Python prompt, not the driver",
+        "Reset the board; if the prompt is back, install the firmware on it.",
+    ),
+    (
+        ("waiting for download", "boot:0x3 (DOWNLOAD"),
+        "is a board in its boot loader",
+        "Press its reset button, then try again.",
+    ),
+    (
+        ("rst:0x", "ets J", "invalid header", "flash read err"),
+        "is a chip that starts over and over, or has no firmware",
+        "Install the firmware, and check its supply.",
+    ),
+)
+
+
+def identify(transport: Transport, tries: int = 2) -> Identity:
+    """Wait for quiet, then ask `*IDN?`; boot text and half lines do not matter.
+
+    The second try aborts a sweep first: a host that died may have left the driver waiting for one.
+
+    Args:
+        transport: The open line.
+        tries: 1 for a mere look at a port that may be anything.
+
+    Raises:
+        NoAnswer: Silence.
+        NotOurDriver: Something else answers; the hint says what to do about it.
+        LinkLost: The port went away.
+    """
+    timeouts = transport.timeouts
+    heard = transport.drain(timeouts.quiet_s, timeouts.boot_s).decode("ascii", "replace")
+    for attempt in range(tries):
+        transport.send("" if attempt == 0 else "\nABOR")
+        transport.send("*IDN?")
+        found, text = _listen(transport, timeouts.identify_s * (1 + 2 * attempt))
+        heard += text
+        if found is not None:
+            return found
+    raise _stranger(transport, heard)
+
+
+def _listen(transport: Transport, wait_s: float) -> tuple[Identity | None, str]:
+    """Read until our identity comes or the time is over; return what else was heard."""
+    heard: list[str] = []
+    deadline = time.monotonic() + wait_s
+    while (left := deadline - time.monotonic()) > 0:
+        try:
+            line = transport.read_line(left)
+        except NoAnswer:
+            break
+        # Boot text or a prompt may stand before the answer in the same line.
+        at = line.find(f"{replies.MAKER},{replies.MODEL},")
+        if at >= 0 and (found := _identity_in(line[at:])) is not None:
+            return found, ""
+        heard.append(line)
+    heard.append(transport.drain(0.0, 0.0).decode("ascii", "replace"))
+    return None, "\n".join(heard)
+
+
+def _identity_in(line: str) -> Identity | None:
+    try:
+        found = replies.identity(line)
+    except ValueError:
+        return None
+    return found if all((found.maker, found.model, found.serial, found.firmware)) else None
+
+
+def _stranger(transport: Transport, heard: str) -> LinkError:
+    if not heard.strip():
+        return NoAnswer(
+            f"Nothing answers on {transport.name}.",
+            "Is the board powered, is the firmware on it, and is this its port?",
+        )
+    for signs, what, hint in _SIGNS:
+        if any(sign in heard for sign in signs):
+            return NotOurDriver(f"What answers on {transport.name} {what}.", hint)
+    for line in reversed(heard.splitlines()):
+        if (found := _identity_in(line)) is not None:
+            return NotOurDriver(
+                f"{transport.name} answers as {found.maker} {found.model}, "
+                "not as a coilwright driver.",
+                "Look with `coilwright ports` which port the driver is on.",
+            )
+    shown = " ".join(heard.split())[:_SHOWN]
+    return NotOurDriver(
+        f"What answers on {transport.name} is not a coilwright driver: {shown!r}.",
+        "Look with `coilwright ports` which port the driver is on.",
+    )
+
+
+def check_protocol(transport: Transport) -> None:
+    """Make sure the driver speaks this host's protocol.
+
+    Raises:
+        WrongFirmware: Another version, or too old to tell.
+    """
+    hint = "Install the firmware that came with this program."
+    try:
+        version = transport.query("SYST:PROT?", replies.whole)
+    except NoAnswer as error:
+        raise WrongFirmware("The driver does not tell its protocol version.", hint) from error
+    if version != PROTOCOL:
+        raise WrongFirmware(
+            f"The driver speaks protocol {version}, this program speaks {PROTOCOL}.", hint
+        )

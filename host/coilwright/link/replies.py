@@ -1,0 +1,158 @@
+"""Answers of the driver as values, and its errors as ours.
+
+Every parser raises ValueError on what cannot be the answer: the transport takes that for damage.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from coilwright.errors import DriverError, OutOfRange, Refused, Tripped
+from coilwright.link.facts import Board, DriverMessage, Identity, Trace, TraceState, Trip
+from coilwright.link.framing import split_replies
+from coilwright.point import Flag, Point, Setpoint
+
+MAKER = "Coilwright"
+MODEL = "resonant-driver"
+
+_TRIP_HINTS = {
+    101: "Lower the duty, or check coil and gate before raising the limit; then clear the trip.",
+    102: "The driver heard nothing from its host for too long; clear the trip and go on.",
+    103: "Check the current sensor and its wiring, then clear the trip.",
+    104: "Reset the board; if it happens again, report it with the driver's log.",
+}
+
+_ERROR_HINTS = {
+    -213: "A sweep is running already; abort it first.",
+    -221: "Is the output on, not tripped, and the sweep inside the driver's limits?",
+    -222: "See `coilwright status` for the driver's limits.",
+    -310: "Reset the board; if it happens again, its flash may be full or worn.",
+}
+
+_ENTRY = re.compile(r'\s*([+-]?\d+)\s*,\s*"((?:[^"]|"")*)"\s*(?:,|$)')
+_PLAIN = re.compile(r"[+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?\Z")
+
+
+def number(text: str) -> float:
+    """A decimal number and nothing else."""
+    if not _PLAIN.match(text.strip()):
+        raise ValueError(f"{text!r} is not a number")
+    return float(text)
+
+
+def whole(text: str) -> int:
+    """A whole number, with or without decimals that are zero."""
+    value = number(text)
+    if value != int(value):
+        raise ValueError(f"{text!r} is not whole")
+    return int(value)
+
+
+def _fields(text: str, count: int) -> list[str]:
+    fields = [field.strip() for field in text.split(",")]
+    if len(fields) != count:
+        raise ValueError(f"{text!r} has not {count} fields")
+    return fields
+
+
+def identity(text: str) -> Identity:
+    """Four fields of `*IDN?`."""
+    return Identity(*_fields(text, 4))
+
+
+def board(text: str) -> Board:
+    """`<chip>,<PWM clock in Hz>,<gate pin>,<supply sensor>`."""
+    chip, clock, pin, sensor = _fields(text, 4)
+    return Board(chip, whole(clock), whole(pin), sensor)
+
+
+def trace(text: str) -> Trace:
+    """`<state>,<sweep>,<first held>,<next>,<total>`."""
+    state, *rest = _fields(text, 5)
+    if state not in TraceState.__members__:
+        raise ValueError(f"{state!r} is no state of a sweep")
+    return Trace(TraceState[state], *(whole(field) for field in rest))
+
+
+def messages(text: str) -> tuple[DriverMessage, ...]:
+    """Entries of `SYSTem:ERRor:ALL?`, without the one that says there is none."""
+    found = []
+    at = 0
+    while at < len(text):
+        entry = _ENTRY.match(text, at)
+        if entry is None:
+            raise ValueError(f"{text!r} is no list of errors")
+        found.append(DriverMessage(int(entry[1]), entry[2].replace('""', '"')))
+        at = entry.end()
+    if not found:
+        raise ValueError("no error list at all")
+    return tuple(message for message in found if message.number != 0)
+
+
+def trip(text: str) -> Trip:
+    """`<number>,"<text>"` of `OUTPut:PROTection:CAUSe?`."""
+    entry = _ENTRY.match(text)
+    if entry is None or entry.end() != len(text):
+        raise ValueError(f"{text!r} is no cause of a trip")
+    return Trip(int(entry[1]), entry[2])
+
+
+def point(text: str, wanted: Setpoint, averages: int) -> Point:
+    """A point as text: eleven fields, duty in per cent."""
+    fields = _fields(text, 11)
+    hertz, percent, amps, probe, light, amps_sd, probe_sd, light_sd = map(number, fields[2:10])
+    return Point(
+        index=whole(fields[0]),
+        time_s=whole(fields[1]) / 1e3,
+        requested_frequency_hz=wanted.frequency_hz,
+        requested_duty=wanted.duty,
+        frequency_hz=hertz,
+        duty=percent / 100,
+        supply_a=amps,
+        probe_v=probe,
+        light_v=light,
+        supply_sd_a=amps_sd,
+        probe_sd_v=probe_sd,
+        light_sd_v=light_sd,
+        averages=averages,
+        flags=Flag(whole(fields[10])),
+    )
+
+
+def split_answer(text: str, queries: int) -> tuple[list[str], tuple[DriverMessage, ...]]:
+    """Answers to `queries` queries and the error list that follows them in the same line.
+
+    A query that failed has no answer, so fewer answers are right where there are errors.
+    """
+    *answers, errors = split_replies(text)
+    found = messages(errors)
+    if len(answers) > queries or (len(answers) < queries and not found):
+        raise ValueError(f"{text!r} is not {queries} answers")
+    return answers, found
+
+
+def disturbed(found: Sequence[DriverMessage]) -> bool:
+    """Whether the driver could not read the line: -100 to -199, and too long (-363)."""
+    return any(-199 <= message.number <= -100 or message.number == -363 for message in found)
+
+
+def failure(found: Sequence[DriverMessage], sent: str) -> DriverError:
+    """The failure that the driver's errors mean, in its own words."""
+    told = "; ".join(str(message) for message in found)
+    trips = [message for message in found if message.number > 0]
+    if trips:
+        return tripped(Trip(trips[0].number, trips[0].text))
+    first = found[0].number
+    hint = _ERROR_HINTS.get(first, "")
+    if first == -222:
+        return OutOfRange(f"The driver says {told} to {sent!r}.", hint)
+    return Refused(f"The driver refused {sent!r}: {told}.", hint)
+
+
+def tripped(cause: Trip) -> Tripped:
+    """The failure for a latched trip."""
+    return Tripped(
+        f"The driver tripped and switched its output off: {cause.text} ({cause.number}).",
+        _TRIP_HINTS.get(cause.number, "Find out why before clearing the trip."),
+    )

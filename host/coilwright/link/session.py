@@ -1,0 +1,194 @@
+"""Commands and queries in one line with the driver's own errors: one round trip a step."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+from coilwright.errors import DriverError, LinkLost, NoAnswer, Refused
+from coilwright.link import replies
+from coilwright.link.facts import DriverMessage
+from coilwright.link.transport import Transport
+
+T = TypeVar("T")
+
+ERRORS = "SYST:ERR:ALL?"
+
+LONGEST_LINE = 255
+"""Characters the driver takes in one line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One setting: the command to write it and what its query must answer afterwards.
+
+    Attributes:
+        header: Command without its value, such as `FREQ:STAR`.
+        value: Value as text.
+        tolerance: Largest difference of a number that is read back; None where no number is meant
+            and the mnemonics must agree.
+    """
+
+    header: str
+    value: str
+    tolerance: float | None = 0.0
+
+    @property
+    def command(self) -> str:
+        """The command."""
+        return f"{self.header} {self.value}"
+
+    @property
+    def query(self) -> str:
+        """The query that reads it back."""
+        return f"{self.header}?"
+
+    def agrees(self, answer: str) -> bool:
+        """Whether the answer is what was asked for."""
+        if self.tolerance is None:
+            return answer.strip().upper()[:3] == self.value.upper()[:3]
+        return abs(replies.number(answer) - float(self.value)) <= self.tolerance
+
+
+def joined(parts: Sequence[str]) -> str:
+    """Parts of one line; each starts from the root, so none depends on the one before."""
+    return ";".join(part if part.startswith("*") else f":{part}" for part in parts).removeprefix(
+        ":"
+    )
+
+
+def packed(parts: Sequence[str], room: int = LONGEST_LINE - len(ERRORS) - 2) -> Iterator[list[str]]:
+    """Parts in groups that fit into a line each, with room for the error query behind them."""
+    group: list[str] = []
+    for part in parts:
+        if group and len(joined([*group, part])) > room:
+            yield group
+            group = []
+        group.append(part)
+    if group:
+        yield group
+
+
+class Disturbed(Refused):
+    """The driver could not read a line: noise, or a command it does not know."""
+
+    @property
+    def kind(self) -> str:
+        """To people it is a refusal like any other."""
+        return Refused.__name__
+
+
+def _failure(errors: Sequence[DriverMessage], sent: str) -> DriverError:
+    failure = replies.failure(errors, sent)
+    if replies.disturbed(errors) and isinstance(failure, Refused):
+        return Disturbed(failure.message, failure.hint)
+    return failure
+
+
+class Session:
+    """Exchanges with the driver over a transport."""
+
+    def __init__(self, transport: Transport) -> None:
+        self.transport = transport
+
+    def exchange(
+        self, parts: Sequence[str], *, wait_s: float | None = None, again: int = 2
+    ) -> list[str]:
+        """Send commands and queries in one line and return the answers to the queries.
+
+        Args:
+            parts: Commands and queries; a query has a `?` in it.
+            wait_s: Deadline for the answer.
+            again: Times to repeat the line when it or its answer was damaged; 0 for what must not
+                be done twice.
+
+        Raises:
+            Refused, OutOfRange, Tripped: What the driver's errors say.
+            NoAnswer, LinkLost: The link fails.
+        """
+        return self.read(parts, list, wait_s=wait_s, again=again)
+
+    def read(
+        self,
+        parts: Sequence[str],
+        parse: Callable[[list[str]], T],
+        *,
+        wait_s: float | None = None,
+        again: int = 2,
+    ) -> T:
+        """Like `exchange`, with the answers turned into a value; a ValueError means damage."""
+        queries = sum("?" in part for part in parts)
+
+        def parse_line(line: str) -> tuple[T | None, tuple[DriverMessage, ...]]:
+            answers, errors = replies.split_answer(line, queries)
+            return (None if errors else parse(answers)), errors
+
+        for left in range(again, -1, -1):
+            value, errors = self.transport.query(
+                joined([*parts, ERRORS]), parse_line, wait_s=wait_s, retries=left
+            )
+            if value is not None:
+                return value
+            if not (left and replies.disturbed(errors)):
+                break
+        raise _failure(errors, joined(parts))
+
+    def ask(self, query: str, *, wait_s: float | None = None) -> str:
+        """Answer to one query that may be asked again."""
+        return self.exchange([query], wait_s=wait_s)[0]
+
+    def number(self, query: str, *, wait_s: float | None = None) -> float:
+        """Answer to one query that is a number."""
+        return self.numbers([query], wait_s=wait_s)[0]
+
+    def numbers(self, parts: Sequence[str], *, wait_s: float | None = None) -> list[float]:
+        """Answers to queries that are all numbers; commands may stand before them."""
+        return self.read(
+            parts, lambda texts: [replies.number(text) for text in texts], wait_s=wait_s
+        )
+
+    def apply(self, settings: Sequence[Setting]) -> None:
+        """Write settings and read every one back; written again where one arrived damaged.
+
+        Raises:
+            Refused: The driver holds something else than what was asked for.
+        """
+        wrong: list[tuple[Setting, str]] = []
+        for _ in range(3):
+            for group in packed([setting.command for setting in settings]):
+                self.exchange(group)
+            wrong = self._differing(settings)
+            if not wrong:
+                return
+        setting, answer = wrong[0]
+        raise Refused(
+            f"The driver did not take {setting.command!r}: it answers {answer}.",
+            "See `coilwright status` for its limits; if this goes on, check the cable.",
+        )
+
+    def _differing(self, settings: Sequence[Setting]) -> list[tuple[Setting, str]]:
+        queries = [setting.query for setting in settings]
+        answers: list[str] = []
+        for group in packed(queries):
+            answers += self.exchange(group)
+        wrong = []
+        for setting, answer in zip(settings, answers, strict=True):
+            try:
+                if setting.agrees(answer):
+                    continue
+            except ValueError:
+                pass
+            wrong.append((setting, answer))
+        return wrong
+
+    def errors(self) -> tuple[DriverMessage, ...]:
+        """Empty the driver's error queue and return what was in it."""
+        return self.transport.query(ERRORS, replies.messages)
+
+    def forget_errors(self) -> None:
+        """Empty the error queue of what has been told otherwise; a dead link is no matter here."""
+        try:
+            self.errors()
+        except (NoAnswer, LinkLost):
+            return

@@ -1,0 +1,291 @@
+"""Running a sweep on the driver and fetching every point exactly once, in order."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+from coilwright.errors import LinkLost, NoAnswer, Refused
+from coilwright.link import replies
+from coilwright.link.facts import Trace, TraceState
+from coilwright.link.framing import MOST_BLOCK_POINTS, Block, points_of
+from coilwright.link.plans import (
+    MOST_LIST_POINTS,
+    DutySweep,
+    FrequencySweep,
+    PointList,
+    SweepPlan,
+    hertz_of,
+    list_checksum,
+    percent_text,
+    ppm_of,
+)
+from coilwright.link.session import LONGEST_LINE, Disturbed, Session, Setting
+from coilwright.point import Point, Setpoint
+
+DUTY_TOLERANCE = 1.01e-4
+"""Per cent; one step of the last decimal the driver knows."""
+
+_SHORTEST_PAUSE_S = 0.002
+_LONGEST_PAUSE_S = 0.15
+_ENDED = {TraceState.DONE, TraceState.ABORT, TraceState.TRIP}
+
+
+@dataclass(frozen=True, slots=True)
+class Pacing:
+    """What the polling needs to know.
+
+    Attributes:
+        settle_s: Settling time of a point.
+        averages: Conversions a reading.
+        host_timeout_s: Time without a line after which the driver switches off.
+        stall_s: Time without a new point after which the sweep is given up.
+    """
+
+    settle_s: float
+    averages: int
+    host_timeout_s: float
+    stall_s: float
+
+
+def settings_of(plan: FrequencySweep | DutySweep) -> list[Setting]:
+    """Settings that make the driver run this sweep at the next INITiate."""
+    points = Setting("SWE:POIN", str(plan.points))
+    if isinstance(plan, FrequencySweep):
+        return [
+            Setting("FREQ:STAR", str(hertz_of(plan.start_hz))),
+            Setting("FREQ:STOP", str(hertz_of(plan.stop_hz))),
+            points,
+            Setting("FREQ:MODE", "SWE", None),
+            Setting("PULS:DCYC:MODE", "FIX", None),
+        ]
+    return [
+        Setting("PULS:DCYC:STAR", percent_text(ppm_of(plan.start)), DUTY_TOLERANCE),
+        Setting("PULS:DCYC:STOP", percent_text(ppm_of(plan.stop)), DUTY_TOLERANCE),
+        points,
+        Setting("FREQ:MODE", "CW", None),
+        Setting("PULS:DCYC:MODE", "SWE", None),
+    ]
+
+
+def pieces_of(plan: SweepPlan) -> list[SweepPlan]:
+    """The plan itself, or a long list cut into pieces the driver's list can hold."""
+    if not isinstance(plan, PointList):
+        return [plan]
+    return [
+        PointList(plan.wanted[at : at + MOST_LIST_POINTS])
+        for at in range(0, len(plan.wanted), MOST_LIST_POINTS)
+    ]
+
+
+def append_lines(setpoints: Sequence[Setpoint]) -> Iterator[tuple[str, int]]:
+    """`LIST:APPend` commands that fit into a line with its queries, and the points in each."""
+    room = LONGEST_LINE - len(";:LIST:POIN?;:SYST:ERR:ALL?")
+    text, count = "", 0
+    for point in setpoints:
+        pair = f"{point.frequency_hz},{percent_text(ppm_of(point.duty))}"
+        if text and len(text) + len(pair) + 1 > room:
+            yield text, count
+            text, count = "", 0
+        text = f"{text},{pair}" if text else f"LIST:APP {pair}"
+        count += 1
+    if text:
+        yield text, count
+
+
+def load_list(session: Session, setpoints: Sequence[Setpoint], tries: int = 5) -> None:
+    """Fill the driver's list and prove by its checksum that it arrived whole.
+
+    Raises:
+        NoAnswer: It did not, in spite of all tries.
+        Refused, OutOfRange: The driver does not want one of the points.
+    """
+    wanted = list_checksum(setpoints)
+    for _ in range(tries):
+        if _try_list(session, setpoints) and session.number("LIST:CHEC?") == wanted:
+            session.apply([Setting("FREQ:MODE", "LIST", None)])
+            return
+    raise NoAnswer(
+        f"The list of {len(setpoints)} points did not arrive whole in {tries} tries.",
+        "Check cable and baud rate; something disturbs the line.",
+    )
+
+
+def _try_list(session: Session, setpoints: Sequence[Setpoint]) -> bool:
+    """Send the list once; False where a line got lost, since appending again would double it."""
+    session.exchange(["LIST:CLE"])
+    loaded = 0
+    for text, count in append_lines(setpoints):
+        loaded += count
+        try:
+            (held,) = session.exchange([text, "LIST:POIN?"], again=0)
+        except (NoAnswer, Disturbed):
+            return False
+        if held != str(loaded):
+            return False
+    return True
+
+
+def start(session: Session) -> int:
+    """Start the sweep that is set up and return its number; never starts it twice.
+
+    Raises:
+        Refused, Tripped: The driver does not start it.
+        NoAnswer: The link fails.
+    """
+    before = state(session)
+    for attempt in range(3):
+        try:
+            begun = session.read(
+                ["INIT", "TRAC:STAT?"], lambda texts: replies.trace(texts[0]), again=0
+            )
+            return begun.sweep
+        except NoAnswer:
+            now = state(session)
+            if now.sweep != before.sweep and now.state is not TraceState.IDLE:
+                return now.sweep
+            if attempt == 2:
+                raise
+        except Disturbed:
+            if attempt == 2:
+                raise
+    raise AssertionError("unreachable")
+
+
+def state(session: Session) -> Trace:
+    """State of the driver's recording."""
+    return session.transport.query("TRAC:STAT?", replies.trace)
+
+
+class Drain:
+    """Fetches the points of one running sweep.
+
+    Args:
+        session: Exchanges with the driver.
+        sweep: Number of the sweep, from `start`.
+        setpoints: What was asked for, by index.
+        pacing: What the polling needs to know.
+        since: Turns the driver's wrapping milliseconds into seconds.
+        offset: Index of the first point in the whole plan, for messages.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        sweep: int,
+        setpoints: list[Setpoint],
+        pacing: Pacing,
+        since: Callable[[int], float],
+        offset: int = 0,
+    ) -> None:
+        self._session = session
+        self._sweep = sweep
+        self._setpoints = setpoints
+        self._pacing = pacing
+        self._since = since
+        self._offset = offset
+        self._got = 0
+        self._ask_for = MOST_BLOCK_POINTS
+        self._failures = 0
+        self._progress_s = time.monotonic()
+        self._started_s = time.monotonic()
+
+    def points(self) -> Iterator[Point]:
+        """Every point once, in order, until the sweep has ended.
+
+        Raises:
+            Tripped: The driver tripped; what it recorded has been yielded.
+            LinkLost: The driver restarted or went away; names the first missing point.
+            Refused: The sweep was ended from elsewhere.
+        """
+        while True:
+            block = self._fetch()
+            if block is None:
+                self._after_failure()
+                continue
+            yield from self._take(block)
+            if self._ended(block):
+                return
+            if self._got >= block.next:
+                time.sleep(self._pause(block))
+
+    def _fetch(self) -> Block | None:
+        query = f"TRAC:DATA? {self._got},{self._ask_for}"
+        return self._session.transport.ask_block(query, self._fits)
+
+    def _fits(self, block: Block) -> bool:
+        """Whether a block is the answer to what was asked now, not a late one."""
+        return block.count == 0 or block.first == self._got
+
+    def _take(self, block: Block) -> Iterator[Point]:
+        if block.state is TraceState.IDLE or block.sweep != self._sweep:
+            raise self._restarted()
+        self._failures = 0
+        self._ask_for = min(MOST_BLOCK_POINTS, 2 * self._ask_for)
+        if block.count and self._got + block.count <= len(self._setpoints):
+            self._got += block.count
+            self._progress_s = time.monotonic()
+            yield from points_of(block, self._setpoints, self._pacing.averages, self._since)
+        self._check_progress()
+
+    def _ended(self, block: Block) -> bool:
+        if block.state not in _ENDED or self._got < block.next:
+            return False
+        if block.state is TraceState.TRIP:
+            cause = self._session.transport.query("OUTP:PROT:CAUS?", replies.trip)
+            self._session.forget_errors()
+            raise replies.tripped(cause)
+        if self._got < len(self._setpoints):
+            raise Refused(
+                f"The sweep ended before point {self._offset + self._got} "
+                f"of {self._offset + len(self._setpoints)}.",
+                "Something aborted it at the driver; start it again.",
+            )
+        return True
+
+    def _pause(self, block: Block) -> float:
+        """Time to let pass before asking again: many points a trip, yet never late at the end."""
+        floor = self._pacing.settle_s
+        taken = (time.monotonic() - self._started_s) / block.next if block.next else floor
+        left = len(self._setpoints) - self._got
+        pause = max(taken, floor) * max(1, min(left, MOST_BLOCK_POINTS // 2))
+        return min(max(pause, _SHORTEST_PAUSE_S), _LONGEST_PAUSE_S, self._pacing.host_timeout_s / 4)
+
+    def _after_failure(self) -> None:
+        """A block got lost or damaged: ask for less, and look now and then whether it is there."""
+        self._failures += 1
+        self._ask_for = max(1, self._ask_for // 2)
+        self._check_progress()
+        if self._failures % 4:
+            return
+        self._session.transport.be_patient()
+        try:
+            now = state(self._session)
+        except NoAnswer as error:
+            raise LinkLost(
+                f"The driver fell silent; point {self._missing()} is the first one missing.",
+                error.hint,
+            ) from error
+        if now.state is TraceState.IDLE or now.sweep != self._sweep:
+            raise self._restarted()
+
+    def _check_progress(self) -> None:
+        pacing = self._pacing
+        patience = pacing.stall_s + 2 * (pacing.settle_s + 0.02 * pacing.averages)
+        if time.monotonic() - self._progress_s > patience:
+            raise LinkLost(
+                f"No new point came for {patience:.0f} s; "
+                f"point {self._missing()} is the first one missing.",
+                "Check cable and board, then run the sweep again.",
+            )
+
+    def _missing(self) -> int:
+        return self._offset + self._got
+
+    def _restarted(self) -> LinkLost:
+        return LinkLost(
+            f"The driver started anew in mid-sweep; point {self._missing()} is the first one "
+            "missing.",
+            "Its output is off now. Check its supply, then run the sweep again.",
+        )
