@@ -1,0 +1,230 @@
+"""The switched driver in its exact periodic steady state, for many operating points at once.
+
+Method: within one switch state the circuit apart from its junctions is linear and is stepped
+exactly in modal coordinates; junction currents are solved for in closed form at every step; the
+state that repeats after one period is found by Newton's method with the exact derivative of the
+period (shooting; T. J. Aprille, T. N. Trick, Proc. IEEE 60(1) 108, 1972). No transient is waited
+for, so a receiver of high Q costs no more than any other.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from coilwright.circuit._grid import zones
+from coilwright.circuit._measures import measure
+from coilwright.circuit._network import Network, network, values
+from coilwright.circuit._period import stepper
+from coilwright.circuit._shooting import find, linear_guess, some_points
+from coilwright.circuit.driver import Driver
+from coilwright.errors import OutOfRange
+
+Reals = NDArray[np.float64]
+
+RESIDUAL = 1e-5
+"""Largest change over one period, relative to the stored state, that counts as repeating."""
+
+
+@dataclass(frozen=True, slots=True)
+class SteadyState:
+    """Results at B operating points with R receivers; NaN where `converged` is False.
+
+    Losses in W are means over the period. `drain_turn_on_v` is the drain voltage just before the
+    switch closes. `led_a` holds the mean current of each LED of one lamp. `receiver_loss_w` is
+    that of all `count` receivers together. `energy_balance` is (supplied - lost) / supplied.
+    `state` (B, n) starts a neighbouring point (`start` of `solve`).
+    """
+
+    frequency_hz: Reals
+    duty: Reals
+    converged: NDArray[np.bool_]
+    residual: Reals
+    supply_a: Reals
+    supply_w: Reals
+    coil_min_a: Reals
+    coil_max_a: Reals
+    coil_peak_a: Reals
+    coil_rms_a: Reals
+    drain_peak_v: Reals
+    drain_turn_on_v: Reals
+    switch_loss_w: Reals
+    coil_loss_w: Reals
+    supply_loss_w: Reals
+    damping_loss_w: Reals
+    body_diode_loss_w: Reals
+    clamp_loss_w: Reals
+    receiver_loss_w: Reals
+    receiver_peak_v: Reals
+    led_a: Reals
+    lit: NDArray[np.bool_]
+    energy_balance: Reals
+    state: Reals
+
+
+def _points(frequency_hz: ArrayLike, duty: ArrayLike) -> tuple[Reals, Reals]:
+    frequency, share = np.broadcast_arrays(
+        np.atleast_1d(np.asarray(frequency_hz, dtype=float)), np.asarray(duty, dtype=float)
+    )
+    frequency, share = frequency.ravel().copy(), share.ravel().copy()
+    bad = ~((frequency > 0) & np.isfinite(frequency))
+    if bad.any():
+        raise OutOfRange(
+            f"The frequency is {frequency[bad][0]:g} Hz; it must be above zero",
+            "Give frequencies in hertz, for instance 165e3.",
+        )
+    bad = ~((share >= 0) & (share <= 1))
+    if bad.any():
+        raise OutOfRange(
+            f"The duty is {share[bad][0]:g}; it must lie between 0 and 1",
+            "Give the duty as a fraction of the period, for instance 0.4 for 40 %.",
+        )
+    return frequency, share
+
+
+def _ringing(drivers: Sequence[Driver]) -> tuple[Reals, Reals]:
+    """1/angular frequency of the loop's ringing and its decay time (D,)."""
+    inductance = values(drivers, lambda d: d.loop.inductance_h)
+    output = values(drivers, lambda d: d.switch.output_capacitance_f)
+    decay = 2 * output * values(drivers, lambda d: d.loop.damping_ohm)
+    return np.sqrt(inductance * output), decay
+
+
+def solve(
+    driver: Driver,
+    frequency_hz: ArrayLike,
+    duty: ArrayLike,
+    *,
+    start: Reals | None = None,
+) -> SteadyState:
+    """Periodic steady state of one driver at operating points.
+
+    Args:
+        driver: The circuit.
+        frequency_hz, duty: Hertz and fraction of the period; broadcast and flattened to (B,).
+            Duty 0 gives the circuit at rest, duty 1 the switch stuck on.
+        start: `state` of a similar solution (B, n) or (1, n), to save time.
+
+    Raises:
+        OutOfRange: A frequency not above zero, or a duty outside 0 to 1.
+    """
+    frequency, share = _points(frequency_hz, duty)
+    return _solve([driver], frequency, share, start)
+
+
+def solve_draws(
+    drivers: Sequence[Driver],
+    frequency_hz: ArrayLike,
+    duty: ArrayLike,
+    *,
+    start: Reals | None = None,
+) -> SteadyState:
+    """Periodic steady state of many drivers, one operating point each.
+
+    Args:
+        drivers: B circuits of one kind: the same receivers with LEDs in the same order, and loop
+            inductance in all or in none.
+        frequency_hz, duty, start: As for `solve`, broadcast to (B,).
+
+    Raises:
+        OutOfRange: As for `solve`.
+        ValueError: The drivers are not of one kind.
+    """
+    kinds = {
+        (d.loop.inductance_h > 0, tuple(r.led is not None for r in d.receivers)) for d in drivers
+    }
+    if len(kinds) != 1:
+        raise ValueError(f"there are {len(kinds)} kinds of drivers; give those of one kind")
+    count = len(drivers)
+    frequency, share = _points(
+        np.broadcast_to(np.asarray(frequency_hz, dtype=float), (count,)),
+        np.broadcast_to(np.asarray(duty, dtype=float), (count,)),
+    )
+    return _solve(drivers, frequency, share, start)
+
+
+def _solve(
+    drivers: Sequence[Driver], frequency: Reals, duty: Reals, start: Reals | None
+) -> SteadyState:
+    net = network(drivers)
+    switching = np.flatnonzero((duty > 0) & (duty < 1))
+    out = _blank(net, drivers, frequency, duty)
+    if len(switching):
+        given = None
+        if start is not None:
+            given = np.broadcast_to(start, (len(frequency), net.size))[switching]
+        found = _switched(
+            some_points(net, switching),
+            drivers if len(drivers) == 1 else [drivers[i] for i in switching],
+            frequency[switching],
+            duty[switching],
+            given,
+        )
+        for name, array in found.items():
+            out[name][switching] = array
+    return SteadyState(**out)
+
+
+def _blank(
+    net: Network, drivers: Sequence[Driver], frequency: Reals, duty: Reals
+) -> dict[str, NDArray[np.generic]]:
+    """Results with everything at rest, and with the switch stuck on where duty is 1."""
+    points, receivers = len(frequency), len(drivers[0].receivers)
+    shapes = {"receiver_peak_v": (receivers,), "led_a": (receivers, 2), "lit": (receivers,)}
+    out: dict[str, NDArray[np.generic]] = {
+        field.name: np.zeros((points, *shapes.get(field.name, ()))) for field in fields(SteadyState)
+    }
+    out |= {"frequency_hz": frequency, "duty": duty, "converged": np.ones(points, dtype=bool)}
+    out["lit"] = np.zeros((points, receivers), dtype=bool)
+    stuck = duty == 1
+    volt = values(drivers, lambda d: d.supply.voltage_v)
+    parts = [
+        values(drivers, get)
+        for get in (
+            lambda d: d.supply.resistance_ohm,
+            lambda d: d.coil.resistance_ohm,
+            lambda d: d.switch.on_resistance_ohm,
+        )
+    ]
+    amps = np.where(stuck, volt / sum(parts), 0.0)
+    for name in ("supply_a", "coil_min_a", "coil_max_a", "coil_peak_a", "coil_rms_a"):
+        out[name] = amps.copy()
+    out["supply_w"] = volt * amps
+    for name, ohm in zip(("supply_loss_w", "coil_loss_w", "switch_loss_w"), parts, strict=True):
+        out[name] = ohm * amps**2
+    drop = parts[2] * amps
+    out["drain_peak_v"] = out["drain_turn_on_v"] = np.where(stuck, drop, volt)
+    out["drain_turn_on_v"] = out["drain_turn_on_v"].copy()
+    out["state"] = np.where(stuck[:, None], net.on.rest.T, net.off.rest.T)
+    return out
+
+
+def _switched(
+    net: Network,
+    drivers: Sequence[Driver],
+    frequency: Reals,
+    duty: Reals,
+    start: Reals | None,
+) -> dict[str, NDArray[np.generic]]:
+    ring, decay = _ringing(drivers)
+    parts = zones(frequency, duty, ring, decay)
+    steppers = [stepper(net, part) for part in parts]
+    guess = linear_guess(net, parts) if start is None else np.ascontiguousarray(start.T)
+    found = find(net, parts, steppers, guess)
+    results, residual = measure(net, drivers, parts, steppers, found.start, frequency)
+    good = found.solved & (residual <= RESIDUAL)
+    for name, array in results.items():
+        results[name] = _hide(array, good)
+    return results | {"residual": residual, "converged": good}
+
+
+def _hide(array: NDArray[np.generic], good: NDArray[np.bool_]) -> NDArray[np.generic]:
+    if array.dtype == bool:
+        return array & good.reshape(-1, *(1,) * (array.ndim - 1))
+    shown = array.astype(float)
+    shown[~good] = math.nan
+    return shown
