@@ -14,8 +14,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import find_peaks
 
-from ..errors import NoResult
-from ..quantities import show
+from coilwright.errors import NoResult
+from coilwright.quantities import show
+
 from .lineshape import Array, Shape
 
 NOISE_FACTOR = 8.0
@@ -118,7 +119,7 @@ def _positive(sd: Array, y: Array) -> Array:
 def smooth(y: Array) -> Array:
     """Mean of each point and its two neighbours; the ends count double."""
     padded = np.concatenate([y[:1], y, y[-1:]])
-    return (padded[:-2] + padded[1:-1] + padded[2:]) / 3
+    return np.asarray((padded[:-2] + padded[1:-1] + padded[2:]) / 3, dtype=np.float64)
 
 
 def guess(trace: Trace) -> Shape:
@@ -251,10 +252,10 @@ def _monotone(trace: Trace, level: Array, noise: float) -> NoPeak:
     f = trace.frequency_hz
     steps = np.diff(level)
     down, up = bool(np.all(steps < 3 * noise)), bool(np.all(steps > -3 * noise))
-    course = "falls steadily" if down else "rises steadily" if up else "changes without a clear peak"
+    way = "falls steadily" if down else "rises steadily" if up else "changes without a clear peak"
     return NoPeak(
         Reason.MONOTONE,
-        f"The probe {course}, {show(float(level[0]), 'V', 3)} at {show(f[0], 'Hz')} to"
+        f"The probe {way}, {show(float(level[0]), 'V', 3)} at {show(f[0], 'Hz')} to"
         f" {show(float(level[-1]), 'V', 3)} at {show(f[-1], 'Hz')}: it shows the coil current,"
         " not a resonance.",
         "The probe is probably an untuned loop; use a receiver's inductor and capacitor as the"

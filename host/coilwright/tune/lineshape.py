@@ -104,4 +104,4 @@ def maximum_gradient(shape: Shape) -> Array:
     by_q = f0 * (top(q + dq, s) - top(q - dq, s)) / (2 * dq)
     by_s = f0 * (top(q, s + ds) - top(q, s - ds)) / (2 * ds)
     found = np.array([0.0, top(q, s), by_q, by_s, 0.0])
-    return np.nan_to_num(found, nan=0.0)
+    return np.where(np.isfinite(found), found, 0.0)

@@ -6,9 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
-from ..errors import NoResult
-from ..point import Flag, Point
-from ..quantities import show
+from coilwright.errors import NoResult
+from coilwright.point import Flag, Point
+from coilwright.quantities import show
 
 LIGHT_FLOOR_V = 0.02
 """Least rise of the light sensor over its dark reading that counts as light, V. It covers the

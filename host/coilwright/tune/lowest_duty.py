@@ -8,12 +8,14 @@ bisects. It never looks below the first dark duty.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+import itertools
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from ..errors import NoResult
-from ..point import Flag, Measure, Point, Setpoint
-from ..quantities import show, show_percent
+from coilwright.errors import NoResult
+from coilwright.point import Flag, Measure, Point, Setpoint
+from coilwright.quantities import show, show_percent
+
 from .lit import Lit
 
 DOWN = 0.8
@@ -38,7 +40,7 @@ class LowestDuty:
         confirmations: How often it was found lit there, without a miss.
         bounded: False where the load was still lit at the least duty the search may use.
         points: All points measured, in order.
-        lit: Whether the load was lit at them.
+        lit: Whether the load was lit at them; None where that was not asked.
     """
 
     duty: float
@@ -48,7 +50,7 @@ class LowestDuty:
     confirmations: int
     bounded: bool
     points: tuple[Point, ...]
-    lit: tuple[bool, ...]
+    lit: tuple[bool | None, ...]
 
 
 @dataclass
@@ -60,15 +62,31 @@ class _Search:
     frequency_hz: int
     max_supply_a: float | None
     points: list[Point] = field(default_factory=list)
-    lit: list[bool] = field(default_factory=list)
+    lit: list[bool | None] = field(default_factory=list)
+
+    def take(self, duty: float) -> Point:
+        """Measure a duty without judging it."""
+        (point,) = self.measure([Setpoint(self.frequency_hz, duty)])
+        self.points.append(point)
+        self.lit.append(None)
+        return point
+
+    def judge(self, point: Point) -> bool:
+        """Whether the load is lit at the point just taken."""
+        seen = self.is_lit(point)
+        self.lit[-1] = seen
+        return seen
 
     def at(self, duty: float) -> tuple[Point, bool]:
-        """Measure a duty; the point and whether the load is lit."""
-        (point,) = self.measure([Setpoint(self.frequency_hz, duty)])
-        seen = self.is_lit(point)
-        self.points.append(point)
-        self.lit.append(seen)
-        return point, seen
+        """Measure and judge a duty."""
+        point = self.take(duty)
+        return point, self.sure(point)
+
+    def sure(self, point: Point) -> bool:
+        """Judge the point just taken; dark is believed of a sensor only when seen twice."""
+        if self.judge(point):
+            return True
+        return self.is_lit.kind != "operator" and self.judge(self.take(point.requested_duty))
 
     def over(self, point: Point) -> bool:
         """True where the point draws more than is allowed."""
@@ -174,9 +192,9 @@ def _between(search: _Search, low: Point, high: Point) -> tuple[Point, bool] | N
     """
     gap = high.duty - low.duty
     for part in (0.5, 0.8, 0.3):
-        point, seen = search.at(low.duty + part * gap)
+        point = search.take(low.duty + part * gap)
         if low.duty + SAME < point.duty < high.duty - SAME:
-            return point, seen
+            return point, search.sure(point)
     return None
 
 
@@ -193,11 +211,8 @@ def _confirm(
 
 def _streak(search: _Search, at: Point, wanted: int) -> int:
     """How often in a row the duty is lit, up to `wanted`; 0 on a miss."""
-    for _ in range(wanted):
-        _, seen = search.at(at.requested_duty)
-        if not seen:
-            return 0
-    return wanted
+    again = (search.judge(search.take(at.requested_duty)) for _ in range(wanted))
+    return wanted if all(again) else 0
 
 
 def _next_up(search: _Search, point: Point, most: float) -> Point:
@@ -248,8 +263,4 @@ def with_margin(lowest: LowestDuty, margin: float, step: float, most_duty: float
 def chip_step(points: Sequence[Point]) -> float:
     """Smallest difference between achieved duties in the points; 0 where all are alike."""
     duties = sorted({round(p.duty / SAME) * SAME for p in points})
-    return min((b - a for a, b in zip(duties, duties[1:], strict=False)), default=0.0)
-
-
-Announce = Callable[[str, int], None]
-"""Called with the name of a stage and the points it may take, before it starts."""
+    return min((b - a for a, b in itertools.pairwise(duties)), default=0.0)

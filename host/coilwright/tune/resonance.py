@@ -17,7 +17,8 @@ import numpy.typing as npt
 from scipy.optimize import least_squares
 from scipy.special import ndtri, stdtrit
 
-from ..quantities import show
+from coilwright.quantities import show
+
 from .detect import NoPeak, Reason, Trace, edge_of_band, guess
 from .lineshape import (
     NAMES,
@@ -42,7 +43,10 @@ SURE = 4.0
 """... but only where their chi-square lies so many standard deviations above its expectation."""
 
 WILD = 5.0
-"""Points so many (robust) standard deviations off the curve are left out."""
+"""Points so many (robust) standard deviations off the curve are left out ..."""
+
+WILD_HEIGHT = 0.02
+"""... where they also miss it by this part of the height: a small misfit is not a disturbance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,7 +278,8 @@ def _weighted(part: Trace, shape: Shape) -> Array:
 def _tame(part: Trace, shape: Shape) -> npt.NDArray[np.bool_]:
     """True for the points that are not wild; a fifth of them at most may be."""
     residuals = np.abs(_weighted(part, shape))
-    used = residuals < WILD * _spread(residuals)
+    least = WILD_HEIGHT * shape.height_v / part.sd_v
+    used = residuals < np.maximum(WILD * _spread(residuals), least)
     return used if used.mean() >= 0.8 else np.ones_like(used)
 
 

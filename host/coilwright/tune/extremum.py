@@ -1,0 +1,92 @@
+"""A local maximum or minimum of any smooth trace, by a weighted parabola around it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.signal import find_peaks
+from scipy.special import ndtri
+
+from coilwright.tune.detect import NOISE_FACTOR, Trace, smooth
+from coilwright.tune.lineshape import Array
+
+
+@dataclass(frozen=True, slots=True)
+class Extremum:
+    """A local extremum; the interval is 95 %.
+
+    Attributes:
+        frequency_hz, frequency_ci_hz: Where it is.
+        value: The smooth curve there, in the unit of the trace.
+        prominence: How far it stands out of its surroundings, in that unit, above zero.
+    """
+
+    frequency_hz: float
+    frequency_ci_hz: tuple[float, float]
+    value: float
+    prominence: float
+
+
+def maximum(trace: Trace) -> Extremum | None:
+    """The most prominent inner maximum, None where none stands out of the noise."""
+    return _extremum(trace, 1.0)
+
+
+def minimum(trace: Trace) -> Extremum | None:
+    """The most prominent inner minimum, None where none stands out of the noise."""
+    return _extremum(trace, -1.0)
+
+
+def _extremum(trace: Trace, sign: float) -> Extremum | None:
+    if len(trace) < 5:
+        return None
+    level = smooth(sign * trace.amplitude_v)
+    noise = float(np.median(trace.sd_v)) / np.sqrt(3)
+    found, about = find_peaks(level, prominence=NOISE_FACTOR * noise, plateau_size=(1, None))
+    if not found.size:
+        return None
+    best = int(np.argmax(about["prominences"]))
+    prominence = float(about["prominences"][best])
+    part = _around(trace, level, int(found[best]), level[found[best]] - prominence / 2)
+    at, sd, value = parabola(part)
+    if not part.frequency_hz[0] < at < part.frequency_hz[-1]:
+        at = float(trace.frequency_hz[found[best]])
+        sd = float(np.ptp(part.frequency_hz)) / 4
+        value = float(trace.amplitude_v[found[best]])
+    reach = float(ndtri(0.975)) * sd
+    return Extremum(at, (at - reach, at + reach), value, prominence)
+
+
+def _around(trace: Trace, level: Array, index: int, above: float) -> Trace:
+    """The connected points above a level around the index, at least two on either side."""
+    low = high = index
+    while low > 0 and level[low - 1] > above:
+        low -= 1
+    while high < level.size - 1 and level[high + 1] > above:
+        high += 1
+    keep = np.zeros(level.size, dtype=bool)
+    keep[max(0, min(low, index - 2)) : max(high, index + 2) + 1] = True
+    return trace.part(keep)
+
+
+def parabola(trace: Trace) -> tuple[float, float, float]:
+    """Vertex of a weighted parabola through the points: frequency, its deviation, value.
+
+    The deviation follows from the covariance of the coefficients, scaled where the points miss
+    the parabola by more than their noise. NaN for the deviation where there is no vertex.
+    """
+    f, weight = trace.frequency_hz, 1 / trace.sd_v
+    middle, span = float(np.mean(f)), max(float(np.ptp(f)) / 2, 1e-9 * float(f[0]))
+    x = (f - middle) / span
+    design = np.stack([np.ones_like(x), x, x * x], axis=1) * weight[:, None]
+    c, _, _, _ = np.linalg.lstsq(design, trace.amplitude_v * weight, rcond=None)
+    residuals = design @ c - trace.amplitude_v * weight
+    scale = max(1.0, float(residuals @ residuals) / max(1, len(trace) - 3))
+    covariance = np.linalg.pinv(design.T @ design) * scale
+    if c[2] == 0:
+        return float("nan"), float("nan"), float(c[0])
+    vertex = -c[1] / (2 * c[2])
+    by = np.array([0.0, -1 / (2 * c[2]), c[1] / (2 * c[2] ** 2)])
+    sd = float(np.sqrt(max(0.0, float(by @ covariance @ by)))) * span
+    return float(middle + span * vertex), sd, float(c[0] - c[1] ** 2 / (4 * c[2]))

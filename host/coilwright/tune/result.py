@@ -1,0 +1,203 @@
+"""What a tune is asked for and what it answers: options, stages, results."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from coilwright.point import Point, Setpoint
+from coilwright.tune.extremum import Extremum
+from coilwright.tune.lit import Lit
+from coilwright.tune.lowest_duty import LowestDuty
+from coilwright.tune.resonance import ResonanceFit
+
+
+@dataclass(frozen=True, slots=True)
+class TuneOptions:
+    """What to tune for. Frequencies in Hz, duties as fractions of the period.
+
+    Attributes:
+        band_hz: Lowest and highest frequency of the coarse sweep.
+        safe_duty: Duty of the sweeps; halved where the probe saturates.
+        least_duty, most_duty: Duties the search for the lowest lit duty does not leave.
+        expected_q: Highest Q that the coarse sweep must not miss; its points lie f/Q apart, so
+            that even between two points the pickup is at 0.7 of its peak.
+        refine_points: Points of one refining round.
+        refine_rounds: Most refining rounds.
+        wanted_relative: Half-width of the resonance's interval, relative to the frequency, at
+            which refining ends.
+        lit: What counts as lit; None takes the light sensor at the level that its rest reading
+            and `light_rise_v` give (see `light_level`).
+        light_rise_v: Rise of the light sensor over dark that counts as lit, V; None chooses.
+        confirmations: Measurements in which the lowest duty and the setting must be lit.
+        margin: Relative margin of the setting's duty over the lowest lit one.
+        max_supply_a: Mean supply current the setting must not exceed, A; None for no limit.
+        probe_step_v, supply_step_a, light_step_v: Steps of the converters in the units of the
+            readings: the least spread that is believed.
+    """
+
+    band_hz: tuple[float, float] = (100e3, 250e3)
+    safe_duty: float = 0.2
+    least_duty: float = 0.01
+    most_duty: float = 0.5
+    expected_q: float = 60.0
+    refine_points: int = 13
+    refine_rounds: int = 3
+    wanted_relative: float = 5e-4
+    lit: Lit | None = None
+    light_rise_v: float | None = None
+    confirmations: int = 3
+    margin: float = 0.1
+    max_supply_a: float | None = None
+    probe_step_v: float = 1e-3
+    supply_step_a: float = 1e-3
+    light_step_v: float = 1e-3
+
+    def __post_init__(self) -> None:
+        low, high = self.band_hz
+        if not 0 < low < high:
+            raise ValueError(f"the band {low} to {high} Hz is empty")
+        if not 0 < self.least_duty <= self.safe_duty <= self.most_duty <= 1:
+            raise ValueError("duties must rise: 0 < least <= safe <= most <= 1")
+        if self.expected_q <= 0 or self.margin < 0 or self.confirmations < 1:
+            raise ValueError("expected Q, margin or confirmations out of range")
+        if self.refine_points < 7 or self.refine_rounds < 1 or self.wanted_relative <= 0:
+            raise ValueError("refining needs 7 points, a round and a wanted interval above 0")
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """A stage of the tune begins; it may take `planned_points` more points."""
+
+    name: str
+    planned_points: int
+
+
+OnProgress = Callable[[Stage], None]
+"""Told of every stage just before its points are measured."""
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """The setting found, as measured. Frequency and duty are what the chip set.
+
+    Attributes:
+        request: The setpoint to ask the driver for.
+        supply_a, probe_v, light_v: Means over the verifying measurements.
+        verified: How often the load was lit there, without a miss.
+    """
+
+    frequency_hz: float
+    duty: float
+    request: Setpoint
+    supply_a: float
+    probe_v: float
+    light_v: float
+    verified: int
+
+
+@dataclass(frozen=True, slots=True)
+class TuneResult:
+    """Result of `tune`.
+
+    Attributes:
+        resonance: Fit of the pickup's peak; None where it has none, then `no_resonance` says why.
+        sweep_duty: Duty at which the resonance was measured.
+        light_maximum: Where the light sensor read most in the sweeps, if it has an inner maximum.
+        supply_valley: Local minimum of the supply current in the coarse sweep, where there is one.
+        least_supply: The point of the sweeps that drew least.
+        lowest: Lowest lit duty at the setting's frequency.
+        setting: The setting, verified.
+        tuned_by: `pickup`, `light`, `supply-maximum` or `supply-minimum`.
+        reason: Why that one, in words.
+        lit: The criterion in words.
+        warnings: What the person should know.
+        points: Every point measured, in order.
+    """
+
+    resonance: ResonanceFit | None
+    no_resonance: str
+    sweep_duty: float
+    light_maximum: Extremum | None
+    supply_valley: Extremum | None
+    least_supply: Point
+    lowest: LowestDuty
+    setting: Setting
+    tuned_by: str
+    reason: str
+    lit: str
+    warnings: tuple[str, ...]
+    points: tuple[Point, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """The result as plain dicts, lists, numbers and strings. SI units, duties as fractions."""
+        return {
+            "resonance": None if self.resonance is None else _resonance(self.resonance),
+            "no_resonance": self.no_resonance or None,
+            "sweep_duty": self.sweep_duty,
+            "light_maximum": _extremum(self.light_maximum, "light_v"),
+            "supply_valley": _extremum(self.supply_valley, "supply_a"),
+            "least_supply": {
+                "frequency_hz": self.least_supply.frequency_hz,
+                "duty": self.least_supply.duty,
+                "supply_a": self.least_supply.supply_a,
+            },
+            "lowest_lit_duty": _lowest(self.lowest),
+            "setting": _setting(self.setting),
+            "tuned_by": self.tuned_by,
+            "reason": self.reason,
+            "lit": self.lit,
+            "warnings": list(self.warnings),
+            "points": len(self.points),
+        }
+
+
+def _resonance(fit: ResonanceFit) -> dict[str, Any]:
+    return {
+        "frequency_hz": fit.frequency_hz,
+        "frequency_ci_hz": list(fit.frequency_ci_hz),
+        "quality_factor": fit.quality_factor,
+        "quality_factor_ci": list(fit.quality_factor_ci),
+        "peak_v": fit.peak_v,
+        "peak_ci_v": list(fit.peak_ci_v),
+        "background_v": fit.background_v,
+        "skew": fit.skew,
+        "reduced_chi_square": fit.reduced_chi_square if fit.nfree > 0 else None,
+        "nfree": fit.nfree,
+        "points_used": fit.points_used,
+        "message": fit.message,
+    }
+
+
+def _extremum(found: Extremum | None, value: str) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {
+        "frequency_hz": found.frequency_hz,
+        "frequency_ci_hz": list(found.frequency_ci_hz),
+        value: found.value,
+    }
+
+
+def _lowest(lowest: LowestDuty) -> dict[str, Any]:
+    return {
+        "duty": lowest.duty,
+        "duty_interval": list(lowest.duty_interval),
+        "supply_a": lowest.supply_a,
+        "confirmations": lowest.confirmations,
+        "bounded": lowest.bounded,
+    }
+
+
+def _setting(setting: Setting) -> dict[str, Any]:
+    return {
+        "frequency_hz": setting.frequency_hz,
+        "duty": setting.duty,
+        "requested_frequency_hz": setting.request.frequency_hz,
+        "requested_duty": setting.request.duty,
+        "supply_a": setting.supply_a,
+        "probe_v": setting.probe_v,
+        "light_v": setting.light_v,
+        "verified": setting.verified,
+    }
