@@ -1,0 +1,123 @@
+"""The board: pins, converters, I2C, PWM chip, clock. The other modules get their hardware here."""
+
+import json
+import sys
+import time
+
+import machine
+
+_GATES = {"esp32": 25, "rp2": 2}
+_ESP32_TOP_UV = 2450000  # end of the linear range at 11 dB: MicroPython docs, esp32/quickref
+
+
+def config():
+    """Contents of board.json over the platform's defaults, and what is wrong with the file."""
+    chip = "rp2" if sys.platform == "rp2" else "esp32"
+    found = {}
+    problem = ""
+    try:
+        with open("board.json") as file:
+            found = json.load(file)
+        if not isinstance(found, dict) or found.get("chip", chip) not in _GATES:
+            raise ValueError
+    except OSError:
+        found = {}
+    except ValueError:
+        found = {}
+        problem = "board.json is damaged"
+    chip = found.get("chip", chip)
+    base = {"chip": chip, "gate": _GATES.get(chip, 25), "supply": {"sensor": "none"}}
+    if not found:
+        base["supply"] = {"sensor": "adc", "pin": 34 if chip == "esp32" else 26}
+        base["probe"] = 35 if chip == "esp32" else 27
+    base.update(found)
+    return base, problem
+
+
+class Adc:
+    """A converter channel; `read` answers microvolts."""
+
+    few = 8  # conversions in the guard's short look
+
+    def __init__(self, chip, pin, full_uv):
+        self._esp32 = chip == "esp32"
+        self._full = full_uv
+        if self._esp32:
+            self._adc = machine.ADC(machine.Pin(pin), atten=machine.ADC.ATTN_11DB)
+            self.top_uv = _ESP32_TOP_UV + 1
+        else:
+            self._adc = machine.ADC(machine.Pin(pin))
+            self.top_uv = 65520 * full_uv // 65535
+
+    def read(self):
+        """One conversion in microvolts."""
+        if self._esp32:
+            return self._adc.read_uv()
+        return self._adc.read_u16() * self._full // 65535
+
+
+class Board:
+    """Everything that is soldered; built once by main.py."""
+
+    def __init__(self):
+        self.clock = time
+        setup, self.problem = config()
+        self.gate = setup["gate"]
+        self.gate_low()
+        name = setup["chip"]
+        self.fault = ""
+        """Why the output cannot be used on this board; empty when it can."""
+        if name == "rp2":
+            import pwm_rp2 as pwm
+
+            self.chip = pwm.Chip(machine.freq())
+            if 8 <= self.gate <= 15 or 24 <= self.gate <= 29:
+                self.fault = "gate GPIO %d runs on after a soft reset; use 0-7 or 16-23" % self.gate
+        else:
+            import pwm_esp32 as pwm
+
+            self.chip = pwm.Chip(setup.get("pwm_hz", 80000000))
+        full = setup.get("adc_full_uv", 3300000)
+        self.probe = Adc(name, setup["probe"], full) if setup.get("probe") is not None else None
+        self.light = Adc(name, setup["light"], full) if setup.get("light") is not None else None
+        supply = setup["supply"]
+        self.sensor = supply.get("sensor", "none")
+        self.supply = self._supply(name, supply, setup.get("i2c", {}), full)
+        shunt = supply.get("shunt_uohm", 100000) * (
+            supply.get("amp", 20) if self.sensor == "adc" else 1
+        )
+        self.gain = 1000000000000 // shunt
+        """Default gain of the supply sensor in microamperes a volt."""
+        led = setup.get("led")
+        self._led = None if led is None else machine.Pin(led, machine.Pin.OUT, value=0)
+
+    def _supply(self, name, supply, bus, full):
+        if self.sensor == "adc":
+            return Adc(name, supply["pin"], full)
+        if self.sensor not in ("ina219", "ina226"):
+            return None
+        from ina import Shunt
+
+        pins = {key: machine.Pin(bus[key]) for key in ("scl", "sda") if key in bus}
+        i2c = machine.I2C(bus.get("id", 0), freq=bus.get("freq", 400000), **pins)
+        return Shunt(i2c, self.sensor, supply.get("address", 64), self.clock)
+
+    def gate_low(self):
+        """The gate pin as a plain low output, whatever drove it before."""
+        machine.Pin(self.gate, machine.Pin.OUT, value=0)
+
+    def pwm(self, hz):
+        """The PWM on the gate pin, at duty 0."""
+        return machine.PWM(machine.Pin(self.gate), freq=hz, duty_u16=0)
+
+    def light_led(self, on):
+        """The board's LED, where there is one, shows that the output is on."""
+        if self._led:
+            self._led.value(1 if on else 0)
+
+    def serial_number(self):
+        """The chip's unique number in hex, 0 where it has none."""
+        try:
+            return "".join("%02x" % b for b in machine.unique_id())
+        except AttributeError:
+            return "0"

@@ -1,0 +1,116 @@
+"""Error queue and status registers in the manner of IEEE 488.2 section 11 and SCPI-99 volume 1."""
+
+TEXTS = """
+0 No error
+-101 Invalid character
+-102 Syntax error
+-103 Invalid separator
+-104 Data type error
+-108 Parameter not allowed
+-109 Missing parameter
+-113 Undefined header
+-121 Invalid character in number
+-131 Invalid suffix
+-138 Suffix not allowed
+-200 Execution error
+-203 Command protected
+-213 Init ignored
+-221 Settings conflict
+-222 Data out of range
+-224 Illegal parameter value
+-225 Out of memory
+-240 Hardware error
+-241 Hardware missing
+-310 System error
+-330 Self-test failed
+-350 Queue overflow
+-363 Input buffer overrun
+-365 Time out error
+-410 Query INTERRUPTED
+101 Over-current
+102 Host lost
+103 Sensor fault
+104 Internal error
+"""
+
+QUEUE_LENGTH = 16
+
+
+def text_of(number):
+    """Text of an error or a trip; ``None`` as a trip's text means that there is none."""
+    start = TEXTS.find("\n%d " % number)
+    if start < 0:
+        return "Device error"
+    start = TEXTS.find(" ", start) + 1
+    return TEXTS[start : TEXTS.find("\n", start)]
+
+
+def event_bit(number):
+    """Bit of the standard event register an error sets (SCPI-99 21.8.2, 21.8.9 to 21.8.12)."""
+    if -199 <= number <= -100:
+        return 32  # CME
+    if -299 <= number <= -200:
+        return 16  # EXE
+    if -399 <= number <= -300 or number > 0:
+        return 8  # DDE
+    return 4 if -499 <= number <= -400 else 0  # QYE
+
+
+class Register:
+    """Condition, latched events and enable of one SCPI status register."""
+
+    def __init__(self):
+        self.condition = 0
+        self.event = 0
+        self.enable = 0
+
+    def update(self, condition):
+        """Take the present condition; bits that have risen are latched as events."""
+        self.event |= condition & ~self.condition
+        self.condition = condition
+
+    def take(self):
+        """Events since the last reading; reading clears them."""
+        event, self.event = self.event, 0
+        return event
+
+
+class Status:
+    """Everything `*STB?` summarises."""
+
+    def __init__(self):
+        self.queue = []
+        self.esr = 128  # power on
+        self.ese = 0
+        self.sre = 0
+        self.oper = Register()
+        self.ques = Register()
+
+    def error(self, number, info=""):
+        """Queue an error; when the queue is full the newest becomes -350 (SCPI-99 21.8.1)."""
+        self.esr |= event_bit(number)
+        if len(self.queue) < QUEUE_LENGTH:
+            self.queue.append((number, info))
+        else:
+            self.queue[-1] = (-350, "")
+            self.esr |= 8
+
+    def next_error(self):
+        """Oldest error as text, taken out of the queue."""
+        number, info = self.queue.pop(0) if self.queue else (0, "")
+        text = text_of(number) + (";" + info if info else "")
+        return '%d,"%s"' % (number, text.replace('"', "'"))
+
+    def clear(self):
+        """`*CLS`: events and error queue, not the enables."""
+        self.queue.clear()
+        self.esr = self.oper.event = self.ques.event = 0
+
+    def byte(self, reply_waiting):
+        """Status byte with the master summary in bit 6."""
+        value = 4 if self.queue else 0
+        value |= 8 if self.ques.event & self.ques.enable else 0
+        value |= 16 if reply_waiting else 0
+        value |= 32 if self.esr & self.ese else 0
+        value |= 128 if self.oper.event & self.oper.enable else 0
+        return value | (64 if value & self.sre & 191 else 0)

@@ -1,0 +1,152 @@
+"""The sweep: runs by itself from the main loop and records into the ring."""
+
+import struct
+from binascii import crc32
+
+from decimals import Fault
+from drive import ON
+from ring import ABORT, DONE, PAUSE, RUN
+
+LONGEST_LIST = 256
+
+
+class Sweep:
+    """Set-up of a sweep and its course."""
+
+    def __init__(self, clock, drive, sense, ring, limits):
+        self._clock = clock
+        self._drive = drive
+        self._sense = sense
+        self._limits = limits
+        self.ring = ring
+        self._list = bytearray(LONGEST_LIST * 8)
+        self._settled = None  # ticks_us when the output had settled at this point
+        self._placed = False
+        self._course = False  # False: the list is the course
+        self._before = (0, 0)
+        self._total = 0
+        self.reset()
+
+    def reset(self):
+        """Set-up back to its defaults."""
+        self.hz_mode = 0  # CW, SWEep, LIST
+        self.ppm_mode = 0  # FIXed, SWEep
+        self.hz_start, self.hz_stop = 100000, 400000
+        self.ppm_start, self.ppm_stop = 0, 400000
+        self.points = 101
+        self.dwell_us = 8000
+        self.listed = 0
+
+    def active(self):
+        """Whether a sweep runs or is paused."""
+        return self.ring.state in (RUN, PAUSE)
+
+    def append(self, pairs):
+        """Add (Hz, ppm) pairs to the list, all of them or none."""
+        if self.listed + len(pairs) > LONGEST_LIST:
+            raise Fault(-225, "list of %d points" % LONGEST_LIST)
+        for hz, ppm in pairs:
+            struct.pack_into("<II", self._list, self.listed * 8, hz, ppm)
+            self.listed += 1
+
+    def checksum(self):
+        """CRC-32 of the list."""
+        return crc32(memoryview(self._list)[: self.listed * 8]) & 0xFFFFFFFF
+
+    def start(self):
+        """Begin. Raises Fault when it cannot: running, output off, outside the limits."""
+        if self.active():
+            raise Fault(-213)
+        if not self._drive.running():
+            raise Fault(-221, "output is off")
+        self._before = (self._drive.hz, self._drive.ppm)
+        self._course = self.hz_mode != 2 and (
+            self._ends(self.hz_mode, self.hz_start, self.hz_stop, self._before[0]),
+            self._ends(self.ppm_mode, self.ppm_start, self.ppm_stop, self._before[1]),
+        )
+        self._total = self.listed if self.hz_mode == 2 else self.points
+        self._check(self._total)
+        self.ring.open(self._total)
+        self.ring.state = RUN
+        self._placed = False
+
+    def stop(self, state=ABORT):
+        """End the sweep early; the output returns to what it was before."""
+        if self.active():
+            self._end(state)
+
+    def step(self):
+        """One step of the sweep; called often."""
+        state = self.ring.state
+        if state == PAUSE and not self.ring.full():
+            self._drive.rest(False)
+            self.ring.state = RUN
+        elif state == RUN:
+            self._advance()
+
+    def pause_us(self):
+        """Time until the settling of this point ends, or None while it does not settle."""
+        if self.ring.state != RUN or self._settled is None or self._sense.busy:
+            return None
+        elapsed = self._clock.ticks_diff(self._clock.ticks_us(), self._settled)
+        return max(self.dwell_us - elapsed, 0)
+
+    def _advance(self):
+        drive = self._drive
+        if not drive.running():
+            return self._end(ABORT)
+        if not self._placed:
+            drive.set(*self.setpoint(self.ring.next))
+            drive.step()
+            self._placed = True
+            self._settled = None
+        if drive.state != ON:
+            self._settled = None
+        elif self._settled is None:
+            self._settled = self._clock.ticks_us()
+        elif self._sense.busy:
+            if self._sense.step() and self.ring.state == RUN:
+                self._record()
+        elif self.pause_us() == 0:
+            self._sense.begin()
+        return None
+
+    def _record(self):
+        ring = self.ring
+        self._sense.finish(ring.next)
+        ring.put(self._sense.point)
+        self._placed = False
+        if ring.next >= ring.total:
+            self._end(DONE)
+        elif ring.full():
+            ring.state = PAUSE
+            self._drive.rest(True)
+
+    def _end(self, state):
+        self.ring.state = state
+        self._sense.cancel()
+        self._settled = None
+        self._drive.rest(False)
+        self._drive.set(*self._before)
+
+    def setpoint(self, i):
+        """Frequency and duty that point i asks for."""
+        if not self._course:
+            return struct.unpack_from("<II", self._list, i * 8)
+        last = max(self._total - 1, 1)
+        (hz, hz_stop), (ppm, ppm_stop) = self._course
+        return hz + (hz_stop - hz) * i // last, ppm + (ppm_stop - ppm) * i // last
+
+    def _ends(self, mode, start, stop, fixed):
+        return (start, stop) if mode == 1 else (fixed, fixed)
+
+    def _check(self, total):
+        limits = self._limits
+        if not total:
+            raise Fault(-221, "list is empty")
+        for i in (0, total - 1) if self._course else range(total):
+            hz, ppm = self.setpoint(i)
+            if not limits.low_hz <= hz <= limits.high_hz:
+                raise Fault(-221, "%d Hz is outside the limits" % hz)
+            if ppm > limits.cap_ppm:
+                raise Fault(-221, "duty above the limit")

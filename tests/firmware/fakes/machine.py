@@ -1,0 +1,100 @@
+"""A tiny `machine` for the firmware's own tests: pins, PWM with the ports' order of writes, ADC, I2C."""
+
+writes = []
+"""What was done to the gate, in order: ("pin", value), ("timer", raw, span), ("duty", raw, span)."""
+chip = None
+"""PWM arithmetic of the port; set by the test before the board is built."""
+on_conversion = None
+"""Called for every conversion; lets a test's clock go on."""
+voltages = {34: 200000, 35: 900000, 32: 500000, 26: 200000, 27: 900000}
+"""Microvolts at the ADC pins."""
+registers = {}
+"""I2C registers by number."""
+
+
+def freq():
+    return 125000000
+
+
+def unique_id():
+    return b"\xde\xad\xbe\xef"
+
+
+class Pin:
+    OUT = 1
+    IN = 0
+
+    def __init__(self, number, mode=None, value=None):
+        self.number = number
+        if mode == Pin.OUT:
+            writes.append(("pin", value))
+
+    def value(self, value=None):
+        return 0
+
+
+class PWM:
+    """Order of writes as in the ports: count range first, duty after; each step is recorded."""
+
+    def __init__(self, pin, freq, duty_u16):
+        self._raw = 0
+        self._u16 = duty_u16
+        self.freq(freq)
+
+    def freq(self, hz=None):
+        if hz is None:
+            return (self._mhz + 500) // 1000
+        self.span, self._mhz, _ = chip.plan(hz)
+        writes.append(("timer", self._raw, self.span))
+        self._set()
+        return None
+
+    def duty_u16(self, value):
+        self._u16 = value
+        self._set()
+
+    def _set(self):
+        if chip.name == "ESP32":
+            bits = self.span.bit_length() - 1 if hasattr(self.span, "bit_length") else 0
+            while 1 << bits < self.span:
+                bits += 1
+            self._raw = self.span if self._u16 == 65535 else self._u16 >> (16 - bits)
+        else:
+            self._raw = (self._u16 * self.span + 32767) // 65535
+        writes.append(("duty", self._raw, self.span))
+
+    def deinit(self):
+        writes.append(("deinit",))
+
+
+class ADC:
+    ATTN_11DB = 3
+
+    def __init__(self, pin, atten=None):
+        self.number = pin.number
+
+    def read_uv(self):
+        if on_conversion:
+            on_conversion()
+        return voltages[self.number]
+
+    def read_u16(self):
+        return min(self.read_uv() * 65535 // 3300000, 65535)
+
+
+class I2C:
+    silent = False
+
+    def __init__(self, id, freq=400000, scl=None, sda=None):
+        pass
+
+    def writeto_mem(self, address, register, data):
+        if I2C.silent:
+            raise OSError(19)
+        registers[register] = data[0] << 8 | data[1]
+
+    def readfrom_mem_into(self, address, register, buffer):
+        if I2C.silent:
+            raise OSError(19)
+        buffer[0] = registers.get(register, 0) >> 8
+        buffer[1] = registers.get(register, 0) & 255
