@@ -354,8 +354,8 @@ class Driver:
         """Measure one point at the present setpoint, whatever the output does."""
         wanted = self._wanted()
         wait_s = self._transport.timeouts.reply_s + self._settle_s + 0.02 * self._averages
-        return self._transport.query(
-            "MEAS?", lambda text: replies.point(text, wanted, self._averages), wait_s=wait_s
+        return self._session.read(
+            ["MEAS?"], lambda texts: replies.point(texts[0], wanted, self._averages), wait_s=wait_s
         )
 
     @property
@@ -429,7 +429,7 @@ class Driver:
             self.set_settle(settle_s)
         if averages is not None:
             self.set_averages(averages)
-        was_on = self.condition() is not DriverState.OFF
+        was_on = self._may_sweep()
         self._base(plan, setpoints[0], was_on)
         offset = 0
         try:
@@ -441,6 +441,13 @@ class Driver:
         finally:
             if not was_on:
                 self._off_after_sweep()
+
+    def _may_sweep(self) -> bool:
+        """Whether the output is on already; a tripped driver cannot sweep."""
+        state = self.condition()
+        if state is DriverState.TRIPPED:
+            raise replies.tripped(self.trip())
+        return state is not DriverState.OFF
 
     def _base(self, plan: SweepPlan, first: Setpoint, was_on: bool) -> None:
         """Set what a sweep keeps fixed; with the output off, also a harmless place to start from.

@@ -1,0 +1,23 @@
+"""Sweep records: an RFC 4180 CSV of points with a W3C CSVW metadata file beside it.
+
+docs/record-format.md describes the files.
+"""
+
+from __future__ import annotations
+
+from coilwright.record.columns import COLUMNS, Column
+from coilwright.record.metadata import RecordInfo
+from coilwright.record.naming import metadata_path, next_path
+from coilwright.record.reader import Record, read_record
+from coilwright.record.writer import RecordWriter
+
+__all__ = [
+    "COLUMNS",
+    "Column",
+    "Record",
+    "RecordInfo",
+    "RecordWriter",
+    "metadata_path",
+    "next_path",
+    "read_record",
+]

@@ -1,0 +1,174 @@
+"""Writing a record so that a crash at any moment leaves everything measured so far readable."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Self
+
+from coilwright.errors import FileError, NotWritable, WouldOverwrite
+from coilwright.point import Point
+from coilwright.record.columns import HEADER, check_stage, row_of
+from coilwright.record.metadata import Json, RecordInfo, compose, to_text
+from coilwright.record.naming import metadata_path
+
+_SYNC_INTERVAL_S = 2.0
+_LINE_END = "\r\n"
+
+
+class RecordWriter:
+    """A record that grows row by row.
+
+    The metadata file is written first and whole; then every row is handed to the system as soon
+    as it is written, and to the disk every two seconds and at the end. Use it as a context
+    manager: leaving the block finishes the record, and an exception is its reason.
+
+    Args:
+        path: The CSV file; its folder is made if need be.
+        info: What is known before the first point.
+        force: Whether to replace an existing record.
+
+    Attributes:
+        path: The CSV file.
+        rows: Rows written so far.
+
+    Raises:
+        WouldOverwrite: The file or its metadata exists and `force` is not set.
+        NotWritable: The system does not let it be written.
+    """
+
+    def __init__(self, path: Path, info: RecordInfo, *, force: bool = False) -> None:
+        self.path = path
+        self.rows = 0
+        self._info = info
+        self._synced_s = time.monotonic()
+        self._stream: IO[str] | None = None
+        self._file = path.name
+        if path.suffix.lower() != ".csv":
+            raise NotWritable(f"{path} does not end in .csv.", "Give the record such a name.")
+        try:
+            self._prepare(force)
+            self._replace_metadata(to_text(compose(self._file, info)))
+            self._stream = path.open("x", encoding="utf-8", newline="")
+            self._put(HEADER)
+        except OSError as error:
+            raise self._failure(error) from error
+
+    def _prepare(self, force: bool) -> None:
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        for existing in (self.path, metadata_path(self.path)):
+            if not existing.exists():
+                continue
+            if not force:
+                raise self._taken(existing)
+            existing.unlink()
+
+    def _taken(self, existing: Path) -> WouldOverwrite:
+        return WouldOverwrite(
+            f"{existing} exists already.", "Give another name, or --force to replace it."
+        )
+
+    def write(self, stage: str, point: Point) -> None:
+        """Add one point.
+
+        Args:
+            stage: Name of the sweep it belongs to, such as "coarse" or "refine".
+            point: The point.
+
+        Raises:
+            NotWritable: Disk full, medium gone and the like; the rows before are safe.
+            ValueError: The stage's name would need quotes.
+        """
+        self._put(row_of(check_stage(stage), point))
+        self.rows += 1
+
+    def _put(self, row: str) -> None:
+        if self._stream is None:
+            raise ValueError(f"{self.path} is finished")
+        try:
+            self._stream.write(row + _LINE_END)
+            self._stream.flush()
+            now = time.monotonic()
+            if now - self._synced_s >= _SYNC_INTERVAL_S:
+                os.fsync(self._stream.fileno())
+                self._synced_s = now
+        except OSError as error:
+            raise self._failure(error) from error
+
+    def finish(self, reason: str = "complete", results: Json | None = None) -> None:
+        """Close the record and complete its metadata; once is enough, more does nothing.
+
+        Args:
+            reason: Why it ended, in a word or a sentence.
+            results: What was found, as plain JSON values.
+
+        Raises:
+            NotWritable: The metadata cannot be completed; what it held before is still there.
+            ValueError: The results are no JSON.
+        """
+        stream, self._stream = self._stream, None
+        if stream is None:
+            return
+        try:
+            with stream:
+                stream.flush()
+                os.fsync(stream.fileno())
+            document = compose(
+                self._file,
+                self._info,
+                finished=datetime.now(UTC),
+                reason=reason,
+                rows=self.rows,
+                results=results,
+            )
+            self._replace_metadata(to_text(document))
+        except OSError as error:
+            raise self._failure(error) from error
+
+    def _replace_metadata(self, text: str) -> None:
+        """Write the metadata beside its place, then move it there in one step."""
+        target = metadata_path(self.path)
+        draft = target.with_name(target.name + ".part")
+        try:
+            with draft.open("w", encoding="utf-8", newline="\n") as stream:
+                stream.write(text)
+                stream.flush()
+                os.fsync(stream.fileno())
+            draft.replace(target)
+        except OSError:
+            with contextlib.suppress(OSError):
+                draft.unlink()
+            raise
+
+    def _failure(self, error: OSError) -> FileError:
+        if isinstance(error, FileExistsError) and error.filename == str(self.path):
+            return self._taken(self.path)
+        kept = f" {self.rows} rows are kept." if self.rows else ""
+        return NotWritable(
+            f"{self.path} cannot be written: {error.strerror or error}.{kept}",
+            "Check folder, rights and free space, or give another name.",
+        )
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if error is None:
+            self.finish()
+            return
+        # The failure that ended the record matters more than one of closing it.
+        with contextlib.suppress(FileError):
+            self.finish("interrupted" if isinstance(error, KeyboardInterrupt) else _told(error))
+
+
+def _told(error: BaseException) -> str:
+    return f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
