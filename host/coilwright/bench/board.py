@@ -1,0 +1,233 @@
+"""The bench's side of the board's pins: takes what the shim says the pins do, answers what they see."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import math
+import random
+import socket
+import struct
+import threading
+import zlib
+from collections import deque
+from collections.abc import Callable
+from functools import partial
+from statistics import NormalDist
+
+from ..build import Analogue, Build
+from .chips import HIGH, OFF, Gate
+from .ina import MODELS, Ina
+from .plant import Operating, Plant
+from .pwm import PwmPort, read_back
+
+LOG = logging.getLogger("coilwright.bench")
+
+_FRAME = struct.Struct("<BBHIIQ")
+INA_OFFSET_V = {"ina219": 50e-6, "ina226": 5e-6}
+"""Largest offset drawn for the shunt input: within the typical to maximum figures of the data
+sheets (INA219A/B: 40 and 10 uV typical, 100 and 50 uV maximum; INA226: 2.5 typical, 10 maximum)."""
+INA_NOISE_V = {"ina219": 10e-6, "ina226": 2.5e-6}
+
+
+def normal_table() -> bytes:
+    """256 quantiles of the normal distribution, 2048 a standard deviation, for the shim."""
+    normal = NormalDist()
+    quantiles = [round(2048 * normal.inv_cdf((i + 0.5) / 256)) for i in range(256)]
+    return struct.pack("<256h", *quantiles)
+
+
+class Errors:
+    """Unknown errors of this bench's sensors, drawn by its seed: offset V and gain."""
+
+    def __init__(self, seed: int, name: str, pin: Analogue) -> None:
+        draw = random.Random(f"{seed}:{name}")
+        self.offset_v = draw.uniform(-1, 1) * pin.offset_v
+        self.gain = 1 + draw.uniform(-1, 1) * pin.gain_error
+
+
+class _Settling:
+    """A first-order quantity on the virtual clock."""
+
+    def __init__(self, tau_s: float) -> None:
+        self._tau_us = tau_s * 1e6
+        self.value = self.target = 0.0
+        self._at = 0
+
+    def at(self, now_us: int, held: bool = False) -> float:
+        """The value at a time, not before the last; `held` where the target is not known."""
+        span = max(0, now_us - self._at)
+        if not held:
+            self.value = self.target + (self.value - self.target) * math.exp(-span / self._tau_us)
+        self._at += span
+        return self.value
+
+
+class Pins(threading.Thread):
+    """Serves one board: gate state in, sensor voltages out.
+
+    Args:
+        link: Socket whose other end the shim holds; its end of file ends the thread.
+        plant: The circuit.
+        build: As built, with the bench's sensors.
+        seed: Of the sensors' errors and noise.
+        sensor: Supply sensor, adc, ina219 or ina226.
+        restart: Called with the cause when the board resets itself.
+    """
+
+    def __init__(
+        self,
+        link: socket.socket,
+        plant: Plant,
+        build: Build,
+        seed: int,
+        sensor: str,
+        restart: Callable[[int], None],
+    ) -> None:
+        super().__init__(name="bench pins", daemon=True)
+        self._link, self._plant, self._build, self._restart = link, plant, build, restart
+        self._seed, self._sensor = seed, sensor
+        self.gate = OFF
+        self.history: deque[tuple[int, Gate]] = deque(maxlen=4096)
+        self._supply = _Settling(build.bench.supply.pin.time_constant_s)
+        self._errors = Errors(seed, "supply", build.bench.supply.pin)
+        self._stale, self._reads = False, 0
+        self._ports: dict[int, PwmPort] = {}
+        self._now = self._changes = 0
+        self._ina: Ina | None = MODELS[sensor](self._sense) if sensor in MODELS else None
+
+    def channel_arguments(self) -> list[str]:
+        """One argument of the shim a channel: pin, tau us, noise nV, offset uV, gain ppm, ends uV."""
+        chip, bench = self._plant.chip, self._build.bench
+        named = (
+            (chip.supply_pin, "supply", bench.supply.pin),
+            (chip.probe_pin, "probe", self._build.probe.pin),
+            (chip.light_pin, "light", bench.light.pin),
+        )
+        return [self._channel(pin, name, analogue) for pin, name, analogue in named]
+
+    def _channel(self, pin: int, name: str, analogue: Analogue) -> str:
+        errors, chip = Errors(self._seed, name, analogue), self._plant.chip
+        numbers = (
+            pin,
+            max(1, round(analogue.time_constant_s * 1e6)),
+            round(analogue.noise_v * 1e9),
+            round(errors.offset_v * 1e6),
+            round((errors.gain - 1) * 1e6),
+            chip.adc_top_uv,
+            chip.adc_floor_uv,
+        )
+        return ",".join(map(str, numbers))
+
+    def run(self) -> None:
+        """Thread body."""
+        try:
+            self._link.sendall(normal_table())
+            while frame := self._take(_FRAME.size):
+                self._frame(*_FRAME.unpack(frame))
+        except OSError:
+            pass  # the board has gone
+        except Exception:
+            LOG.exception("the plant failed; the board loses its power")
+        finally:
+            with contextlib.suppress(OSError):
+                self._link.shutdown(socket.SHUT_RDWR)
+
+    def _take(self, count: int) -> bytes:
+        data = b""
+        while len(data) < count:
+            more = self._link.recv(count - len(data))
+            if not more:
+                return b""
+            data += more
+        return data
+
+    def _frame(self, kind: int, pin: int, n: int, a: int, b: int, now_us: int) -> None:
+        letter = chr(kind)
+        if letter == "T":
+            self._link.sendall(struct.pack("<3i", *self._targets()))
+        elif letter in "GFDNX":
+            self._link.sendall(struct.pack("<3I", *self._pwm(letter, pin, a, now_us)))
+        elif letter == "L" and pin == self._plant.chip.gate:
+            self._set(HIGH if n else OFF, now_us)
+        elif letter == "I":
+            self._i2c(pin, self._take(n), a, now_us)
+        elif letter == "R":
+            self._set(OFF, now_us)  # pins float at a reset, the pull-down holds the gate
+            self._restart(pin)
+
+    def _pwm(self, letter: str, pin: int, value: int, now_us: int) -> tuple[int, int, int]:
+        """One call of a PWM method; what reads back, and the seed of the noise that follows."""
+        self._now = now_us
+        if letter == "G":
+            self._ports[pin] = PwmPort(self._plant.chip, partial(self._write, pin))
+        port = self._ports[pin]
+        if letter == "X":
+            self._halt(pin, port.gate)
+        methods = {"F": port.freq, "D": port.duty_u16, "N": port.duty_ns}
+        try:
+            if letter in methods:
+                methods[letter](value)
+        except ValueError:
+            return 0, 0, 0  # the shim raises it again in the firmware
+        return *read_back(self._plant.chip, port.gate), self._noise_seed(port.gate)
+
+    def _noise_seed(self, gate: Gate) -> int:
+        """The same setting, reached by as many writes, is followed by the same noise."""
+        key = f"{self._seed}:{gate.period}:{gate.scale}:{gate.on}:{self._changes}"
+        return zlib.crc32(key.encode())
+
+    def _write(self, pin: int, gate: Gate) -> None:
+        if pin == self._plant.chip.gate:
+            self._changes += 1
+            self._set(gate, self._now)
+
+    def _halt(self, pin: int, gate: Gate) -> None:
+        """A stopped RP2 slice holds whatever level it had; an ESP32 pin goes low."""
+        if pin != self._plant.chip.gate:
+            return
+        high = False
+        if self._plant.chip.family == "rp2":
+            place = random.Random(f"{self._seed}:{self._changes}").random()
+            high = place < gate.duty(self._plant.chip)
+        self._set(HIGH if high else OFF, self._now)
+
+    def _set(self, gate: Gate, now_us: int) -> None:
+        if gate == self.gate:
+            return
+        self._supply.at(now_us, held=self._stale)
+        self.gate, self._stale, self._reads = gate, True, 0
+        self.history.append((now_us, gate))
+
+    def _targets(self) -> tuple[int, int, int]:
+        """Voltages at the three ADC pins in uV, before offset, gain error and noise."""
+        point = self._point()
+        bench = self._build.bench
+        supply = bench.supply.pin.bias_v + point.supply_a / bench.supply.gain_a_per_v
+        if self._ina is not None:
+            supply = 0.0
+        light = bench.light.pin.bias_v + point.light_a * bench.light.transimpedance_ohm
+        volts = supply, self._build.probe.pin_v(point.probe_v), light
+        return tuple(round(min(max(v, -1.0), 1000.0) * 1e6) for v in volts)  # type: ignore[return-value]
+
+    def _point(self) -> Operating:
+        return self._plant.operating(self.gate)
+
+    def _i2c(self, address: int, out: bytes, count: int, now_us: int) -> None:
+        if self._ina is None or address != 64:
+            self._link.sendall(b"\1" + bytes(count))
+            return
+        self._link.sendall(b"\0" + self._ina.transfer(out, count, now_us))
+
+    def _sense(self, now_us: int, samples: int) -> tuple[float, float]:
+        """Shunt and bus voltage as the INA converts them."""
+        point = self._point()
+        self._supply.target, self._stale = point.supply_a, False
+        self._reads += 1
+        noise = random.Random(f"{self._seed}:{self.gate}:{len(self.history)}:{self._reads}")
+        limits = self._build.bench.supply.pin
+        share = self._errors.offset_v / limits.offset_v if limits.offset_v else 0.0
+        shunt = self._supply.at(now_us) * self._build.bench.supply.shunt_ohm * self._errors.gain
+        shunt += share * INA_OFFSET_V[self._sensor]
+        shunt += noise.gauss(0, INA_NOISE_V[self._sensor] / math.sqrt(samples))
+        return shunt, point.supply_v

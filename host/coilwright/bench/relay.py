@@ -1,0 +1,198 @@
+"""The serial line of the bench: a pseudo-terminal or a TCP port on one side, the board on the other."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import selectors
+import socket
+import threading
+import time
+from collections.abc import Callable
+
+_STALL_S = 0.5
+_CHUNK = 4096
+
+
+class Line:
+    """What the line does to the bytes on it: nothing. Faults of a link are subclasses of this."""
+
+    def to_board(self, data: bytes) -> bytes:
+        """Bytes from the host, as they reach the board."""
+        return data
+
+    def to_host(self, data: bytes) -> bytes:
+        """Bytes from the board, as they reach the host."""
+        return data
+
+
+class PtyPort:
+    """A raw pseudo-terminal; `url` is its slave, which may be opened and closed any number of times."""
+
+    def __init__(self) -> None:
+        import pty
+        import tty
+
+        self.master, self._slave = pty.openpty()
+        # Kept open here: without a slave the master reads EIO and forgets its raw mode.
+        tty.setraw(self._slave)
+        os.set_blocking(self.master, False)
+        self.url = os.ttyname(self._slave)
+
+    def wait_fd(self) -> int:
+        """The descriptor to wait on for input."""
+        return self.master
+
+    def read(self) -> bytes:
+        """What the host has sent."""
+        return os.read(self.master, _CHUNK)
+
+    def write(self, data: bytes) -> int:
+        """Send to the host; the number of bytes taken, 0 while its buffer is full."""
+        return os.write(self.master, data)
+
+    def close(self) -> None:
+        """Give the pseudo-terminal back."""
+        os.close(self.master)
+        os.close(self._slave)
+
+
+class TcpPort:
+    """One client at a time on a TCP port; loopback unless another address is asked for."""
+
+    def __init__(self, host: str = "127.0.0.1", port: int = 0) -> None:
+        self._server = socket.create_server((host, port))
+        self._server.setblocking(False)
+        self._client: socket.socket | None = None
+        bound = self._server.getsockname()
+        self.url = f"socket://{bound[0]}:{bound[1]}"
+
+    def wait_fd(self) -> int:
+        """The descriptor to wait on: the client, or the listener while there is none."""
+        return (self._client or self._server).fileno()
+
+    def read(self) -> bytes:
+        """What the client has sent; accepts the client first where there is none."""
+        if self._client is None:
+            self._client, _ = self._server.accept()
+            self._client.setblocking(False)
+            self._client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            return b""
+        data = b""
+        with contextlib.suppress(ConnectionError):
+            data = self._client.recv(_CHUNK)
+        if not data:
+            self._client.close()
+            self._client = None
+        return data
+
+    def write(self, data: bytes) -> int:
+        """Send to the client; without one the bytes are lost, as on a cable that is not plugged in."""
+        if self._client is None:
+            return len(data)
+        try:
+            return self._client.send(data)
+        except ConnectionError:
+            return len(data)
+
+    def close(self) -> None:
+        """Close the client and the listener."""
+        if self._client is not None:
+            self._client.close()
+        self._server.close()
+
+
+class Relay(threading.Thread):
+    """Carries bytes between the port and the board's standard streams until it is stopped.
+
+    Args:
+        port: The host's side.
+        line: What happens to the bytes on the way.
+        ended: Called when the board closes its output.
+    """
+
+    def __init__(self, port: PtyPort | TcpPort, line: Line, ended: Callable[[], None]) -> None:
+        super().__init__(name="bench line", daemon=True)
+        self.port, self.line, self._ended = port, line, ended
+        self._board: socket.socket | None = None
+        self._wake, self._waker = socket.socketpair()
+        self._lock = threading.Lock()
+        self._stopping = False
+        self._full_since = 0.0
+
+    def attach(self, board: socket.socket | None) -> None:
+        """Connect the standard streams of a board (a socket), or none while it restarts."""
+        with self._lock:
+            self._board = board
+        self._waker.send(b"!")
+
+    def stop(self) -> None:
+        """End the thread and close the port."""
+        self._stopping = True
+        self._waker.send(b"!")
+        self.join()
+        self.port.close()
+        self._wake.close()
+        self._waker.close()
+
+    def run(self) -> None:
+        """Thread body."""
+        while not self._stopping:
+            with self._lock:
+                board = self._board
+            with selectors.DefaultSelector() as waiting:
+                waiting.register(self._wake, selectors.EVENT_READ)
+                waiting.register(self.port.wait_fd(), selectors.EVENT_READ)
+                if board is not None:
+                    waiting.register(board, selectors.EVENT_READ)
+                self._turns(waiting, board, self.port.wait_fd())
+
+    def _turns(
+        self, waiting: selectors.BaseSelector, board: socket.socket | None, port_fd: int
+    ) -> None:
+        """Carry bytes until one of the ends changes."""
+        while not self._stopping and self.port.wait_fd() == port_fd:
+            ready = {key.fd for key, _ in waiting.select()}
+            if self._wake.fileno() in ready:
+                self._wake.recv(64)
+                return
+            if port_fd in ready:
+                self._from_host(board)
+            if board is not None and board.fileno() in ready and not self._from_board(board):
+                return
+
+    def _from_host(self, board: socket.socket | None) -> None:
+        with contextlib.suppress(BlockingIOError, OSError):
+            data = self.line.to_board(self.port.read())
+            if data and board is not None:
+                board.sendall(data)
+
+    def _from_board(self, board: socket.socket) -> bool:
+        data = b""
+        with contextlib.suppress(OSError):
+            data = board.recv(_CHUNK)
+        if not data:
+            with self._lock:
+                if self._board is board:
+                    self._board = None
+            self._ended()
+            return False
+        self._to_host(self.line.to_host(data))
+        return True
+
+    def _to_host(self, data: bytes) -> None:
+        """Write, but give up on a host that does not read, as a board's USB port does (500 ms)."""
+        deadline = time.monotonic() + _STALL_S
+        while data and not self._stopping:
+            try:
+                data = data[self.port.write(data) :]
+                continue
+            except BlockingIOError:
+                pass
+            except OSError:
+                return
+            if self._full_since or time.monotonic() > deadline:
+                self._full_since = self._full_since or time.monotonic()
+                return
+            time.sleep(0.001)
+        self._full_since = 0.0

@@ -1,0 +1,154 @@
+"""A bench for other programs: what it was asked for, where it listens, until Ctrl-C."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import os
+import signal
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING
+from urllib.parse import parse_qsl, unquote, urlsplit
+
+from ..build import CHIPS, SENSORS
+from ..errors import BadBuild, PortDenied, PortError
+
+if TYPE_CHECKING:
+    from .process import Bench
+    from .relay import PtyPort, TcpPort
+
+
+@dataclass(frozen=True, slots=True)
+class BenchRequest:
+    """What a `sim://` URL or a command line asks for; None is the build file's own."""
+
+    build: str = "harbour"
+    chip: str | None = None
+    seed: int | None = None
+    sensor: str | None = None
+    speed: float = 1.0
+    flash: str | None = None
+
+    def __post_init__(self) -> None:
+        _one_of("chip", self.chip, CHIPS)
+        _one_of("sensor", self.sensor, SENSORS)
+        if not 0.01 <= self.speed <= 1000:
+            raise BadBuild(f"speed is {self.speed:g}.", "give 0.01 to 1000; 1 is real time")
+        if self.seed is not None and self.seed < 0:
+            raise BadBuild(f"seed is {self.seed}.", "give a whole number from 0")
+
+    def bench(self, port: PtyPort | TcpPort | None = None) -> Bench:
+        """The bench that was asked for, not started yet."""
+        from .process import Bench
+
+        options = {field.name: getattr(self, field.name) for field in fields(self)}
+        return Bench(options.pop("build"), port=port, **options)
+
+
+def _one_of(key: str, value: str | None, allowed: tuple[str, ...]) -> None:
+    if value is not None and value not in allowed:
+        raise BadBuild(f"{key} is {value!r}.", "one of " + ", ".join(allowed))
+
+
+def parse_url(url: str) -> BenchRequest:
+    """Read `sim://`, `sim://harbour?chip=rp2040&seed=3` or `sim:///path/to/bench.toml?…`.
+
+    Raises:
+        BadBuild: Another scheme, an unknown bench or query key, an impossible value.
+    """
+    parts = urlsplit(url)
+    if parts.scheme.lower() != "sim":
+        raise BadBuild(f"{url} is not the URL of a bench.", "sim://harbour is the built-in one")
+    place = unquote(parts.netloc + parts.path)
+    if place not in ("", "/", "harbour", "harbour/") and not place.endswith(".toml"):
+        hint = "sim://harbour is the built-in one; write sim:///path/to/bench.toml for a file"
+        raise BadBuild(f"There is no bench {place!r}.", hint)
+    build = place if place.endswith(".toml") else "harbour"
+    query = dict(parse_qsl(parts.query, keep_blank_values=True))
+    return _request(build, query)
+
+
+def _request(build: str, query: Mapping[str, str]) -> BenchRequest:
+    readers: dict[str, Callable[[str], object]] = {
+        "chip": str,
+        "seed": int,
+        "sensor": str,
+        "speed": _number,
+        "flash": str,
+    }
+    values: dict[str, object] = {}
+    for key, text in query.items():
+        if key not in readers:
+            near = difflib.get_close_matches(key, readers, 1)
+            hint = f"did you mean {near[0]}?" if near else "allowed: " + ", ".join(readers)
+            raise BadBuild(f"{key!r} is not an option of a bench.", hint)
+        try:
+            values[key] = readers[key](text)
+        except ValueError:
+            raise BadBuild(f"{key} is {text!r}.", "a number is meant") from None
+    return BenchRequest(build, **values)  # type: ignore[arg-type]
+
+
+def _number(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(text)
+    return value
+
+
+def listen_port(listen: str | int | None) -> PtyPort | TcpPort:
+    """The host's side of the line: a TCP port for `"4001"` or `"0.0.0.0:4001"`, else a pty.
+
+    Raises:
+        PortError: The address cannot be listened on, or there are no ptys here.
+    """
+    from .relay import PtyPort, TcpPort
+
+    if listen is None and os.name == "posix":
+        return PtyPort()
+    host, _, number = str(0 if listen is None else listen).rpartition(":")
+    try:
+        return TcpPort(host.strip("[]") or "127.0.0.1", int(number))
+    except (ValueError, OverflowError):
+        hint = "write a port such as 4001, or an address such as 127.0.0.1:4001"
+        raise PortError(f"{listen!r} is not a TCP port.", hint) from None
+    except PermissionError:
+        raise PortDenied(f"Not allowed to listen on {listen}.", "take a port from 1024") from None
+    except OSError as error:
+        raise PortError(f"Cannot listen on {listen}: {error.strerror}.") from None
+
+
+def serve(
+    request: BenchRequest | str = "sim://harbour",
+    *,
+    listen: str | int | None = None,
+    say: Callable[[str], None] = print,
+    stop: threading.Event | None = None,
+) -> None:
+    """Run a bench until Ctrl-C, SIGTERM or `stop`.
+
+    Args:
+        request: What is asked for, as an object or as a `sim://` URL.
+        listen: TCP port, `host:port`, or None for a pseudo-terminal; loopback unless a host is given.
+        say: Told where the bench listens, in plain lines.
+        stop: Ends the bench when set.
+    """
+    wanted = parse_url(request) if isinstance(request, str) else request
+    stop = stop or threading.Event()
+    bench = wanted.bench(listen_port(listen))
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    with bench:
+        say(f"Simulated bench {bench.build.name} ({bench.chip.name}) listens at {bench.url}")
+        if not bench.micropython:
+            say("MicroPython is not installed here; the firmware runs on CPython.")
+        say("Ctrl-C stops it.")
+        try:
+            while not stop.wait(3600):
+                pass
+        except KeyboardInterrupt:
+            say("Stopped.")
+
+

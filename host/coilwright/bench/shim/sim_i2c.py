@@ -1,0 +1,56 @@
+"""`machine.I2C` of the simulated board; the sensors' registers are the plant's."""
+
+import sim_machine as _m
+import sim_time as _clock
+
+
+class I2C:
+    def __init__(self, id=0, freq=400000, **_):
+        self._bit = 1000000 / freq
+
+    def _transfer(self, addr, out, into):
+        _clock.advance(int((len(out) + len(into) + 2) * 9 * self._bit))
+        _m._put(73, addr, len(out), len(into))  # I
+        if out:
+            _m._link.write(out)
+        answer = bytearray(1 + len(into))
+        _m._get(answer)
+        if answer[0]:
+            raise OSError(19 if _m._esp else 5)
+        into[:] = answer[1:]
+
+    def writeto(self, addr, buf, stop=True):
+        self._transfer(addr, buf, bytearray(0))
+        return len(buf)
+
+    def readfrom_into(self, addr, buf, stop=True):
+        self._transfer(addr, b"", buf)
+
+    def readfrom(self, addr, n, stop=True):
+        buf = bytearray(n)
+        self._transfer(addr, b"", buf)
+        return buf
+
+    def writeto_mem(self, addr, reg, buf, **_):
+        self._transfer(addr, bytes((reg,)) + bytes(buf), bytearray(0))
+
+    def readfrom_mem_into(self, addr, reg, buf, **_):
+        self._transfer(addr, bytes((reg,)), buf)
+
+    def readfrom_mem(self, addr, reg, n, **_):
+        buf = bytearray(n)
+        self._transfer(addr, bytes((reg,)), buf)
+        return buf
+
+    def scan(self):
+        found = []
+        for addr in range(8, 120):
+            try:
+                self.writeto(addr, b"")
+                found.append(addr)
+            except OSError:
+                pass
+        return found
+
+
+SoftI2C = I2C

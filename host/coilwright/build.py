@@ -1,0 +1,467 @@
+"""Build files: one driver, its receivers and its bench, read from TOML into frozen values.
+
+`docs/build-file.md` documents every key. Errors are `BadBuild` and name the full path of the key.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import random
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from importlib import resources
+from pathlib import Path
+from typing import Any, TypeVar
+
+from .circuit.driver import THERMAL_V, Coil, Diode, Driver, Loop, Receiver, Supply, Switch
+from .errors import BadBuild
+from .quantities import parse_fraction, parse_quantity
+
+CHIPS = ("esp32", "rp2040", "rp2350")
+SENSORS = ("adc", "ina219", "ina226")
+
+LED_FORWARD_V = {"red": 1.9, "yellow": 2.4, "green": 1.9}
+"""Typical forward voltage at 2 mA; source: Vishay document 83030 Rev. 1.9 (TLLx540x)."""
+
+_LED_EMISSION, _LED_OHM = 2.0, 10.0  # common practice, no source
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Analogue:
+    """How a voltage reaches an ADC pin.
+
+    `bias_v` is known and calibrated; `offset_v` and `gain_error` are the largest errors of this
+    bench, drawn by its seed and unknown to the driver. `noise_v` is rms, of a single conversion.
+    """
+
+    bias_v: float
+    offset_v: float
+    gain_error: float
+    noise_v: float
+    time_constant_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class SupplySensor:
+    """Shunt in the supply lead, read by an amplifier on an ADC pin or by an INA219 or INA226."""
+
+    kind: str
+    shunt_ohm: float
+    amplifier: float
+    pin: Analogue
+
+    @property
+    def gain_a_per_v(self) -> float:
+        """Amperes a volt at the ADC pin; at the shunt for an INA sensor."""
+        return 1 / (self.shunt_ohm * (self.amplifier if self.kind == "adc" else 1.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """Pickup probe: a receiver without LEDs, a divider and a peak detector on an ADC pin.
+
+    The pin sees bias + max(0, peak · `divider` − `drop_v`).
+    """
+
+    receiver: Receiver
+    divider: float
+    drop_v: float
+    pin: Analogue
+
+    def pin_v(self, peak_v: float) -> float:
+        """Voltage at the ADC pin for a peak across the probe's capacitor, bias included."""
+        return self.pin.bias_v + max(0.0, peak_v * self.divider - self.drop_v)
+
+
+@dataclass(frozen=True, slots=True)
+class LightSensor:
+    """Light sensor over one lamp: bias + `transimpedance_ohm` · mean current of one LED."""
+
+    lamp: str
+    transimpedance_ohm: float
+    pin: Analogue
+
+
+@dataclass(frozen=True, slots=True)
+class BenchSetup:
+    """What the simulated bench adds to the driver: microcontroller, sensors, seed, heap."""
+
+    chip: str
+    seed: int
+    heap_bytes: int
+    supply: SupplySensor
+    light: LightSensor
+
+
+@dataclass(frozen=True, slots=True)
+class Build:
+    """One driver with its receivers, probe and bench.
+
+    `driver` holds the lamps only; `bench_driver` adds the probe as the last receiver.
+    """
+
+    name: str
+    driver: Driver
+    probe: Probe
+    bench: BenchSetup
+    source: Mapping[str, Any] = field(repr=False, compare=False)
+
+    @property
+    def bench_driver(self) -> Driver:
+        """The driver with the probe as its last receiver."""
+        return replace(self.driver, receivers=(*self.driver.receivers, self.probe.receiver))
+
+    @property
+    def light_index(self) -> int:
+        """Index of the receiver under the light sensor."""
+        return [receiver.name for receiver in self.driver.receivers].index(self.bench.light.lamp)
+
+    def drawn(self, seed: int) -> Build:
+        """The build with every toleranced value drawn, uniform within its tolerance."""
+        return _build(self.source, self.name, seed)
+
+
+def load_build(path: str | Path) -> Build:
+    """Read a build file; `"harbour"` is the built-in one. Values are nominal, see `Build.drawn`.
+
+    Raises:
+        BadBuild: Not readable, not TOML, or a key is misspelt, has a wrong unit or an
+            impossible value.
+    """
+    text = _text(path)
+    try:
+        tree = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        hint = "docs/build-file.md shows a whole file"
+        raise BadBuild(f"{path} is not TOML: {error}.", hint) from None
+    return parse_build(tree, Path(path).stem)
+
+
+def parse_build(tree: Mapping[str, Any], name: str = "build") -> Build:
+    """Turn the parsed TOML of a build file into a `Build`; see `load_build`."""
+    return _build(tree, name, None)
+
+
+def _text(path: str | Path) -> str:
+    if str(path) == "harbour":
+        return (resources.files(__package__) / "builds" / "harbour.toml").read_text("utf-8")
+    try:
+        return Path(path).read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
+        hint = "sim://harbour is the built-in bench"
+        raise BadBuild(f"Cannot read the build file {path}: {reason}.", hint) from None
+
+
+class _Table:
+    """One table of the file: hands out values, then complains of the keys nobody asked for."""
+
+    def __init__(self, tree: Any, path: str, seed: int | None) -> None:
+        if not isinstance(tree, Mapping):
+            raise BadBuild(f"{path} is {tree!r} where a table is meant.", f"write [{path}]")
+        self._tree, self.path, self._seed = tree, path, seed
+        self._known: dict[str, None] = {}
+        self._tolerance: _Table | None = None
+
+    def at(self, key: str) -> str:
+        """Full path of a key."""
+        return f"{self.path}.{key}" if self.path else key
+
+    def has(self, key: str) -> bool:
+        """Whether the file gives this key; it is allowed from now on."""
+        self._known[key] = None
+        return key in self._tree
+
+    def raw(self, key: str, default: Any = None) -> Any:
+        """The value as in the file."""
+        if self.has(key):
+            return self._tree[key]
+        if default is None:
+            self._missing(key)
+        return default
+
+    def _missing(self, key: str) -> None:
+        strangers = [str(k) for k in self._tree if k not in self._known]
+        near = difflib.get_close_matches(key, strangers, 1, 0.75)
+        if near:
+            hint = f"did you mean {self.at(key)}?"
+            raise BadBuild(f"{self.at(near[0])} is not a key of a build file.", hint)
+        raise BadBuild(f"{self.at(key)} is missing.", "see docs/build-file.md")
+
+    def table(self, key: str, needed: bool = True) -> _Table:
+        """A table inside this one; empty where it is missing and not needed."""
+        return _Table(self.raw(key, None if needed else {}), self.at(key), self._seed)
+
+    def tables(self, key: str) -> list[_Table]:
+        """An array of tables inside this one."""
+        value = self.raw(key, [])
+        if not isinstance(value, Sequence) or isinstance(value, str):
+            raise BadBuild(f"{self.at(key)} is {value!r} where tables are meant.", f"write [[{key}]]")
+        return [_Table(v, f"{self.at(key)}[{i}]", self._seed) for i, v in enumerate(value)]
+
+    def quantity(
+        self, key: str, unit: str, default: float | None = None, *, above: float | None = None
+    ) -> float:
+        """An SI value in `unit`; `above` excludes itself, without it the value is not negative."""
+        value = self._read(key, default, lambda text: parse_quantity(text, unit))
+        self._bound(key, value, above)
+        return value * self._draw(key)
+
+    def number(
+        self, key: str, default: float | None = None, *, above: float | None = None
+    ) -> float:
+        """A number without a unit."""
+        value = self._read(key, default, _plain)
+        self._bound(key, value, above)
+        return value * self._draw(key)
+
+    def fraction(self, key: str, default: float | None = None) -> float:
+        """A fraction such as 0.05 or "5 %"."""
+        return self._read(key, default, parse_fraction)
+
+    def whole(self, key: str, default: int, lowest: int) -> int:
+        """A whole number, at least `lowest`."""
+        value = self.raw(key, default)
+        if not isinstance(value, int) or isinstance(value, bool) or value < lowest:
+            self._wrong(key, value, f"a whole number from {lowest} is meant")
+        return int(value)
+
+    def choice(self, key: str, allowed: Sequence[str], default: str | None = None) -> str:
+        """One of a few words."""
+        value = self.raw(key, default)
+        if value not in allowed:
+            self._wrong(key, value, "one of " + ", ".join(allowed) + " is meant")
+        return str(value)
+
+    def text(self, key: str, default: str | None = None) -> str:
+        """A text that is not empty."""
+        value = self.raw(key, default)
+        if not isinstance(value, str) or not value.strip():
+            self._wrong(key, value, "a text is meant")
+        return str(value)
+
+    def _read(self, key: str, default: float | None, parse: Callable[[Any], float]) -> float:
+        value = self.raw(key, default)
+        if isinstance(value, bool) or not isinstance(value, str | int | float):
+            self._wrong(key, value, "a number, or a text with a unit, is meant")
+        try:
+            return float(value) if value is default else parse(value)
+        except (ValueError, OverflowError) as error:
+            raise BadBuild(f"{self.at(key)}: {error}.", 'write for instance "47 nF"') from None
+
+    def _bound(self, key: str, value: float, above: float | None) -> None:
+        if above is not None and not value > above:
+            self._wrong(key, self._tree.get(key, value), f"it must be above {above:g}")
+        if value < 0:
+            self._wrong(key, self._tree.get(key, value), "it must not be negative")
+
+    def _wrong(self, key: str, value: Any, why: str) -> None:
+        raise BadBuild(f"{self.at(key)} is {value!r}; {why}.", "see docs/build-file.md")
+
+    def _draw(self, key: str) -> float:
+        if self._tolerance is None:
+            self._tolerance = self if self.path.endswith("tolerance") else self._tolerances()
+        if self._tolerance is self or not self._tolerance.has(key):
+            return 1.0
+        within = self._tolerance.fraction(key)
+        if self._seed is None:
+            return 1.0
+        # A generator for each key: another key in the file does not change this draw.
+        return 1 + within * random.Random(f"{self._seed}:{self.at(key)}").uniform(-1, 1)
+
+    def _tolerances(self) -> _Table:
+        return self.table("tolerance", needed=False)
+
+    def make(self, kind: Callable[..., T], *values: Any, **named: Any) -> T:
+        """Construct a part; what it finds impossible is reported under this table's path."""
+        self.done()
+        try:
+            return kind(*values, **named)
+        except ValueError as error:
+            raise BadBuild(f"{self.path or 'file'}: {error}.", "see docs/build-file.md") from None
+
+    def done(self) -> None:
+        """Complain of the first key that is not known here."""
+        if self._tolerance is not None and self._tolerance is not self:
+            self._tolerance.done()
+        for key in self._tree:
+            if key not in self._known:
+                self._unknown(str(key))
+
+    def _unknown(self, key: str) -> None:
+        near = difflib.get_close_matches(key, self._known, 1)
+        allowed = "allowed here: " + ", ".join(sorted(self._known))
+        hint = f"did you mean {self.at(near[0])}? {allowed}" if near else allowed
+        raise BadBuild(f"{self.at(key)} is not a key of a build file.", hint)
+
+
+def _plain(value: str | float) -> float:
+    number = float(value)
+    if not math.isfinite(number):
+        raise ValueError(f"{value!r} is not a finite number")
+    return number
+
+
+def _build(tree: Mapping[str, Any], name: str, seed: int | None) -> Build:
+    top = _Table(tree, "", seed)
+    title = top.text("name", name)
+    driver, probe, bench = _driver(top), _probe(top.table("probe")), _bench(top)
+    names = [receiver.name for receiver in driver.receivers]
+    if bench.light.lamp not in names:
+        hint = "receivers in this file: " + ", ".join(names)
+        raise BadBuild(f"bench.light.lamp is {bench.light.lamp!r}; no such receiver.", hint)
+    build = top.make(Build, title, driver, probe, bench, tree)
+    if not sum(r.count * r.coupling**2 for r in build.driver.receivers) + (
+        probe.receiver.coupling**2
+    ) < 1:
+        raise BadBuild("probe.coupling: all receivers together take more than the coil's field.")
+    return build
+
+
+def _driver(top: _Table) -> Driver:
+    receivers = tuple(_receiver(table) for table in top.tables("receiver"))
+    if not receivers:
+        raise BadBuild("receiver is missing.", "describe at least one lamp under [[receiver]]")
+    tank = top.table("tank")
+    capacitance = tank.quantity("capacitance", "F", above=0)
+    tank.done()
+    parts = _supply(top.table("supply")), _coil(top.table("coil")), capacitance
+    loop, switch = _loop(top.table("loop", needed=False)), _switch(top.table("switch"))
+    try:
+        return Driver(*parts, loop, switch, receivers)
+    except ValueError as error:
+        raise BadBuild(f"receiver: {error}.", "lower receiver.coupling") from None
+
+
+def _supply(table: _Table) -> Supply:
+    return table.make(
+        Supply,
+        table.quantity("voltage", "V", above=0),
+        table.quantity("resistance", "ohm", above=0),
+        table.quantity("capacitance", "F", above=0),
+    )
+
+
+def _coil(table: _Table) -> Coil:
+    resistance = table.quantity("resistance", "ohm")
+    return table.make(Coil, table.quantity("inductance", "H", above=0), resistance)
+
+
+def _loop(table: _Table) -> Loop:
+    damping = table.quantity("damping", "ohm", math.inf, above=0)
+    return table.make(Loop, table.quantity("inductance", "H", 0.0), damping)
+
+
+def _switch(table: _Table) -> Switch:
+    diode = _diode(table.table("body_diode", needed=False), (1e-12, 1.0, 0.01))
+    breakdown = table.quantity("breakdown", "V", above=0) if table.has("breakdown") else None
+    return table.make(
+        Switch,
+        table.quantity("on_resistance", "ohm", above=0),
+        table.quantity("output_capacitance", "F", above=0),
+        diode,
+        breakdown,
+    )
+
+
+def _diode(table: _Table, default: tuple[float, float, float] | None = None) -> Diode:
+    saturation, emission, ohm = default or (None, None, None)
+    return table.make(
+        Diode,
+        table.quantity("saturation_current", "A", saturation, above=0),
+        table.number("emission", emission, above=0),
+        table.quantity("resistance", "ohm", ohm),
+    )
+
+
+def _led(table: _Table) -> Diode:
+    if not table.has("colour"):
+        return _diode(table)
+    colour = table.choice("colour", tuple(LED_FORWARD_V))
+    junction_v = LED_FORWARD_V[colour] - 2e-3 * _LED_OHM
+    saturation = 2e-3 / math.expm1(junction_v / (_LED_EMISSION * THERMAL_V))
+    return table.make(Diode, saturation, _LED_EMISSION, _LED_OHM)
+
+
+def _receiver(table: _Table) -> Receiver:
+    led = _led(table.table("led")) if table.has("led") else None
+    # The circuit counts both LEDs of a lamp together, a build file speaks of one.
+    lit = 2 * table.quantity("lit_current", "A", 1e-4, above=0)
+    return table.make(
+        Receiver,
+        name=table.text("name"),
+        count=table.whole("count", 1, 1),
+        led=led,
+        lit_a=lit,
+        **_tuned(table),
+    )
+
+
+def _tuned(table: _Table) -> dict[str, float]:
+    return {
+        "inductance_h": table.quantity("inductance", "H", above=0),
+        "resistance_ohm": table.quantity("resistance", "ohm"),
+        "capacitance_f": table.quantity("capacitance", "F", above=0),
+        "coupling": _coupling(table),
+        "load_ohm": table.quantity("load", "ohm", math.inf, above=0),
+    }
+
+
+def _coupling(table: _Table) -> float:
+    value = table.number("coupling", above=0)
+    if value >= 1:
+        raise BadBuild(f"{table.at('coupling')} is {value:g}; it must be below 1.")
+    return value
+
+
+def _probe(table: _Table) -> Probe:
+    divider = table.number("divider", 0.05, above=0)
+    if divider > 1:
+        raise BadBuild(f"probe.divider is {divider:g}; a divider is at most 1.")
+    drop, pin = table.quantity("drop", "V", 0.0), _pin(table, 1e-3)
+    receiver = _tuned(table)
+    table.done()
+    return Probe(Receiver(name="probe", **receiver), divider, drop, pin)  # type: ignore[arg-type]
+
+
+def _pin(table: _Table, tau_s: float) -> Analogue:
+    return Analogue(
+        table.quantity("bias", "V", 0.2),
+        table.quantity("offset", "V", 3e-3),
+        table.fraction("gain_error", 0.01),
+        table.quantity("noise", "V", 1e-3),
+        table.quantity("time_constant", "s", tau_s, above=0),
+    )
+
+
+def _bench(top: _Table) -> BenchSetup:
+    table = top.table("bench", needed=False)
+    supply, light = _supply_sensor(table.table("supply", needed=False)), _light(table)
+    return table.make(
+        BenchSetup,
+        table.choice("chip", CHIPS, "esp32"),
+        table.whole("seed", 1, 0),
+        table.whole("heap", 96 * 1024, 32 * 1024),
+        supply,
+        light,
+    )
+
+
+def _supply_sensor(table: _Table) -> SupplySensor:
+    return table.make(
+        SupplySensor,
+        table.choice("sensor", SENSORS, "adc"),
+        table.quantity("shunt", "ohm", 0.1, above=0),
+        table.number("amplifier", 20.0, above=0),
+        _pin(table, 1e-3),
+    )
+
+
+def _light(bench: _Table) -> LightSensor:
+    table = bench.table("light")
+    lamp, ohm = table.text("lamp"), table.quantity("transimpedance", "ohm", 2e3, above=0)
+    return table.make(LightSensor, lamp, ohm, _pin(table, 1e-3))
