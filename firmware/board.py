@@ -83,9 +83,9 @@ class Board:
         supply = setup["supply"]
         self.sensor = supply.get("sensor", "none")
         self.supply = self._supply(name, supply, setup.get("i2c", {}), full)
-        shunt = supply.get("shunt_uohm", 100000) * (
-            supply.get("amp", 20) if self.sensor == "adc" else 1
-        )
+        shunt = supply.get("shunt_uohm", 100000)
+        if self.sensor == "adc":
+            shunt = int(shunt * supply.get("amp", 20))
         self.gain = 1000000000000 // shunt
         """Default gain of the supply sensor in microamperes a volt."""
         led = setup.get("led")
@@ -114,6 +114,19 @@ class Board:
         """The board's LED, where there is one, shows that the output is on."""
         if self._led:
             self._led.value(1 if on else 0)
+
+    def describe(self):
+        """Chip, PWM clock, gate pin and supply sensor as text."""
+        return "%s,%d,%d,%s" % (
+            self.chip.name,
+            self.chip.clock_hz,
+            self.gate,
+            self.sensor.upper(),
+        )
+
+    def uptime(self):
+        """Milliseconds since power-on, up to 2^30."""
+        return self.clock.ticks_ms() & 0x3FFFFFFF
 
     def serial_number(self):
         """The chip's unique number in hex, 0 where it has none."""

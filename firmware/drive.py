@@ -7,6 +7,7 @@ against the ports' own order of writes (timer before duty).
 from decimals import Fault
 
 OFF, RAMPING, ON, TRIPPED = range(4)
+STATES = ("OFF", "RAMPING", "ON", "TRIPPED")
 DEFAULT_HZ = 165000
 
 

@@ -1,8 +1,9 @@
 """What switches the output off by itself, and the latch that keeps the reason."""
 
-from decimals import fixed
+from decimals import Fault, fixed
 from drive import OFF, RAMPING, TRIPPED
 from ring import TRIP
+from status import text_of
 
 OVER_CURRENT, HOST_LOST, SENSOR_FAULT, INTERNAL_ERROR = 101, 102, 103, 104
 _LOOK_MS = 20  # between two short looks at the supply current
@@ -66,6 +67,19 @@ class Guard:
             self.cause = number
             self.record = (value, self._clock.ticks_ms(), mhz, ppm)
             self._status.error(number, info)
+
+    def allow(self):
+        """Raises Fault while a trip is latched."""
+        if self.cause:
+            raise Fault(-221, "tripped; clear the trip first")
+
+    def tripped(self):
+        """1 while a trip is latched."""
+        return 1 if self.cause else 0
+
+    def reason(self):
+        """Number and text of the latched trip."""
+        return '%d,"%s"' % (self.cause, text_of(self.cause) if self.cause else "None")
 
     def clear(self):
         """Forget the trip; the output is off."""

@@ -2,7 +2,14 @@
 
 import gc
 
-for _name in ("commands", "scpi", "drive", "sense", "sweep", "board", "server"):
+try:
+    import micropython
+
+    micropython.opt_level(3)  # no line numbers in the compiled code: it is smaller
+except ImportError:
+    pass
+
+for _name in ("commands", "scpi", "sense", "sweep", "settings", "drive", "board", "server"):
     __import__(_name)
     gc.collect()
 

@@ -12,7 +12,6 @@ MOST = 64
 
 _RECORD = "<IIIIiiiHHHH"
 _SIZE = 36
-_HEAD = 26  # "#4" and four digits of length, then the header
 
 
 class Ring:
@@ -20,7 +19,6 @@ class Ring:
 
     def __init__(self):
         self._records = bytearray(HELD * _SIZE)
-        self._block = bytearray(_HEAD + MOST * _SIZE + 5)
         self.sweep = 0
         self.state = IDLE
         self.first = self.next = self.total = 0
@@ -30,6 +28,11 @@ class Ring:
         self.sweep += 1
         self.first = self.next = 0
         self.total = total
+
+    def summary(self):
+        """State, sweep, first held, next and total as text."""
+        state = STATES[self.state]
+        return "%s,%d,%d,%d,%d" % (state, self.sweep, self.first, self.next, self.total)
 
     def full(self):
         """Whether no further point can be taken."""
@@ -45,18 +48,16 @@ class Ring:
         self.first = max(self.first, min(first, self.next))
 
     def block(self, first, count):
-        """Definite-length block (IEEE 488.2 8.7.9) and LF, in a buffer used again next time."""
-        block = self._block
+        """Definite-length block (IEEE 488.2 8.7.9) as pieces of bytes, the records uncopied."""
         count = max(0, min(count, MOST, self.next - first))
-        end = _HEAD + count * _SIZE
-        block[:6] = b"#4%04d" % (end - 2)
-        head = (1, self.state, _SIZE, self.sweep, first, count, self.next)
-        struct.pack_into("<BBHIIII", block, 6, *head)
+        size = count * _SIZE
+        head = bytearray(26)
+        head[:6] = b"#4%04d" % (24 + size)
+        fields = (1, self.state, _SIZE, self.sweep, first, count, self.next)
+        struct.pack_into("<BBHIIII", head, 6, *fields)
+        start = first % HELD * _SIZE
         records = memoryview(self._records)
-        for i in range(count):
-            at = (first + i) % HELD * _SIZE
-            block[_HEAD + i * _SIZE : _HEAD + (i + 1) * _SIZE] = records[at : at + _SIZE]
-        view = memoryview(block)
-        struct.pack_into("<I", block, end, crc32(view[6:end]) & 0xFFFFFFFF)
-        block[end + 4] = 10
-        return view[: end + 5]
+        # The ring may end inside the block: then the rest lies at its beginning.
+        pieces = (records[start : start + size], records[: max(0, start + size - len(records))])
+        check = crc32(pieces[1], crc32(pieces[0], crc32(memoryview(head)[6:])))
+        return head, pieces[0], pieces[1], struct.pack("<I", check & 0xFFFFFFFF)

@@ -1,8 +1,13 @@
 """Program messages in the manner of SCPI-99: headers, branches, parameters, deferred replies.
 
-A table row reads ``PATTern[:OPTional] handler nm``: the handler's method is called with at most
-`n` parameters (9: any number), for a query its method with `_q` with at most `m`. A row with a
-dot is a number: ``PATTern object.attribute UNIT [low high default]``.
+A table row is a pattern, what it acts on, and how:
+
+``PATTern[:OPTional] handler nm``  the handler's method with at most n parameters (9: any number),
+                                  for a query its method with `_q` with at most m; further
+                                  columns are passed on
+``PATTern part.name !``            an action;  ``?`` a value that is only asked for
+``PATTern part.name ONE,OTHer``    a choice
+``PATTern part.name UNIT [low high default]``  a number
 """
 
 from decimals import Fault
@@ -48,12 +53,12 @@ def matches(pattern, i, header):
     return j == len(header)
 
 
-def choose(text, *words):
+def choose(text, words):
     """Index of the word (short or long form) that the character data `text` is."""
     for i, word in enumerate(words):
-        if mnemonic(word + b" ", 0, text.encode(), 0) == len(text):
+        if mnemonic((word + " ").encode(), 0, text.encode(), 0) == len(text):
             return i
-    raise Fault(-224 if text[:1].isalpha() else -104, text)
+    raise Fault(-224 if text[:1].isalpha() else -104, text[:30])
 
 
 def _split(command):
@@ -113,7 +118,7 @@ class Interpreter:
             self._flush()
 
     def urgent(self, line):
-        """While a reply is deferred: carry out a line that only stops things, and say whether so."""
+        """While a reply is deferred: carry out a line that only stops. Returns whether it was one."""
         branch, self._branch = self._branch, ""
         try:
             rows = [self._locate(*_split(c)) for c in line.split(";") if c.strip()]
@@ -123,10 +128,11 @@ class Interpreter:
             self._branch = branch
         for row, query, parameters in rows:
             allowed = (["OFF"], ["0"]) if row[1] == "output" else ([],)
-            if query or row[1] not in ("abort", "reset", "output") or parameters not in allowed:
+            stops = row[1] in ("sweep.stop", "reset", "output")
+            if query or not stops or parameters not in allowed:
                 return False
         for row, _, parameters in rows:
-            getattr(self._handlers, row[1])(parameters)
+            self._perform(row, False, parameters)
         return bool(rows)
 
     def understands(self, line):
@@ -142,10 +148,6 @@ class Interpreter:
         self._todo = []
         self._replies = []
         self.pending = None
-
-    def waiting(self):
-        """Whether this line has replies that are not sent yet (MAV)."""
-        return bool(self._replies)
 
     def _guarded(self, step, *arguments):
         try:
@@ -190,21 +192,24 @@ class Interpreter:
         return row, query, parameters
 
     def _one(self, command):
-        row, query, parameters = self._locate(*_split(command))
+        self._status.reply_waiting = bool(self._replies)
+        self._reply(self._perform(*self._locate(*_split(command))))
+
+    def _perform(self, row, query, parameters):
         if "." in row[1]:
             self.known = True
-            return self._reply(self._handlers.number(row, query, parameters))
+            return self._handlers.attribute(row, query, parameters)
         handler = getattr(self._handlers, row[1] + ("_q" if query else ""), None)
         if handler is None:
-            raise Fault(-113, command.strip()[:30])
+            raise Fault(-113, row[0])
         self.known = True
         most = int(row[2][1 if query else 0]) if len(row) > 2 else 0
         if len(parameters) > most and most < 9:
             raise Fault(-108, parameters[most][:30])
-        return self._reply(handler(parameters))
+        return handler(parameters, *row[3:])
 
     def _flush(self):
-        """Send what is there with one write; a block goes out from the buffer it was built in."""
+        """Send what is there: text with one write, a block piece by piece."""
         last = self._replies[-1]
         if isinstance(last, str):
             self._write(";".join(self._replies) + "\n")
@@ -213,9 +218,11 @@ class Interpreter:
         self._replies[-1] = ""
         if len(self._replies) > 1:
             self._write(";".join(self._replies))
+        for piece in last:
+            if len(piece):
+                self._write(piece)
         self._replies.clear()
         if "".join(self._todo).strip():
-            self._write(last[:-1])
             self._replies.append("")  # the rest of the line is joined to the block
         else:
-            self._write(last)
+            self._write("\n")

@@ -1,5 +1,7 @@
 """Supply current, pickup probe and light sensor: averages of N conversions with their spread."""
 
+from decimals import fixed
+
 SUPPLY_OVER, PROBE_OVER, LIGHT_OVER, SUPPLY_UNDER = 1, 2, 4, 8
 SPREAD_OVER, DUTY_LIMITED, FREQUENCY_LIMITED, SENSOR_FAULT, OUTPUT_OFF = 16, 32, 64, 128, 256
 
@@ -144,6 +146,13 @@ class Sense:
             point[7 + i] = spread
         point[10] = flags
         self.taken = True
+
+    def text(self):
+        """The last point as text: frequency with three decimals, duty with four, the rest six."""
+        p = self.point
+        text = [str(p[0]), str(p[1]), fixed(p[2], 3), fixed(p[3], 4)]
+        text += [fixed(x, 6) for x in p[4:10]]
+        return ",".join(text) + ",%d" % p[10]
 
     def _flags(self):
         drive = self._drive

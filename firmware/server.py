@@ -3,8 +3,8 @@
 import gc
 
 from board import Board
-from commands import TABLE, Commands
-from drive import OFF, ON, RAMPING, Drive
+from commands import Commands
+from drive import RAMPING, Drive
 from guard import INTERNAL_ERROR, Guard
 from ring import Ring
 from scpi import Interpreter
@@ -13,6 +13,7 @@ from serial_line import SerialLine
 from settings import Settings
 from status import Status
 from sweep import Sweep
+from table import TABLE
 
 _WAITING_LINES = 16  # taken in while a reply is deferred
 _IDLE_MS = 5
@@ -38,10 +39,6 @@ class Server:
         self.scpi = Interpreter(TABLE, self.commands, self.status, line.write)
         self._later = []
         self._report_start()
-
-    def waiting(self):
-        """Whether replies of the present line are not sent yet."""
-        return self.scpi.waiting()
 
     def run(self):
         """Serve until maintenance is asked for or the line ends; the output is off after."""
@@ -90,7 +87,7 @@ class Server:
             self.guard.heard()
 
     def _patience(self):
-        """Milliseconds to wait for input. Ends a settling time exactly; 0 only where time passes."""
+        """Milliseconds to wait for input; 0 only where time passes. Settling ends exactly."""
         if self.sense.busy:
             return 0
         pause = self.sweep.pause_us()
@@ -113,8 +110,8 @@ class Server:
         ques |= 32 if drive.hz_limited or drive.mismatch else 0
         ques |= 256 if self.settings.state == "DAMAGED" else 0
         status.ques.update(ques | (8192 if self.guard.cause else 0))
-        if self.commands.opc_wanted and self.commands.idle():
-            self.commands.opc_wanted = False
+        if status.opc_wanted and self.commands.idle():
+            status.opc_wanted = False
             status.esr |= 1
 
     def _failed(self, error):

@@ -11,18 +11,18 @@ from binascii import crc32
 FILE = "settings.bin"
 NEW = "settings.new"
 
-# name, lowest, highest, default
+# name, lowest, highest, default (None: the board's supply sensor says it)
 SPEC = (
-    ("low_hz", 20000, 1000000, 20000),
-    ("high_hz", 20000, 1000000, 1000000),
-    ("cap_ppm", 0, 900000, 500000),
-    ("trip_ua", 0, 20000000, 1000000),
     ("current_offset", -5000000, 5000000, 0),
-    ("current_gain", -1000000000, 1000000000, 1000000),
+    ("current_gain", -1000000000, 1000000000, None),
     ("probe_offset", -5000000, 5000000, 0),
     ("probe_gain", -1000000000, 1000000000, 1000000),
     ("light_offset", -5000000, 5000000, 0),
     ("light_gain", -1000000000, 1000000000, 1000000),
+    ("low_hz", 20000, 1000000, 20000),
+    ("high_hz", 20000, 1000000, 1000000),
+    ("cap_ppm", 0, 900000, 500000),
+    ("trip_ua", 0, 20000000, 1000000),
     ("startup", 0, 1, 0),
 )
 MEMORIES = 4
@@ -43,7 +43,7 @@ class Settings:
         """Lowest, highest and default value of a setting."""
         for row in SPEC:
             if row[0] == name:
-                return row[1], row[2], self._gain if name == "current_gain" else row[3]
+                return row[1], row[2], self._gain if row[3] is None else row[3]
         raise KeyError(name)
 
     def defaults(self):
@@ -70,11 +70,9 @@ class Settings:
         with open(NEW, "wb") as file:
             file.write(self._data())
             file.flush()
-        if hasattr(os, "sync"):
-            os.sync()
+        _sync()
         os.rename(NEW, FILE)
-        if hasattr(os, "sync"):
-            os.sync()
+        _sync()
         self.state = "OK"
 
     def checksum(self):
@@ -109,3 +107,8 @@ class Settings:
 
 def _sealed(body):
     return body + b"\n%08x\n" % (crc32(body) & 0xFFFFFFFF)
+
+
+def _sync():
+    if hasattr(os, "sync"):
+        os.sync()

@@ -85,6 +85,10 @@ class Status:
         self.sre = 0
         self.oper = Register()
         self.ques = Register()
+        self.opc_wanted = False
+        """`*OPC` waits for the pending operations."""
+        self.reply_waiting = False
+        """Message available: replies of the present line are not sent yet."""
 
     def error(self, number, info=""):
         """Queue an error; when the queue is full the newest becomes -350 (SCPI-99 21.8.1)."""
@@ -101,16 +105,37 @@ class Status:
         text = text_of(number) + (";" + info if info else "")
         return '%d,"%s"' % (number, text.replace('"', "'"))
 
+    def errors(self):
+        """Number of errors in the queue."""
+        return len(self.queue)
+
+    def all_errors(self):
+        """Every error as text; the queue is empty after."""
+        found = [self.next_error()]
+        while self.queue:
+            found.append(self.next_error())
+        return ",".join(found)
+
+    def take_esr(self):
+        """Standard event register; reading clears it."""
+        value, self.esr = self.esr, 0
+        return value
+
+    def preset(self):
+        """`STATus:PRESet` (SCPI-99 20.2): enables only; events and queue stay."""
+        self.oper.enable = self.ques.enable = 0
+
     def clear(self):
         """`*CLS`: events and error queue, not the enables."""
+        self.opc_wanted = False
         self.queue.clear()
         self.esr = self.oper.event = self.ques.event = 0
 
-    def byte(self, reply_waiting):
+    def byte(self):
         """Status byte with the master summary in bit 6."""
         value = 4 if self.queue else 0
         value |= 8 if self.ques.event & self.ques.enable else 0
-        value |= 16 if reply_waiting else 0
+        value |= 16 if self.reply_waiting else 0
         value |= 32 if self.esr & self.ese else 0
         value |= 128 if self.oper.event & self.oper.enable else 0
         return value | (64 if value & self.sre & 191 else 0)

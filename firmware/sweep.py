@@ -41,12 +41,23 @@ class Sweep:
         """Whether a sweep runs or is paused."""
         return self.ring.state in (RUN, PAUSE)
 
-    def append(self, pairs):
-        """Add (Hz, ppm) pairs to the list, all of them or none."""
-        if self.listed + len(pairs) > LONGEST_LIST:
+    def still(self):
+        """Raises Fault while a sweep runs."""
+        if self.active():
+            raise Fault(-221, "a sweep is running")
+
+    def clear_list(self):
+        """Empty the list."""
+        self.still()
+        self.listed = 0
+
+    def append(self, hz, ppm):
+        """Add points to the list, all of them or none."""
+        self.still()
+        if self.listed + len(hz) > LONGEST_LIST:
             raise Fault(-225, "list of %d points" % LONGEST_LIST)
-        for hz, ppm in pairs:
-            struct.pack_into("<II", self._list, self.listed * 8, hz, ppm)
+        for pair in zip(hz, ppm):  # noqa: B905 (MicroPython knows no strict=)
+            struct.pack_into("<II", self._list, self.listed * 8, *pair)
             self.listed += 1
 
     def checksum(self):
