@@ -1,0 +1,132 @@
+"""`coilwright set`: set frequency and duty, and hold the output on while watched."""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from coilwright.cli.options import (
+    AMPERE,
+    DUTY,
+    HERTZ,
+    SECOND,
+    json_option,
+    port_option,
+    print_json,
+    stop_on_termination,
+)
+
+if TYPE_CHECKING:
+    from coilwright.link import Driver
+    from coilwright.point import Point
+
+WATCH_INTERVAL_S = 0.25
+
+
+@click.command("set")
+@port_option
+@click.option("--frequency", type=HERTZ, help="Frequency, for instance 165k.")
+@click.option("--duty", type=DUTY, help="Duty, for instance 20%.")
+@click.option("--on/--off", "on", default=None, help="Switch the output.")
+@click.option("--for", "hold_s", type=SECOND, help="Hold the output on for so long, then off.")
+@click.option("--trip", "trip_a", type=AMPERE, help="Mean supply current at which it trips.")
+@click.option("--duty-cap", type=DUTY, help="Largest duty the driver accepts.")
+@click.option("--store", is_flag=True, help="Keep setting and limits in the driver.")
+@json_option
+def command(
+    port: str | None,
+    frequency: float | None,
+    duty: float | None,
+    on: bool | None,
+    hold_s: float | None,
+    trip_a: float | None,
+    duty_cap: float | None,
+    store: bool,
+    as_json: bool,
+) -> None:
+    """Set frequency and duty, and hold the output on while watched.
+
+    With --on the output stays on until Ctrl-C, or for the time given with --for, and then goes
+    off: the driver does not run on without its host. The answer is what the chip really set.
+    """
+    from coilwright.cli.bench_session import open_driver
+
+    if hold_s is not None and not on:
+        raise click.UsageError("--for holds the output on: it needs --on.")
+    if on and hold_s is None and not sys.stderr.isatty():
+        raise click.UsageError("Without a terminal, --on needs --for SECONDS.")
+    stop_on_termination()
+    with open_driver(port) as driver:
+        _apply(driver, frequency, duty, trip_a, duty_cap)
+        if on is False:
+            driver.output(False)
+        point = _hold(driver, hold_s) if on else driver.measure()
+        if store:
+            driver.store(0)
+            driver.store_settings()
+        _tell(driver, point, as_json)
+
+
+def _apply(
+    driver: Driver,
+    frequency: float | None,
+    duty: float | None,
+    trip_a: float | None,
+    duty_cap: float | None,
+) -> None:
+    if trip_a is not None or duty_cap is not None:
+        driver.set_limits(trip_a=trip_a, duty_cap=duty_cap)
+    if frequency is not None:
+        driver.set_frequency(frequency)
+    if duty is not None:
+        driver.set_duty(duty)
+
+
+def _hold(driver: Driver, hold_s: float | None) -> Point:
+    """Keep the output on, show readings, switch off; returns the last point."""
+    from coilwright.link.facts import DriverState
+    from coilwright.link.replies import tripped
+    from coilwright.view.progress import progress_view
+
+    driver.output(True)
+    end = time.monotonic() + hold_s if hold_s is not None else None
+    try:
+        with progress_view("Output on; Ctrl-C switches it off") as view:
+            view.stage("watching", 0)
+            while True:
+                point = driver.measure()
+                view.point(point)
+                if driver.condition() is DriverState.TRIPPED:
+                    raise tripped(driver.trip())
+                if end is not None and time.monotonic() >= end:
+                    break
+                time.sleep(WATCH_INTERVAL_S)
+    except KeyboardInterrupt:
+        # Ctrl-C is how a person ends the watching: not a failure.
+        if not driver.make_safe():
+            raise
+        return point
+    driver.output(False)
+    return point
+
+
+def _tell(driver: Driver, point: Point, as_json: bool) -> None:
+    from coilwright.view.progress import point_line
+
+    state = driver.condition()
+    frequency_hz, duty = driver.setpoint()
+    if as_json:
+        answer: dict[str, Any] = {
+            "output": state.value,
+            "frequency_hz": frequency_hz,
+            "duty": duty,
+            "measured": {**asdict(point), "flags": int(point.flags)},
+        }
+        print_json(answer)
+        return
+    click.echo(point_line(point).strip())
+    click.echo(f"output {state.value.lower()}")

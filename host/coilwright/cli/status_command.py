@@ -1,0 +1,75 @@
+"""`coilwright status`: what a driver is, how it is set and what it measures."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from coilwright.cli.options import json_option, port_option, print_json
+
+if TYPE_CHECKING:
+    from coilwright.link import Driver
+    from coilwright.link.driver import Status
+    from coilwright.point import Point
+
+
+@click.command("status")
+@port_option
+@json_option
+def command(port: str | None, as_json: bool) -> None:
+    """Show what a driver is, how it is set and what it measures. Switches nothing."""
+    from coilwright.cli.bench_session import open_driver
+
+    with open_driver(port) as driver:
+        status, point = driver.status(), driver.measure()
+        if as_json:
+            print_json(_as_dict(driver, status, point))
+            return
+        for name, value in _lines(driver, status, point):
+            click.echo(f"{name:<20}{value}")
+
+
+def _as_dict(driver: Driver, status: Status, point: Point) -> dict[str, Any]:
+    return {
+        "driver": asdict(driver.identity),
+        "board": asdict(driver.board),
+        "status": {**asdict(status), "state": status.state.value},
+        "measured": {**asdict(point), "flags": int(point.flags)},
+        "startup_errors": [str(error) for error in driver.startup_errors],
+    }
+
+
+def _lines(driver: Driver, status: Status, point: Point) -> list[tuple[str, str]]:
+    from coilwright.quantities import show, show_percent
+    from coilwright.view.progress import flag_names
+
+    limits, board = status.limits, driver.board
+    lines = [
+        ("driver", f"{driver.identity.serial}, firmware {driver.identity.firmware}"),
+        ("board", f"{board.chip}, gate on GPIO {board.gate_pin}, current by {board.supply_sensor}"),
+        ("output", status.state.value.lower()),
+        ("setting", f"{status.frequency_hz / 1e3:.3f} kHz at {show_percent(status.duty)}"),
+        ("supply current", _with_spread(point.supply_a, point.supply_sd_a, "A")),
+        ("probe", _with_spread(point.probe_v, point.probe_sd_v, "V")),
+        ("light sensor", _with_spread(point.light_v, point.light_sd_v, "V")),
+        ("band", f"{show(limits.low_hz, 'Hz')} to {show(limits.high_hz, 'Hz')}"),
+        ("duty cap", show_percent(limits.duty_cap)),
+        ("trips at", show(limits.trip_a, "A")),
+        ("host-lost time", show(limits.host_timeout_s, "s")),
+        ("averages", f"{status.averages}, settling {show(status.settle_s, 's')}"),
+        ("stored settings", status.settings.lower()),
+    ]
+    if status.trip.number:
+        lines.insert(3, ("tripped by", f"{status.trip.text} ({status.trip.number})"))
+    if point.flags:
+        lines.append(("flags", flag_names(point.flags)))
+    lines.extend(("driver says", str(error)) for error in driver.startup_errors)
+    return lines
+
+
+def _with_spread(value: float, spread: float, unit: str) -> str:
+    from coilwright.quantities import show
+
+    return f"{show(value, unit)} (single readings spread by {show(spread, unit, 2)})"

@@ -1,0 +1,166 @@
+"""`coilwright sweep`: sweep frequency or duty and keep the record."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from coilwright.cli.options import (
+    DUTY,
+    HERTZ,
+    SECOND,
+    json_option,
+    port_option,
+    print_json,
+    record_options,
+    stop_on_termination,
+)
+
+if TYPE_CHECKING:
+    from coilwright.link import SweepPlan
+    from coilwright.point import Point
+
+
+@click.command("sweep")
+@port_option
+@click.option("--from", "start_hz", type=HERTZ, help="First frequency of a frequency sweep.")
+@click.option("--to", "stop_hz", type=HERTZ, help="Last frequency of a frequency sweep.")
+@click.option("--duty", type=DUTY, help="Duty of a frequency sweep.")
+@click.option("--duty-from", type=DUTY, help="First duty of a duty sweep.")
+@click.option("--duty-to", type=DUTY, help="Last duty of a duty sweep.")
+@click.option("--frequency", type=HERTZ, help="Frequency of a duty sweep.")
+@click.option("--points", type=click.IntRange(1, 10_000), default=101, show_default=True)
+@click.option("--settle", type=SECOND, help="Settling time of a point.  [default: the driver's]")
+@click.option("--averages", type=click.IntRange(1, 1024), help="Conversions averaged per reading.")
+@record_options
+@json_option
+def command(
+    port: str | None,
+    start_hz: float | None,
+    stop_hz: float | None,
+    duty: float | None,
+    duty_from: float | None,
+    duty_to: float | None,
+    frequency: float | None,
+    points: int,
+    settle: float | None,
+    averages: int | None,
+    record: Path | None,
+    note: str,
+    tags: tuple[str, ...],
+    plot: Path | None,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Sweep frequency or duty and keep the record.
+
+    Frequency: --from 140k --to 200k --duty 20%. Duty: --duty-from 2% --duty-to 40% --frequency
+    165k. The sweep runs on the driver; the output goes off at its end, and Ctrl-C stops it and
+    keeps the record.
+    """
+    from coilwright.cli.bench_session import Recorder, open_driver, start_record
+    from coilwright.view.progress import progress_view
+
+    plan = _plan(start_hz, stop_hz, duty, duty_from, duty_to, frequency, points)
+    _check_plot(plot, force)
+    stop_on_termination()
+    began = time.monotonic()
+    with open_driver(port) as driver:
+        if settle is not None:
+            driver.set_settle(settle)
+        if averages is not None:
+            driver.set_averages(averages)
+        writer = start_record(
+            driver, "sweep", _described(plan), path=record, note=note, tags=tags, force=force
+        )
+        with writer, progress_view(f"Sweep on {port or 'the driver'}") as view:
+            recorder = Recorder(driver, writer, view)
+            recorder.stage("sweep", points)
+            measured = recorder.run(plan)
+    if plot is not None:
+        _save_plot(plot, measured, writer.path.name, force)
+    _tell(measured, writer.path, plot, time.monotonic() - began, as_json)
+
+
+def _plan(
+    start_hz: float | None,
+    stop_hz: float | None,
+    duty: float | None,
+    duty_from: float | None,
+    duty_to: float | None,
+    frequency: float | None,
+    points: int,
+) -> SweepPlan:
+    from coilwright.link import DutySweep, FrequencySweep
+
+    if start_hz is not None and stop_hz is not None and duty is not None:
+        if (duty_from, duty_to, frequency) != (None, None, None):
+            raise click.UsageError("Sweep frequency or duty, not both.")
+        return FrequencySweep(round(start_hz), round(stop_hz), points, duty)
+    if duty_from is not None and duty_to is not None and frequency is not None:
+        if (start_hz, stop_hz, duty) != (None, None, None):
+            raise click.UsageError("Sweep frequency or duty, not both.")
+        return DutySweep(round(frequency), duty_from, duty_to, points)
+    raise click.UsageError(
+        "A frequency sweep needs --from, --to and --duty; "
+        "a duty sweep --duty-from, --duty-to and --frequency."
+    )
+
+
+def _described(plan: SweepPlan) -> dict[str, object]:
+    from dataclasses import asdict
+
+    return {"kind": type(plan).__name__, **asdict(plan)}
+
+
+def _check_plot(plot: Path | None, force: bool) -> None:
+    if plot is not None:
+        from coilwright.view.plots import check_plot_file
+
+        check_plot_file(plot, force=force)
+
+
+def _save_plot(plot: Path, measured: list[Point], title: str, force: bool) -> None:
+    from coilwright.view.curves import curves_of
+    from coilwright.view.plots import plot_sweeps, save
+
+    save(plot_sweeps(curves_of([("sweep", measured)]), title=title), plot, force=force)
+
+
+def _tell(
+    measured: list[Point], record: Path, plot: Path | None, seconds: float, as_json: bool
+) -> None:
+    from coilwright.view.progress import point_line
+
+    highest = max(measured, key=lambda point: point.probe_v)
+    least = min(measured, key=lambda point: point.supply_a)
+    if as_json:
+        print_json(
+            {
+                "points": len(measured),
+                "seconds": seconds,
+                "log": str(record),
+                "plot": None if plot is None else str(plot),
+                "highest_probe": _brief(highest),
+                "least_supply": _brief(least),
+            }
+        )
+        return
+    click.echo(f"{len(measured)} points in {seconds:.1f} s, kept in {record}")
+    click.echo(f"highest probe  {point_line(highest).strip()}")
+    click.echo(f"least supply   {point_line(least).strip()}")
+    if plot is not None:
+        click.echo(f"plot in {plot}")
+
+
+def _brief(point: Point) -> dict[str, float]:
+    return {
+        "frequency_hz": point.frequency_hz,
+        "duty": point.duty,
+        "supply_a": point.supply_a,
+        "probe_v": point.probe_v,
+        "light_v": point.light_v,
+    }

@@ -1,0 +1,297 @@
+"""`coilwright tune`: best frequency, lowest lit duty, verified setting, and its record."""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from coilwright.cli.options import (
+    AMPERE,
+    DUTY,
+    SECOND,
+    VOLT,
+    json_option,
+    port_option,
+    print_json,
+    record_options,
+    stop_on_termination,
+)
+
+if TYPE_CHECKING:
+    from coilwright.link import Driver
+    from coilwright.point import Point
+    from coilwright.record import RecordWriter
+    from coilwright.tune import Lit, TuneOptions, TuneResult
+    from coilwright.view.progress import ProgressView
+
+
+@dataclass(frozen=True)
+class _Wishes:
+    """What the command line asked for."""
+
+    band: tuple[float, float]
+    safe_duty: float
+    most_duty: float | None
+    lit: str
+    lit_level: float | None
+    margin: float
+    max_current: float | None
+
+
+@click.command("tune")
+@port_option
+@click.option("--band", default="100k:250k", show_default=True, help="Frequencies to search.")
+@click.option("--safe-duty", type=DUTY, default=0.2, show_default=True, help="Duty of the sweeps.")
+@click.option("--most-duty", type=DUTY, help="Largest duty to try.  [default: the driver's cap]")
+@click.option(
+    "--lit",
+    type=click.Choice(["light", "probe", "ask"]),
+    default="light",
+    show_default=True,
+    help="What tells lit from dark: light sensor, probe level, or you.",
+)
+@click.option(
+    "--lit-level",
+    type=VOLT,
+    help="Probe voltage, or rise of the light sensor over dark, that counts as lit.",
+)
+@click.option(
+    "--margin", type=DUTY, default=0.1, show_default=True, help="Added to the lowest lit duty."
+)
+@click.option("--max-current", type=AMPERE, help="Supply current the setting must not exceed.")
+@click.option("--settle", type=SECOND, help="Settling time of a point.  [default: the driver's]")
+@click.option("--averages", type=click.IntRange(1, 1024), help="Conversions averaged per reading.")
+@click.option("--store", is_flag=True, help="Keep the setting in the driver.")
+@record_options
+@json_option
+def command(
+    port: str | None,
+    band: str,
+    safe_duty: float,
+    most_duty: float | None,
+    lit: str,
+    lit_level: float | None,
+    margin: float,
+    max_current: float | None,
+    settle: float | None,
+    averages: int | None,
+    store: bool,
+    record: Path | None,
+    note: str,
+    tags: tuple[str, ...],
+    plot: Path | None,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Find the best frequency and the lowest duty that lights the load.
+
+    Sweeps coarsely at a safe duty, fits the resonance of the pickup, refines around it, finds the
+    lowest duty that lights the load, adds a margin and verifies the setting by measuring it. The
+    output goes off at the end, and Ctrl-C stops at once and keeps the record.
+    """
+    from coilwright.cli.bench_session import open_driver, start_record
+    from coilwright.view.progress import progress_view
+
+    wishes = _Wishes(_band(band), safe_duty, most_duty, lit, lit_level, margin, max_current)
+    if lit == "probe" and lit_level is None:
+        raise click.UsageError("--lit probe needs --lit-level, the probe voltage that means lit.")
+    if lit == "ask" and not sys.stdin.isatty():
+        raise click.UsageError("--lit ask needs a terminal to ask in.")
+    _check_plot(plot, force)
+    stop_on_termination()
+    began = time.monotonic()
+    with open_driver(port) as driver:
+        if settle is not None:
+            driver.set_settle(settle)
+        if averages is not None:
+            driver.set_averages(averages)
+        options = _options(driver, wishes)
+        writer = start_record(
+            driver, "tune", _plan(wishes), path=record, note=note, tags=tags, force=force
+        )
+        with writer, progress_view(f"Tuning {port or 'the driver'}") as view:
+            result, stages = _run(driver, writer, view, options, wishes)
+            if store:
+                _store(driver, result)
+            writer.finish("complete", result.to_json())
+    seconds = time.monotonic() - began
+    if plot is not None:
+        _save_plot(plot, result, stages, writer.path.name, force)
+    if as_json:
+        extra = {"seconds": seconds, "log": str(writer.path), "stored": store}
+        print_json({**result.to_json(), **extra, "plot": None if plot is None else str(plot)})
+        return
+    _tell(result, writer.path, plot, seconds, store)
+
+
+def _band(text: str) -> tuple[float, float]:
+    from coilwright.quantities import parse_quantity
+
+    low, colon, high = text.partition(":")
+    try:
+        ends = parse_quantity(low, "Hz"), parse_quantity(high, "Hz")
+    except ValueError as error:
+        raise click.BadParameter(f"{error}; write 100k:250k", param_hint="--band") from None
+    if not colon or not 0 < ends[0] < ends[1]:
+        raise click.BadParameter(
+            f"{text!r} is not two rising frequencies; write 100k:250k", param_hint="--band"
+        )
+    return ends
+
+
+def _plan(wishes: _Wishes) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    return asdict(wishes)
+
+
+def _options(driver: Driver, wishes: _Wishes) -> TuneOptions:
+    """The options of the tune inside the driver's own limits."""
+    from coilwright.errors import OutOfRange
+    from coilwright.quantities import show, show_percent
+    from coilwright.tune import TuneOptions
+
+    limits, calibration = driver.limits(), driver.calibration()
+    low, high = wishes.band
+    if low < limits.low_hz or high > limits.high_hz:
+        raise OutOfRange(
+            f"The band {show(low, 'Hz')} to {show(high, 'Hz')} leaves the driver's limits,"
+            f" {show(limits.low_hz, 'Hz')} to {show(limits.high_hz, 'Hz')}.",
+            "Choose another --band.",
+        )
+    most = limits.duty_cap if wishes.most_duty is None else wishes.most_duty
+    if most > limits.duty_cap or wishes.safe_duty > most:
+        raise OutOfRange(
+            f"Duties up to {show_percent(max(most, wishes.safe_duty))} exceed the cap of"
+            f" {show_percent(min(most, limits.duty_cap))}.",
+            "Choose a smaller --safe-duty or --most-duty, or raise the driver's cap with"
+            " `coilwright set --duty-cap`.",
+        )
+    # One step of the converters: 1 mV on an ESP32, 0.8 mV on an RP2.
+    step_v = 1e-3
+    return TuneOptions(
+        band_hz=wishes.band,
+        safe_duty=wishes.safe_duty,
+        most_duty=most,
+        lit=_lit(driver, wishes),
+        light_rise_v=wishes.lit_level if wishes.lit == "light" else None,
+        margin=wishes.margin,
+        max_supply_a=wishes.max_current,
+        probe_step_v=step_v * abs(calibration.probe_gain_v_per_v),
+        supply_step_a=step_v * abs(calibration.supply_gain_a_per_v),
+        light_step_v=step_v * abs(calibration.light_gain_v_per_v),
+    )
+
+
+def _lit(driver: Driver, wishes: _Wishes) -> Lit | None:
+    from coilwright.tune import Operator, ProbeLevel
+
+    if wishes.lit == "probe":
+        assert wishes.lit_level is not None
+        return ProbeLevel(wishes.lit_level)
+    if wishes.lit == "ask":
+        return Operator(lambda point: _ask(driver, point))
+    return None
+
+
+def _ask(driver: Driver, point: Point) -> bool:
+    """Hold the output at the point while a person looks."""
+    from coilwright.view.progress import point_line
+
+    driver.set_frequency(point.requested_frequency_hz)
+    driver.set_duty(point.requested_duty)
+    with driver.waiting():
+        click.echo(point_line(point), err=True)
+        return click.confirm("Are the lamps lit?", err=True)
+
+
+def _run(
+    driver: Driver,
+    writer: RecordWriter,
+    view: ProgressView,
+    options: TuneOptions,
+    wishes: _Wishes,
+) -> tuple[TuneResult, dict[str, list[Point]]]:
+    from coilwright.cli.bench_session import Recorder
+    from coilwright.link import PointList
+    from coilwright.tune import tune
+
+    recorder = Recorder(driver, writer, view)
+    stages: dict[str, list[Point]] = {}
+    recorder.stage("rest", 1)
+    driver.output(False)
+    (rest,) = recorder.keep([driver.measure()])
+    _check_light(rest, wishes)
+    driver.set_frequency(options.band_hz[0])
+    driver.set_duty(options.safe_duty)
+    driver.output(True)
+
+    def measure(setpoints: Any) -> list[Point]:
+        points = recorder.run(PointList(tuple(setpoints)))
+        stages.setdefault(recorder.stage_name, []).extend(points)
+        return points
+
+    result = tune(
+        measure,
+        options,
+        rest=rest,
+        on_progress=lambda stage: recorder.stage(stage.name, stage.planned_points),
+    )
+    driver.output(False)
+    return result, stages
+
+
+def _check_light(rest: Point, wishes: _Wishes) -> None:
+    """A light input that reads exactly nothing is not there at all."""
+    from coilwright.errors import NoResult
+
+    if wishes.lit == "light" and rest.light_v == 0 and rest.light_sd_v == 0:
+        raise NoResult(
+            "The driver has no light sensor, or it reads exactly 0 V.",
+            "Use --lit ask and answer by eye, or --lit probe with a level you found.",
+        )
+
+
+def _store(driver: Driver, result: TuneResult) -> None:
+    driver.set_frequency(result.setting.request.frequency_hz)
+    driver.set_duty(result.setting.request.duty)
+    driver.store(0)
+
+
+def _check_plot(plot: Path | None, force: bool) -> None:
+    if plot is not None:
+        from coilwright.view.plots import check_plot_file
+
+        check_plot_file(plot, force=force)
+
+
+def _save_plot(
+    plot: Path, result: TuneResult, stages: dict[str, list[Point]], title: str, force: bool
+) -> None:
+    from coilwright.view.plots import save
+    from coilwright.view.tune_plot import plot_tune
+
+    save(plot_tune(result, stages, title=title), plot, force=force)
+
+
+def _tell(
+    result: TuneResult, record: Path, plot: Path | None, seconds: float, stored: bool
+) -> None:
+    from coilwright.view.tune_text import CAUTION, plain_words, tune_lines
+
+    click.echo(plain_words(result))
+    click.echo()
+    for name, text in tune_lines(result):
+        click.echo(f"{name:<17}{text}")
+    click.echo(f"{'record':<17}{record} ({len(result.points)} points in {seconds:.1f} s)")
+    if plot is not None:
+        click.echo(f"{'plot':<17}{plot}")
+    click.echo(f"{'stored':<17}{'in the driver, memory 0' if stored else 'no; --store keeps it'}")
+    for warning in result.warnings:
+        click.echo(f"Warning: {warning}")
+    click.echo(f"Caution: {CAUTION}")
