@@ -20,7 +20,9 @@ class TuneOptions:
     Attributes:
         band_hz: Lowest and highest frequency of the coarse sweep.
         safe_duty: Duty of the sweeps; halved where the probe saturates.
-        least_duty, most_duty: Duties the search for the lowest lit duty does not leave.
+        least_duty, most_duty: Duties the search for the lowest lit duty does not leave. Two per
+            cent of a period at 165 kHz are 120 ns, about the shortest pulse that opens a MOSFET
+            behind a common gate driver (common practice, no source).
         expected_q: Highest Q that the coarse sweep must not miss; its points lie f/Q apart, so
             that even between two points the pickup is at 0.7 of its peak.
         refine_points: Points of one refining round.
@@ -39,7 +41,7 @@ class TuneOptions:
 
     band_hz: tuple[float, float] = (100e3, 250e3)
     safe_duty: float = 0.2
-    least_duty: float = 0.01
+    least_duty: float = 0.02
     most_duty: float = 0.5
     expected_q: float = 60.0
     refine_points: int = 13
@@ -106,7 +108,8 @@ class TuneResult:
         sweep_duty: Duty at which the resonance was measured.
         light_maximum: Where the light sensor read most in the sweeps, if it has an inner maximum.
         supply_valley: Local minimum of the supply current in the coarse sweep, where there is one.
-        least_supply: The point of the sweeps that drew least.
+        least_supply: The point of the coarse sweep that drew least, lit or not.
+        least_lit: The point that drew least of all that were seen lit, whatever its duty.
         lowest: Lowest lit duty at the setting's frequency.
         setting: The setting, verified.
         tuned_by: `pickup`, `light`, `supply-maximum` or `supply-minimum`.
@@ -122,6 +125,7 @@ class TuneResult:
     light_maximum: Extremum | None
     supply_valley: Extremum | None
     least_supply: Point
+    least_lit: Point
     lowest: LowestDuty
     setting: Setting
     tuned_by: str
@@ -138,11 +142,8 @@ class TuneResult:
             "sweep_duty": self.sweep_duty,
             "light_maximum": _extremum(self.light_maximum, "light_v"),
             "supply_valley": _extremum(self.supply_valley, "supply_a"),
-            "least_supply": {
-                "frequency_hz": self.least_supply.frequency_hz,
-                "duty": self.least_supply.duty,
-                "supply_a": self.least_supply.supply_a,
-            },
+            "least_supply": _point(self.least_supply),
+            "least_lit": _point(self.least_lit),
             "lowest_lit_duty": _lowest(self.lowest),
             "setting": _setting(self.setting),
             "tuned_by": self.tuned_by,
@@ -167,6 +168,14 @@ def _resonance(fit: ResonanceFit) -> dict[str, Any]:
         "nfree": fit.nfree,
         "points_used": fit.points_used,
         "message": fit.message,
+    }
+
+
+def _point(point: Point) -> dict[str, Any]:
+    return {
+        "frequency_hz": point.frequency_hz,
+        "duty": point.duty,
+        "supply_a": point.supply_a,
     }
 
 

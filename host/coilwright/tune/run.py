@@ -1,0 +1,98 @@
+"""A tune under way: asks for points, remembers them, and lays them out as traces."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from coilwright.errors import NoResult
+from coilwright.point import Flag, Measure, Point, Setpoint
+from coilwright.quantities import show
+from coilwright.tune.detect import Trace
+from coilwright.tune.lineshape import Array
+from coilwright.tune.lit import Lit, light_level
+from coilwright.tune.resonance import mean_sd
+from coilwright.tune.result import OnProgress, Stage, TuneOptions
+
+
+@dataclass
+class Run:
+    """The measurement under way: everything seen and said so far."""
+
+    ask: Measure
+    options: TuneOptions
+    on_progress: OnProgress | None
+    points: list[Point] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+
+    def stage(self, name: str, planned_points: int) -> None:
+        """Announce a stage."""
+        if self.on_progress is not None:
+            self.on_progress(Stage(name, planned_points))
+
+    def measure(self, setpoints: Sequence[Setpoint]) -> Sequence[Point]:
+        """Measure and remember."""
+        found = self.ask(setpoints)
+        self.points.extend(found)
+        return found
+
+    def sweep(self, name: str, frequencies: Array, duty: float) -> list[Point]:
+        """A stage that measures the frequencies at one duty."""
+        asked = sorted({round(float(f)) for f in frequencies})
+        self.stage(name, len(asked))
+        return list(self.measure([Setpoint(f, duty) for f in asked]))
+
+
+def probe_trace(points: Sequence[Point], options: TuneOptions) -> Trace:
+    """The pickup over frequency, its spreads widened by what the duty's rounding may do."""
+    duty = np.array([p.duty for p in points])
+    value = np.array([p.probe_v for p in points])
+    noise = mean_sd(
+        [p.probe_sd_v for p in points], [p.averages for p in points], options.probe_step_v
+    )
+    # The pickup goes about in proportion to the duty, and that differs a little from point to
+    # point by the chip's steps.
+    jitter = value * (duty / max(float(np.median(duty)), 1e-9) - 1)
+    over = [Flag.PROBE_OVER in p.flags for p in points]
+    return Trace.sorted([p.frequency_hz for p in points], value, np.hypot(noise, jitter), over)
+
+
+def light_trace(points: Sequence[Point], options: TuneOptions) -> Trace:
+    noise = mean_sd(
+        [p.light_sd_v for p in points], [p.averages for p in points], options.light_step_v
+    )
+    over = [Flag.LIGHT_OVER in p.flags for p in points]
+    return Trace.sorted([p.frequency_hz for p in points], [p.light_v for p in points], noise, over)
+
+
+def supply_trace(points: Sequence[Point], options: TuneOptions) -> Trace:
+    noise = mean_sd(
+        [p.supply_sd_a for p in points], [p.averages for p in points], options.supply_step_a
+    )
+    return Trace.sorted([p.frequency_hz for p in points], [p.supply_a for p in points], noise)
+
+
+def default_lit(options: TuneOptions, rest: Point | None) -> Lit:
+    if rest is None:
+        raise ValueError("without a rest reading, options.lit must say what counts as lit")
+    if Flag.SENSOR_FAULT in rest.flags and not math.isfinite(rest.light_v):
+        raise NoResult(
+            "The light sensor does not answer.",
+            "Check its wiring, or choose another way to tell lit from dark.",
+        )
+    return light_level(rest, options.light_rise_v)
+
+
+def check_rest(run: Run, rest: Point | None) -> None:
+    """Warn of a supply sensor that is off zero with the output off."""
+    if rest is None:
+        return
+    noise = float(mean_sd(rest.supply_sd_a, rest.averages, run.options.supply_step_a))
+    if abs(rest.supply_a) > max(5 * noise, 0.01):
+        run.warnings.append(
+            f"The supply sensor reads {show(rest.supply_a, 'A', 3)} with the output off;"
+            " take its zero anew (CALibration:ZERO?)."
+        )

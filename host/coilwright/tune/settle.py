@@ -1,0 +1,137 @@
+"""The setting: margin added to the lowest lit duty, verified, inside the current limit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from coilwright.errors import NoResult
+from coilwright.point import Flag, Point, Setpoint
+from coilwright.quantities import show, show_percent
+from coilwright.tune.lit import Lit
+from coilwright.tune.lowest_duty import LowestDuty, chip_step, with_margin
+from coilwright.tune.resonance import mean_sd
+from coilwright.tune.result import Setting, TuneOptions
+from coilwright.tune.run import Run
+
+
+def settle(run: Run, lowest: LowestDuty, is_lit: Lit) -> Setting:
+    """The setting: margin added, verified, inside the current limit."""
+    options = run.options
+    step = chip_step(lowest.points)
+    duty = with_margin(lowest, options.margin, step, options.most_duty)
+    run.stage("verify", options.confirmations)
+    found = _verify(run, Setpoint(lowest.request.frequency_hz, duty), is_lit, step)
+    if _over(found, options):
+        run.warnings.append(
+            f"With its margin the setting would draw {show(found.supply_a, 'A', 3)}; the margin was"
+            " left out to stay inside the current limit."
+        )
+        run.stage("verify without margin", options.confirmations)
+        found = _verify(run, lowest.request, is_lit, step)
+    if _over(found, options):
+        raise _over_limit(found, options)
+    if not lowest.bounded:
+        run.warnings.append(
+            f"The load is still lit at {show_percent(lowest.duty)}, the smallest duty tried."
+        )
+    return found
+
+
+def _verify(run: Run, request: Setpoint, is_lit: Lit, step: float) -> Setting:
+    """Measure the setting until it is lit every time, a step higher after a miss."""
+    wanted, most = run.options.confirmations, run.options.most_duty
+    for _ in range(5):
+        points = list(_lit_points(run, request, is_lit, wanted))
+        if len(points) == wanted:
+            return _setting(points, request)
+        higher = min(most, request.duty * 1.05 + step)
+        run.warnings.append(
+            f"The load flickered at a duty of {show_percent(request.duty)}; the setting was raised."
+        )
+        request = Setpoint(request.frequency_hz, higher)
+    raise NoResult(
+        f"The load does not stay lit up to a duty of {show_percent(request.duty)}.",
+        "Look for a loose contact, a moving lamp, or a light level that is too near to the dark"
+        " reading.",
+    )
+
+
+def _lit_points(run: Run, request: Setpoint, is_lit: Lit, wanted: int) -> Iterator[Point]:
+    """Measurements of the setting up to the first that is not lit."""
+    for _ in range(wanted):
+        (point,) = run.measure([request])
+        if not is_lit(point):
+            return
+        yield point
+
+
+def _setting(points: Sequence[Point], request: Setpoint) -> Setting:
+    return Setting(
+        frequency_hz=points[-1].frequency_hz,
+        duty=points[-1].duty,
+        request=request,
+        supply_a=float(np.mean([p.supply_a for p in points])),
+        probe_v=float(np.mean([p.probe_v for p in points])),
+        light_v=float(np.mean([p.light_v for p in points])),
+        verified=len(points),
+    )
+
+
+def _over(found: Setting, options: TuneOptions) -> bool:
+    return options.max_supply_a is not None and found.supply_a > options.max_supply_a
+
+
+def _over_limit(found: Setting, options: TuneOptions) -> NoResult:
+    limit = options.max_supply_a if options.max_supply_a is not None else math.nan
+    return NoResult(
+        f"The load is lit from a duty of {show_percent(found.duty)} on, but the driver then draws"
+        f" {show(found.supply_a, 'A', 3)}, above the limit of {show(limit, 'A', 3)}.",
+        "Bring the lamps nearer to the coil, or allow more current.",
+    )
+
+
+def least_lit(run: Run, is_lit: Lit, lowest: LowestDuty) -> Point:
+    """The lit point that drew least of all measured; an operator is not asked again."""
+    pairs = zip(lowest.points, lowest.lit, strict=True)
+    lit = [p for p, seen in pairs if seen]
+    if is_lit.kind != "operator":
+        lit += [p for p in run.points if is_lit(p)]
+    return min(lit, key=lambda p: p.supply_a)
+
+
+def warn_of_current(run: Run, setting: Setting, least: Point) -> None:
+    """Less duty is not always less current: hard switching costs."""
+    noise = float(mean_sd(least.supply_sd_a, least.averages, run.options.supply_step_a))
+    if least.duty > setting.duty and least.supply_a < setting.supply_a - 5 * noise:
+        run.warnings.append(
+            f"The setting draws {show(setting.supply_a, 'A', 3)}, more than the larger duty of"
+            f" {show_percent(least.duty)} at {show(least.frequency_hz, 'Hz')}, where the load was"
+            f" lit too and the driver drew {show(least.supply_a, 'A', 3)}."
+        )
+
+
+_FLAG_WARNINGS = {
+    Flag.SUPPLY_OVER: "the supply current was beyond its sensor's range",
+    Flag.SUPPLY_UNDER: "the supply sensor read below its range; it is reversed, dead or off zero",
+    Flag.SPREAD_OVER: "a reading was too unsteady for its spread to be told",
+    Flag.DUTY_LIMITED: "the driver held the duty at its cap",
+    Flag.FREQUENCY_LIMITED: "the driver held the frequency at its limit",
+    Flag.SENSOR_FAULT: "a sensor did not answer",
+    Flag.OUTPUT_OFF: "the output was off",
+}
+
+
+def warn_of_flags(run: Run) -> None:
+    for flag, text in _FLAG_WARNINGS.items():
+        count = sum(flag in p.flags for p in run.points)
+        if count:
+            run.warnings.append(f"At {count} of {len(run.points)} points {text}.")
+    limit = run.options.max_supply_a
+    over = 0 if limit is None else sum(p.supply_a > limit for p in run.points)
+    if over:
+        run.warnings.append(
+            f"At {over} of {len(run.points)} points the driver drew more than the limit."
+        )
