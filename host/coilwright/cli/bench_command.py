@@ -1,0 +1,58 @@
+"""`coilwright bench`: a simulated bench on a serial port of its own, for any program."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from coilwright.cli.options import FILE, json_option
+
+
+@click.command("bench")
+@click.option("--bench", "build", type=FILE, help="Build file (TOML).  [default: harbour]")
+@click.option("--chip", type=click.Choice(["esp32", "rp2040", "rp2350"]), help="Microcontroller.")
+@click.option("--seed", type=click.IntRange(0), help="Draws loose parts and noise.")
+@click.option("--sensor", type=click.Choice(["adc", "ina219", "ina226"]), help="Current sensor.")
+@click.option("--speed", type=click.FloatRange(0.01, 1000), default=1.0, show_default=True)
+@click.option(
+    "--flash",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder that keeps the driver's flash.",
+)
+@click.option(
+    "--listen", metavar="[HOST:]PORT", help="TCP port instead of a pty; loopback unless HOST says."
+)
+@json_option
+def command(
+    build: Path | None,
+    chip: str | None,
+    seed: int | None,
+    sensor: str | None,
+    speed: float,
+    flash: Path | None,
+    listen: str | None,
+    as_json: bool,
+) -> None:
+    """Serve a simulated bench on a serial port of its own.
+
+    Prints where it listens: a pseudo-terminal, or with --listen a TCP port (open it as
+    socket://127.0.0.1:PORT). Any program that talks to a serial instrument can use it. Ctrl-C
+    stops it. A TCP port has no password: keep it on the loopback address unless you mean it.
+    """
+    from coilwright.bench.serve import BenchRequest, serve
+
+    request = BenchRequest(
+        str(build) if build is not None else "harbour",
+        chip=chip,
+        seed=seed,
+        sensor=sensor,
+        speed=speed,
+        flash=None if flash is None else str(flash),
+    )
+    serve(request, listen=listen, say=_say_json if as_json else click.echo)
+
+
+def _say_json(line: str) -> None:
+    click.echo(json.dumps({"message": line}))
