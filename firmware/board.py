@@ -41,19 +41,19 @@ class Adc:
 
     def __init__(self, chip, pin, full_uv):
         self._esp32 = chip == "esp32"
-        self._full = full_uv
+        self.full = full_uv
         if self._esp32:
-            self._adc = machine.ADC(machine.Pin(pin), atten=machine.ADC.ATTN_11DB)
+            self.adc = machine.ADC(machine.Pin(pin), atten=machine.ADC.ATTN_11DB)
             self.top_uv = _ESP32_TOP_UV + 1
         else:
-            self._adc = machine.ADC(machine.Pin(pin))
+            self.adc = machine.ADC(machine.Pin(pin))
             self.top_uv = 65520 * full_uv // 65535
 
     def read(self):
         """One conversion in microvolts."""
         if self._esp32:
-            return self._adc.read_uv()
-        return self._adc.read_u16() * self._full // 65535
+            return self.adc.read_uv()
+        return self.adc.read_u16() * self.full // 65535
 
 
 class Board:
@@ -89,7 +89,7 @@ class Board:
         self.gain = 1000000000000 // shunt
         """Default gain of the supply sensor in microamperes a volt."""
         led = setup.get("led")
-        self._led = None if led is None else machine.Pin(led, machine.Pin.OUT, value=0)
+        self.led = None if led is None else machine.Pin(led, machine.Pin.OUT, value=0)
 
     def _supply(self, name, supply, bus, full):
         if self.sensor == "adc":
@@ -112,8 +112,8 @@ class Board:
 
     def light_led(self, on):
         """The board's LED, where there is one, shows that the output is on."""
-        if self._led:
-            self._led.value(1 if on else 0)
+        if self.led:
+            self.led.value(1 if on else 0)
 
     def describe(self):
         """Chip, PWM clock, gate pin and supply sensor as text."""

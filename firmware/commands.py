@@ -3,11 +3,8 @@
 import gc
 
 from decimals import UNITS, Fault, fixed, scan
-from drive import DEFAULT_HZ, OFF, ON, RAMPING, STATES
+from drive import DEFAULT_HZ, OFF, ON, RAMPING
 from scpi import choose
-
-VERSION = "0.1.0"
-PROTOCOL = 1
 
 
 class Commands:
@@ -16,6 +13,10 @@ class Commands:
     """
 
     def __init__(self, parts):
+        self.me = self
+        self.identity = "Coilwright,resonant-driver,%s,0.1.0" % parts.board.serial_number()
+        self.version = "1999.0"
+        self.protocol = 1
         self.board = parts.board
         self.drive = parts.drive
         self.sense = parts.sense
@@ -44,6 +45,11 @@ class Commands:
             return str(value) if query else None
         if "," in kind:
             return self._choice(part, name, kind.split(","), query, parameters)
+        if "|" in kind:
+            if query:
+                return str(getattr(part, name))
+            setattr(part, name, 1 if _switch(parameters) else 0)
+            return None
         bounds = [int(x) for x in row[3:]] or part.bounds(name)
         if query:
             value = _extreme(parameters, bounds) if parameters else getattr(part, name)
@@ -69,15 +75,6 @@ class Commands:
         setattr(part, name, choose(_one(parameters), words))
         return None
 
-    def identity_q(self, _):
-        return "Coilwright,resonant-driver,%s,%s" % (self.board.serial_number(), VERSION)
-
-    def version_q(self, _):
-        return "1999.0"
-
-    def protocol_q(self, _):
-        return str(PROTOCOL)
-
     def opc(self, _):
         self.status.opc_wanted = True
 
@@ -99,9 +96,6 @@ class Commands:
         self.drive.reset()
         self.sweep.reset()
         self.sense.count = 32
-
-    def stb_q(self, _):
-        return str(self.status.byte())
 
     def selftest_q(self, _):
         """Sum of 1 settings damaged, 2 PWM clock, 4 supply sensor silent, 8 gate pin unfit."""
@@ -148,17 +142,6 @@ class Commands:
 
     def output_q(self, _):
         return "1" if self.drive.running() else "0"
-
-    def condition_q(self, _):
-        if self.guard.cause:
-            return STATES[-1]
-        return STATES[ON if self.sweep.active() else self.drive.state]
-
-    def startup(self, p):
-        self.settings.startup = 1 if _switch(p) else 0
-
-    def startup_q(self, _):
-        return str(self.settings.startup)
 
     def setpoint(self, p, unit):
         """Set frequency or duty; the other one stays."""

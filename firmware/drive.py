@@ -7,7 +7,6 @@ against the ports' own order of writes (timer before duty).
 from decimals import Fault
 
 OFF, RAMPING, ON, TRIPPED = range(4)
-STATES = ("OFF", "RAMPING", "ON", "TRIPPED")
 DEFAULT_HZ = 165000
 
 
@@ -15,17 +14,17 @@ class Drive:
     """One gate output. `limits` has low_hz, high_hz and cap_ppm, in force at every call."""
 
     def __init__(self, board, limits):
-        self._board = board
-        self._chip = board.chip
-        self._clock = board.clock
-        self._limits = limits
-        self._pwm = None
+        self.board = board
+        self.chip = board.chip
+        self.clock = board.clock
+        self.limits = limits
+        self.pwm = None
         self._plan = None  # counts, mHz and band the chip has now
         self._hz = 0
-        self._raw = 0
-        self._level = 0  # ppm, as the ramp goes
-        self._time = 0
-        self._last = OFF  # the state this one ends in
+        self.raw = 0
+        self.level = 0  # ppm, as the ramp goes
+        self.time = 0
+        self.last = OFF  # the state this one ends in
         self.state = OFF
         self.resting = False
         self.mismatch = False
@@ -39,152 +38,152 @@ class Drive:
 
     def set(self, hz, ppm):
         """Ask for a frequency (Hz) and a duty (ppm); both are held inside the limits."""
-        limits = self._limits
+        limits = self.limits
         self.hz = min(max(hz, limits.low_hz), limits.high_hz)
         self.ppm = min(max(ppm, 0), limits.cap_ppm)
         self.hz_limited = self.hz != hz
         self.ppm_limited = self.ppm != ppm
-        self.plan = self._chip.plan(self.hz)
+        self.plan = self.chip.plan(self.hz)
         if self.state == ON:
-            self._go()
+            self.go()
 
     def enforce(self):
         """Limits have changed: hold the present setting inside them, the duty at once."""
-        if self._pwm and self._level > self._limits.cap_ppm:
-            self._level = self._limits.cap_ppm
-            self._write(self._counts(self._level, self._plan[0]), self._plan[0])
+        if self.pwm and self.level > self.limits.cap_ppm:
+            self.level = self.limits.cap_ppm
+            self.write(self.counts(self.level, self._plan[0]), self._plan[0])
         self.set(self.hz, self.ppm)
 
     def achieved(self):
         """What the chip makes of the setting: mHz and ppm."""
         span, mhz, _ = self.plan
-        return mhz, self._counts(self.ppm, span) * 1000000 // span
+        return mhz, self.counts(self.ppm, span) * 1000000 // span
 
     def output(self):
         """What the chip gives out now: mHz and ppm."""
         if self._plan is None:
             return self.plan[1], 0
-        return self._plan[1], self._raw * 1000000 // self._plan[0]
+        return self._plan[1], self.raw * 1000000 // self._plan[0]
 
     def running(self):
         """Whether the output is on or ramping up."""
-        return self.state == ON or (self.state == RAMPING and self._last == ON)
+        return self.state == ON or (self.state == RAMPING and self.last == ON)
 
     def start(self):
         """Soft start. Raises Fault while tripped or when the board's gate pin is unfit."""
-        if self._board.fault:
-            raise Fault(-241, self._board.fault)
-        if self.state == TRIPPED or self._last == TRIPPED:
+        if self.board.fault:
+            raise Fault(-241, self.board.fault)
+        if self.state == TRIPPED or self.last == TRIPPED:
             raise Fault(-221, "tripped; clear the trip first")
-        if self._pwm is None:
+        if self.pwm is None:
             self._plan, self._hz = self.plan, self.hz
-            self._raw = self._level = 0
-            self._pwm = self._board.pwm(self._hz)
-            self._check()
-            self._board.light_led(True)
+            self.raw = self.level = 0
+            self.pwm = self.board.pwm(self._hz)
+            self.check()
+            self.board.light_led(True)
         self.resting = False
-        self._last = ON
-        self._go()
+        self.last = ON
+        self.go()
 
     def stop(self, last=OFF):
         """Soft stop, ending in the state `last`; a trip under way stays one."""
-        if self._last != TRIPPED:
-            self._last = last
-        if self._pwm is None:
-            self.state = self._last
+        if self.last != TRIPPED:
+            self.last = last
+        if self.pwm is None:
+            self.state = self.last
         else:
-            self._go()
+            self.go()
 
     def kill(self, last=OFF):
         """Off at once: duty 0, two periods, then the pin a low output."""
-        pwm, self._pwm = self._pwm, None
+        pwm, self.pwm = self.pwm, None
         try:
             if pwm:
                 pwm.duty_u16(0)
-                self._clock.sleep_us(self._two_periods())
-                self._board.gate_low()
+                self.clock.sleep_us(self._two_periods())
+                self.board.gate_low()
                 pwm.deinit()
         finally:
-            self._board.gate_low()
-            self._raw = self._level = 0
+            self.board.gate_low()
+            self.raw = self.level = 0
             self._plan = None
-            self.state = self._last = last
-        self._board.light_led(False)
+            self.state = self.last = last
+        self.board.light_led(False)
 
     def clear(self):
         """Leave the tripped state for off."""
         if self.state == TRIPPED:
-            self.state = self._last = OFF
+            self.state = self.last = OFF
 
     def rest(self, resting):
         """Hold the output at duty 0 without switching it off, or end that."""
         self.resting = resting
         if self.state == ON:
-            self._go()
+            self.go()
 
     def step(self):
         """One step of a ramp or of a change of frequency; called often."""
         if self.state != RAMPING:
             return
-        if self.hz != self._hz and self._last == ON:
-            self._move()
-        goal = 0 if self.resting or self._last != ON else self.ppm
-        self._level = self._towards(goal)
-        self._write(self._counts(self._level, self._plan[0]), self._plan[0])
-        if self._level != goal:
+        if self.hz != self._hz and self.last == ON:
+            self.move()
+        goal = 0 if self.resting or self.last != ON else self.ppm
+        self.level = self._towards(goal)
+        self.write(self.counts(self.level, self._plan[0]), self._plan[0])
+        if self.level != goal:
             return
-        if self._last == ON:
+        if self.last == ON:
             self.state = ON
         else:
-            self.kill(self._last)
+            self.kill(self.last)
 
-    def _go(self):
+    def go(self):
         if self.state != RAMPING:
             self.state = RAMPING
-            self._time = self._clock.ticks_us()
+            self.time = self.clock.ticks_us()
 
     def _towards(self, goal):
         """Duty level after the time since the last step, at the cap's height a ramp time."""
-        now = self._clock.ticks_us()
+        now = self.clock.ticks_us()
         # A late step does not become a large one.
-        elapsed = min(self._clock.ticks_diff(now, self._time), 2000)
-        self._time = now
+        elapsed = min(self.clock.ticks_diff(now, self.time), 2000)
+        self.time = now
         if not self.ramp_us:
             return goal
-        most = self._limits.cap_ppm * elapsed // self.ramp_us
-        if goal > self._level:
-            return min(goal, self._level + most)
-        return max(goal, self._level - most)
+        most = self.limits.cap_ppm * elapsed // self.ramp_us
+        if goal > self.level:
+            return min(goal, self.level + most)
+        return max(goal, self.level - most)
 
-    def _move(self):
+    def move(self):
         """Change the frequency: a small step inside a band under way, else at duty 0."""
         old, new = self._plan[0], self.plan[0]
         near = abs(self.hz - self._hz) * 50 <= self._hz and self._plan[2] == self.plan[2]
-        if self._raw and not near:
-            self._level = 0
-            self._write(0, old)
-            self._clock.sleep_us(self._two_periods())
-        elif self._raw and self._chip.top_first:
+        if self.raw and not near:
+            self.level = 0
+            self.write(0, old)
+            self.clock.sleep_us(self._two_periods())
+        elif self.raw and self.chip.top_first:
             # The port writes the count range first and rounds the level to it after: one count
             # less than either range wants keeps the duty below the level all the time.
-            self._write(max(min(self._raw, self._counts(self._level, new)) - 1, 0), old)
-        self._pwm.freq(self.hz)
+            self.write(max(min(self.raw, self.counts(self.level, new)) - 1, 0), old)
+        self.pwm.freq(self.hz)
         self._plan, self._hz = self.plan, self.hz
-        self._write(self._counts(self._level, new), new)
-        self._check()
+        self.write(self.counts(self.level, new), new)
+        self.check()
 
-    def _check(self):
+    def check(self):
         """Compare the port's own reading, in whole hertz, with the rule."""
-        self.mismatch = abs(self._pwm.freq() * 1000 - self._plan[1]) > 1000
+        self.mismatch = abs(self.pwm.freq() * 1000 - self._plan[1]) > 1000
 
-    def _counts(self, ppm, span):
+    def counts(self, ppm, span):
         """Nearest count of a duty that does not exceed the cap."""
-        return min((ppm * span + 500000) // 1000000, self._limits.cap_ppm * span // 1000000)
+        return min((ppm * span + 500000) // 1000000, self.limits.cap_ppm * span // 1000000)
 
     def _two_periods(self):
         return 2000000 // self._hz + 2
 
-    def _write(self, raw, span):
-        if raw != self._raw or raw == 0 or span != self._plan[0]:
-            self._pwm.duty_u16(self._chip.word(raw, span))
-        self._raw = raw
+    def write(self, raw, span):
+        if raw != self.raw or raw == 0 or span != self._plan[0]:
+            self.pwm.duty_u16(self.chip.word(raw, span))
+        self.raw = raw

@@ -1,11 +1,13 @@
-"""What switches the output off by itself, and the latch that keeps the reason."""
+"""What switches the output off by itself, and the latch that keeps the reason.
+
+Trips: 101 over-current, 102 host lost, 103 sensor fault, 104 internal error.
+"""
 
 from decimals import Fault, fixed
 from drive import OFF, RAMPING, TRIPPED
 from ring import TRIP
 from status import text_of
 
-OVER_CURRENT, HOST_LOST, SENSOR_FAULT, INTERNAL_ERROR = 101, 102, 103, 104
 _LOOK_MS = 20  # between two short looks at the supply current
 
 
@@ -13,12 +15,12 @@ class Guard:
     """Watches the supply current and the host while the output is on."""
 
     def __init__(self, clock, drive, sense, sweep, status, limits):
-        self._clock = clock
-        self._drive = drive
-        self._sense = sense
-        self._sweep = sweep
-        self._status = status
-        self._limits = limits
+        self.clock = clock
+        self.drive = drive
+        self.sense = sense
+        self.sweep = sweep
+        self.status = status
+        self.limits = limits
         self.timeout_us = 2000000
         self.cause = 0
         """Number of the latched trip, 0 for none."""
@@ -31,42 +33,42 @@ class Guard:
     def heard(self):
         """A valid line came in."""
         self._host = True
-        self._heard = self._clock.ticks_ms()
+        self._heard = self.clock.ticks_ms()
 
     def step(self):
         """Look at the host's silence and, where no measurement runs, at the current."""
-        if self._drive.state in (OFF, TRIPPED):
+        if self.drive.state in (OFF, TRIPPED):
             return
-        now = self._clock.ticks_ms()
-        silence = self._clock.ticks_diff(now, self._heard)
+        now = self.clock.ticks_ms()
+        silence = self.clock.ticks_diff(now, self._heard)
         if self._host and silence * 1000 > self.timeout_us:
             self._host = False
-            self.trip(HOST_LOST, fixed(silence, 3) + " s", soft=True)
-        elif not self._sense.busy and self._clock.ticks_diff(now, self._looked) >= _LOOK_MS:
-            self.current(self._sense.quick())
+            self.trip(102, fixed(silence, 3) + " s", soft=True)
+        elif not self.sense.busy and self.clock.ticks_diff(now, self._looked) >= _LOOK_MS:
+            self.current(self.sense.quick())
 
     def current(self, ua):
         """Judge a mean supply current in microamperes; None: the sensor does not answer."""
-        self._looked = self._clock.ticks_ms()
-        if self._drive.state in (OFF, TRIPPED):
+        self._looked = self.clock.ticks_ms()
+        if self.drive.state in (OFF, TRIPPED):
             return
         if ua is None:
-            self.trip(SENSOR_FAULT, "no answer")
-        elif ua > self._limits.trip_ua:
-            self.trip(OVER_CURRENT, fixed(ua, 6) + " A", value=ua)
+            self.trip(103, "no answer")
+        elif ua > self.limits.trip_ua:
+            self.trip(101, fixed(ua, 6) + " A", value=ua)
 
     def trip(self, number, info, value=0, soft=False):
         """Output off, sweep ended, reason latched; a reason that is latched already stays."""
-        mhz, ppm = self._drive.output()
+        mhz, ppm = self.drive.output()
         if soft:
-            self._drive.stop(TRIPPED)
+            self.drive.stop(TRIPPED)
         else:
-            self._drive.kill(TRIPPED)
-        self._sweep.stop(TRIP)
+            self.drive.kill(TRIPPED)
+        self.sweep.stop(TRIP)
         if self.cause == 0:
             self.cause = number
-            self.record = (value, self._clock.ticks_ms(), mhz, ppm)
-            self._status.error(number, info)
+            self.record = (value, self.clock.ticks_ms(), mhz, ppm)
+            self.status.error(number, info)
 
     def allow(self):
         """Raises Fault while a trip is latched."""
@@ -81,10 +83,16 @@ class Guard:
         """Number and text of the latched trip."""
         return '%d,"%s"' % (self.cause, text_of(self.cause) if self.cause else "None")
 
+    def condition(self):
+        """State of the output in a word; a running sweep is ON throughout."""
+        if self.cause:
+            return "TRIPPED"
+        return ("OFF", "RAMPING", "ON", "TRIPPED")[2 if self.sweep.active() else self.drive.state]
+
     def clear(self):
         """Forget the trip; the output is off."""
-        if self._drive.state == RAMPING and not self._drive.running():
-            self._drive.kill(TRIPPED)
+        if self.drive.state == RAMPING and not self.drive.running():
+            self.drive.kill(TRIPPED)
         self.cause = 0
         self.record = None
-        self._drive.clear()
+        self.drive.clear()

@@ -11,34 +11,28 @@ _KINDS = {
 }
 
 
-def calibration(kind, lsb_ua, shunt_uohm):
-    """Calibration register for a current step: SBOS448 equation 1, SBOS547 equation 1."""
-    scale = 40960000000 if kind == "ina219" else 5120000000
-    return scale // (lsb_ua * shunt_uohm)
-
-
 class Shunt:
     """One sensor; `read` answers the shunt voltage in microvolts."""
 
     few = 1  # conversions in the guard's short look
 
     def __init__(self, i2c, kind, address, clock):
-        self._config, self._us, self._top, self._nv = _KINDS[kind]
-        self._i2c = i2c
-        self._address = address
-        self._clock = clock
-        self._word = bytearray(2)
+        self.config, self._us, self._top, self._nv = _KINDS[kind]
+        self.i2c = i2c
+        self.address = address
+        self.clock = clock
+        self.word = bytearray(2)
         self.top_uv = self._top * self._nv // 1000
         """Readings of this size and more are over range."""
 
     def read(self):
         """Shunt voltage in microvolts, signed. Raises OSError when the sensor does not answer."""
-        word = self._word
-        word[0] = self._config >> 8
-        word[1] = self._config & 255
-        self._i2c.writeto_mem(self._address, 0, word)
-        self._clock.sleep_us(self._us)
-        self._i2c.readfrom_mem_into(self._address, 1, word)
+        word = self.word
+        word[0] = self.config >> 8
+        word[1] = self.config & 255
+        self.i2c.writeto_mem(self.address, 0, word)
+        self.clock.sleep_us(self._us)
+        self.i2c.readfrom_mem_into(self.address, 1, word)
         value = word[0] << 8 | word[1]
         if value & 0x8000:
             value -= 0x10000

@@ -20,27 +20,27 @@ class Chip:
     def plan(self, hz):
         """Counts a period, achieved frequency in mHz and band (duty bits) for a frequency."""
         clock = self.clock_hz
-        bits = self._bits((clock + hz // 2) // hz)
-        divider = self._divider(hz, bits)
+        bits = self.bits((clock + hz // 2) // hz)
+        divider = self.divider(hz, bits)
         if not 256 <= divider <= 0x3FFFF:
-            bits = self._bits(clock // hz)
+            bits = self.bits(clock // hz)
         bits = min(bits, 16)
         if bits >= self.width:
             bits -= 1
-        divider = self._divider(hz, bits)
+        divider = self.divider(hz, bits)
         return 1 << bits, clock * 256000 // (divider << bits), bits
 
     def word(self, raw, span):
         """The duty_u16 that makes the port set `raw` counts: it shifts right and drops bits."""
         return raw * (65536 // span)
 
-    def _bits(self, ticks):
+    def bits(self, ticks):
         bits = 0
         while ticks > 1:
             ticks >>= 1
             bits += 1
         return min(bits, self.width)
 
-    def _divider(self, hz, bits):
+    def divider(self, hz, bits):
         scaled = hz << bits
         return ((self.clock_hz << 8) + scaled // 2) // scaled

@@ -18,7 +18,7 @@ class Ring:
     """Points `first` to `next`-1 of sweep number `sweep`."""
 
     def __init__(self):
-        self._records = bytearray(HELD * _SIZE)
+        self.records = bytearray(HELD * _SIZE)
         self.sweep = 0
         self.state = IDLE
         self.first = self.next = self.total = 0
@@ -40,7 +40,7 @@ class Ring:
 
     def put(self, point):
         """Take a point: index, ms, mHz, ppm, uA, uV, uV, spreads, flags."""
-        struct.pack_into(_RECORD, self._records, self.next % HELD * _SIZE, *point)
+        struct.pack_into(_RECORD, self.records, self.next % HELD * _SIZE, *point)
         self.next += 1
 
     def release(self, first):
@@ -56,7 +56,7 @@ class Ring:
         fields = (1, self.state, _SIZE, self.sweep, first, count, self.next)
         struct.pack_into("<BBHIIII", head, 6, *fields)
         start = first % HELD * _SIZE
-        records = memoryview(self._records)
+        records = memoryview(self.records)
         # The ring may end inside the block: then the rest lies at its beginning.
         pieces = (records[start : start + size], records[: max(0, start + size - len(records))])
         check = crc32(pieces[1], crc32(pieces[0], crc32(memoryview(head)[6:])))

@@ -6,7 +6,7 @@ A table row is a pattern, what it acts on, and how:
                                   for a query its method with `_q` with at most m; further
                                   columns are passed on
 ``PATTern part.name !``            an action;  ``?`` a value that is only asked for
-``PATTern part.name ONE,OTHer``    a choice
+``PATTern part.name ONE,OTHer``    a choice;  ``OFF|ON`` a switch
 ``PATTern part.name UNIT [low high default]``  a number
 """
 
@@ -77,13 +77,13 @@ class Interpreter:
     """Carries out lines; a command may defer its reply, then the rest of its line waits."""
 
     def __init__(self, table, handlers, status, write):
-        self._table = table
-        self._handlers = handlers
-        self._status = status
-        self._write = write
+        self.table = table
+        self.handlers = handlers
+        self.status = status
+        self.write = write
         self._todo = []
-        self._replies = []
-        self._branch = ""
+        self.replies = []
+        self.branch = ""
         self.pending = None
         """While a reply is deferred: function that answers None until it is ready."""
 
@@ -91,7 +91,7 @@ class Interpreter:
         """Row of a header (bytes, in capitals), or None."""
         if not header:
             return None
-        table, i = self._table, 1
+        table, i = self.table, 1
         while i < len(table):
             if (table[i] == header[0] or table[i] == 91) and matches(table, i, header):
                 return table[i : table.find(b"\n", i)].decode().split()
@@ -101,7 +101,7 @@ class Interpreter:
     def start(self, line):
         """Begin a line. Returns whether any of its commands is known."""
         self._todo = line.split(";")
-        self._branch = ""
+        self.branch = ""
         self.known = False
         self.go()
         return self.known
@@ -114,18 +114,18 @@ class Interpreter:
             command = self._todo.pop(0)
             if command.strip():
                 self._guarded(self._one, command)
-        if not self.pending and self._replies:
+        if not self.pending and self.replies:
             self._flush()
 
     def urgent(self, line):
-        """While a reply is deferred: carry out a line that only stops. Returns whether it was one."""
-        branch, self._branch = self._branch, ""
+        """While a reply is deferred: carry out a line that only stops. Returns whether it did."""
+        branch, self.branch = self.branch, ""
         try:
             rows = [self._locate(*_split(c)) for c in line.split(";") if c.strip()]
         except Fault:
             return False
         finally:
-            self._branch = branch
+            self.branch = branch
         for row, query, parameters in rows:
             allowed = (["OFF"], ["0"]) if row[1] == "output" else ([],)
             stops = row[1] in ("sweep.stop", "reset", "output")
@@ -146,7 +146,7 @@ class Interpreter:
     def drop(self):
         """Forget the line that is being carried out and its replies."""
         self._todo = []
-        self._replies = []
+        self.replies = []
         self.pending = None
 
     def _guarded(self, step, *arguments):
@@ -154,20 +154,20 @@ class Interpreter:
             step(*arguments)
         except Fault as fault:
             self.pending = None
-            self._status.error(fault.number, fault.info)
+            self.status.error(fault.number, fault.info)
 
     def _resume(self):
         answer = self.pending()
         if answer is not None:
             self.pending = None
-            self._reply(answer)
+            self.reply(answer)
 
-    def _reply(self, answer):
+    def reply(self, answer):
         if callable(answer):
             self.pending = answer
             self._resume()
         elif answer:
-            self._replies.append(answer)
+            self.replies.append(answer)
             if not isinstance(answer, str):
                 self._flush()
 
@@ -181,25 +181,25 @@ class Interpreter:
         if name.startswith("*"):
             full = name
         else:
-            full = name[1:] if name.startswith(":") else self._branch + name
+            full = name[1:] if name.startswith(":") else self.branch + name
             if not full or full[-1] == ":" or "::" in full:
                 raise Fault(-102, header[:30])
         row = self.find(full.encode())
         if row is None:
             raise Fault(-113, header[:30])
         if name[0] != "*":
-            self._branch = full[: full.rfind(":") + 1]
+            self.branch = full[: full.rfind(":") + 1]
         return row, query, parameters
 
     def _one(self, command):
-        self._status.reply_waiting = bool(self._replies)
-        self._reply(self._perform(*self._locate(*_split(command))))
+        self.status.reply_waiting = bool(self.replies)
+        self.reply(self._perform(*self._locate(*_split(command))))
 
     def _perform(self, row, query, parameters):
         if "." in row[1]:
             self.known = True
-            return self._handlers.attribute(row, query, parameters)
-        handler = getattr(self._handlers, row[1] + ("_q" if query else ""), None)
+            return self.handlers.attribute(row, query, parameters)
+        handler = getattr(self.handlers, row[1] + ("_q" if query else ""), None)
         if handler is None:
             raise Fault(-113, row[0])
         self.known = True
@@ -210,19 +210,19 @@ class Interpreter:
 
     def _flush(self):
         """Send what is there: text with one write, a block piece by piece."""
-        last = self._replies[-1]
+        last = self.replies[-1]
         if isinstance(last, str):
-            self._write(";".join(self._replies) + "\n")
-            self._replies.clear()
+            self.write(";".join(self.replies) + "\n")
+            self.replies.clear()
             return
-        self._replies[-1] = ""
-        if len(self._replies) > 1:
-            self._write(";".join(self._replies))
+        self.replies[-1] = ""
+        if len(self.replies) > 1:
+            self.write(";".join(self.replies))
         for piece in last:
             if len(piece):
-                self._write(piece)
-        self._replies.clear()
+                self.write(piece)
+        self.replies.clear()
         if "".join(self._todo).strip():
-            self._replies.append("")  # the rest of the line is joined to the block
+            self.replies.append("")  # the rest of the line is joined to the block
         else:
-            self._write("\n")
+            self.write("\n")

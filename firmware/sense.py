@@ -2,9 +2,6 @@
 
 from decimals import fixed
 
-SUPPLY_OVER, PROBE_OVER, LIGHT_OVER, SUPPLY_UNDER = 1, 2, 4, 8
-SPREAD_OVER, DUTY_LIMITED, FREQUENCY_LIMITED, SENSOR_FAULT, OUTPUT_OFF = 16, 32, 64, 128, 256
-
 _SLICE_US = 3000  # the line is served again after so long
 
 
@@ -69,42 +66,39 @@ class Sense:
     """The three channels. `watch` is called with the mean supply current as it is known."""
 
     def __init__(self, board, drive, settings):
-        self._clock = board.clock
-        self._drive = drive
-        self._settings = settings
+        self.clock = board.clock
+        self.drive = drive
+        self.settings = settings
         self.supply = Channel(board.supply)
         self.probe = Channel(board.probe)
         self.light = Channel(board.light)
         self.count = 32
         self.busy = False
+        """A measurement is under way; clearing this drops it."""
         self.taken = False
         """Whether a point was ever measured."""
         self.point = [0] * 11
         """Index, ms, mHz, ppm, uA, uV, uV, their spreads, flags of the last point."""
         self.watch = None
-        self._left = 0
+        self.left = 0
 
     def begin(self):
         """Start a measurement of `count` conversions a channel."""
         for channel in (self.supply, self.probe, self.light):
             channel.clear()
-        self._left = self.count
+        self.left = self.count
         self.busy = True
-
-    def cancel(self):
-        """Drop the measurement under way."""
-        self.busy = False
 
     def step(self):
         """Convert for a while. Returns True when the measurement is complete."""
-        clock = self._clock
+        clock = self.clock
         start = clock.ticks_us()
-        while self._left and clock.ticks_diff(clock.ticks_us(), start) < _SLICE_US:
+        while self.left and clock.ticks_diff(clock.ticks_us(), start) < _SLICE_US:
             self.supply.convert()
             self.probe.convert()
             self.light.convert()
-            self._left -= 1
-        if self._left:
+            self.left -= 1
+        if self.left:
             if self.supply.count >= 8:
                 self._report()
             return False
@@ -122,30 +116,47 @@ class Sense:
 
     def current(self):
         """Mean supply current in microamperes."""
-        s = self._settings
+        s = self.settings
         return (self.supply.mean() - s.current_offset) * s.current_gain // 1000000
 
     def finish(self, index):
         """Write the measurement that is complete into `point`, with the given index."""
-        s = self._settings
-        drive = self._drive
+        s = self.settings
         point = self.point
         point[0] = index
-        point[1] = self._clock.ticks_ms() & 0x3FFFFFFF
-        point[2], point[3] = drive.output()
-        point[4] = self.current()
-        point[5] = (self.probe.mean() - s.probe_offset) * s.probe_gain // 1000000
-        point[6] = (self.light.mean() - s.light_offset) * s.light_gain // 1000000
-        flags = self._flags()
-        gains = (s.current_gain, s.probe_gain, s.light_gain)
-        for i, channel in enumerate((self.supply, self.probe, self.light)):
-            spread = abs(channel.spread() * gains[i] // 1000000)
-            if spread > 65535:
-                spread = 65535
-                flags |= SPREAD_OVER
-            point[7 + i] = spread
-        point[10] = flags
+        point[1] = self.clock.ticks_ms() & 0x3FFFFFFF
+        point[2], point[3] = self.drive.output()
+        wide = False
+        for i, channel, offset, gain in (
+            (4, self.supply, s.current_offset, s.current_gain),
+            (5, self.probe, s.probe_offset, s.probe_gain),
+            (6, self.light, s.light_offset, s.light_gain),
+        ):
+            point[i] = (channel.mean() - offset) * gain // 1000000
+            spread = abs(channel.spread() * gain // 1000000)
+            wide = wide or spread > 65535
+            point[i + 3] = min(spread, 65535)
+        point[10] = self.flags(wide)
         self.taken = True
+
+    def flags(self, wide):
+        """Flags of a point, in the order of docs/commands.md; `wide`: a spread was too large."""
+        drive = self.drive
+        supply = self.supply
+        # Below zero by more than 1 % of the range: reversed, dead or not calibrated.
+        below = (self.settings.current_offset - supply.mean()) * 100
+        bits = (
+            supply.over,
+            self.probe.over,
+            self.light.over,
+            supply.count and below > supply.converter.top_uv,
+            wide,
+            drive.ppm_limited,
+            drive.hz_limited,
+            supply.fault,
+            not drive.running(),
+        )
+        return sum([1 << i for i, bit in enumerate(bits) if bit])
 
     def text(self):
         """The last point as text: frequency with three decimals, duty with four, the rest six."""
@@ -153,21 +164,6 @@ class Sense:
         text = [str(p[0]), str(p[1]), fixed(p[2], 3), fixed(p[3], 4)]
         text += [fixed(x, 6) for x in p[4:10]]
         return ",".join(text) + ",%d" % p[10]
-
-    def _flags(self):
-        drive = self._drive
-        supply = self.supply
-        flags = SUPPLY_OVER if supply.over else 0
-        flags |= PROBE_OVER if self.probe.over else 0
-        flags |= LIGHT_OVER if self.light.over else 0
-        # Below zero by more than 1 % of the range: reversed, dead or not calibrated.
-        below = self._settings.current_offset - supply.mean()
-        if supply.count and below * 100 > supply.converter.top_uv:
-            flags |= SUPPLY_UNDER
-        flags |= DUTY_LIMITED if drive.ppm_limited else 0
-        flags |= FREQUENCY_LIMITED if drive.hz_limited else 0
-        flags |= SENSOR_FAULT if supply.fault else 0
-        return flags | (0 if drive.running() else OUTPUT_OFF)
 
     def _report(self):
         if self.watch:

@@ -5,7 +5,7 @@ import gc
 from board import Board
 from commands import Commands
 from drive import RAMPING, Drive
-from guard import INTERNAL_ERROR, Guard
+from guard import Guard
 from ring import Ring
 from scpi import Interpreter
 from sense import Sense
@@ -53,7 +53,12 @@ class Server:
         try:
             self._turn()
         except Exception as error:
-            self._failed(error)
+            # Internal error: output off, latched, and the server goes on.
+            self.sense.busy = False
+            self.scpi.drop()
+            gc.collect()
+            self.guard.trip(104, type(error).__name__)
+            self.clock.sleep_ms(1)
 
     def _turn(self):
         self.drive.step()
@@ -62,7 +67,7 @@ class Server:
         self._conditions()
         self.scpi.go()
         if self._later and not self.scpi.pending:
-            self._begin(self._later.pop(0))
+            self.begin(self._later.pop(0))
         line = self.line.take(self._patience())
         if isinstance(line, int):
             self.status.error(line)
@@ -71,7 +76,7 @@ class Server:
 
     def _take(self, line):
         if not (self.scpi.pending or self._later):
-            self._begin(line)
+            self.begin(line)
         elif self.scpi.urgent(line):
             self.guard.heard()
         elif len(self._later) < _WAITING_LINES:
@@ -81,7 +86,7 @@ class Server:
         else:
             self.status.error(-363)
 
-    def _begin(self, line):
+    def begin(self, line):
         self._conditions()
         if self.scpi.start(line):
             self.guard.heard()
@@ -113,14 +118,6 @@ class Server:
         if status.opc_wanted and self.commands.idle():
             status.opc_wanted = False
             status.esr |= 1
-
-    def _failed(self, error):
-        """Internal error: output off, latched, and the server goes on."""
-        self.sense.cancel()
-        self.scpi.drop()
-        gc.collect()
-        self.guard.trip(INTERNAL_ERROR, type(error).__name__)
-        self.clock.sleep_ms(1)
 
     def _report_start(self):
         """Queue what was found wrong at power-on; start by itself where that is wanted."""

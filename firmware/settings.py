@@ -35,7 +35,7 @@ class Settings:
     """
 
     def __init__(self, current_gain):
-        self._gain = current_gain
+        self.gain = current_gain
         self.defaults()
         self.state = "DEFAULT"
 
@@ -43,7 +43,7 @@ class Settings:
         """Lowest, highest and default value of a setting."""
         for row in SPEC:
             if row[0] == name:
-                return row[1], row[2], self._gain if row[3] is None else row[3]
+                return row[1], row[2], self.gain if row[3] is None else row[3]
         raise KeyError(name)
 
     def defaults(self):
@@ -60,7 +60,7 @@ class Settings:
                     data = file.read()
             except OSError:
                 continue
-            self.state = "OK" if self._take(data) else "DAMAGED"
+            self.state = "OK" if self.take(data) else "DAMAGED"
             if self.state == "OK":
                 return
             self.defaults()
@@ -77,16 +77,16 @@ class Settings:
 
     def checksum(self):
         """CRC-32 of the settings in force."""
-        return crc32(self._body()) & 0xFFFFFFFF
+        return crc32(self.body()) & 0xFFFFFFFF
 
-    def _body(self):
+    def body(self):
         values = [[row[0], getattr(self, row[0])] for row in SPEC]
         return json.dumps({"version": 1, "values": values, "memories": self.memories}).encode()
 
     def _data(self):
-        return _sealed(self._body())
+        return _sealed(self.body())
 
-    def _take(self, data):
+    def take(self, data):
         body = data[: data.find(b"\n")]
         if _sealed(body) != data:
             return False

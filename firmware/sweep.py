@@ -14,17 +14,17 @@ class Sweep:
     """Set-up of a sweep and its course."""
 
     def __init__(self, clock, drive, sense, ring, limits):
-        self._clock = clock
-        self._drive = drive
-        self._sense = sense
-        self._limits = limits
+        self.clock = clock
+        self.drive = drive
+        self.sense = sense
+        self.limits = limits
         self.ring = ring
         self._list = bytearray(LONGEST_LIST * 8)
         self._settled = None  # ticks_us when the output had settled at this point
         self._placed = False
         self._course = False  # False: the list is the course
         self._before = (0, 0)
-        self._total = 0
+        self.total = 0
         self.reset()
 
     def reset(self):
@@ -68,44 +68,44 @@ class Sweep:
         """Begin. Raises Fault when it cannot: running, output off, outside the limits."""
         if self.active():
             raise Fault(-213)
-        if not self._drive.running():
+        if not self.drive.running():
             raise Fault(-221, "output is off")
-        self._before = (self._drive.hz, self._drive.ppm)
+        self._before = (self.drive.hz, self.drive.ppm)
         self._course = self.hz_mode != 2 and (
             self._ends(self.hz_mode, self.hz_start, self.hz_stop, self._before[0]),
             self._ends(self.ppm_mode, self.ppm_start, self.ppm_stop, self._before[1]),
         )
-        self._total = self.listed if self.hz_mode == 2 else self.points
-        self._check(self._total)
-        self.ring.open(self._total)
+        self.total = self.listed if self.hz_mode == 2 else self.points
+        self.check(self.total)
+        self.ring.open(self.total)
         self.ring.state = RUN
         self._placed = False
 
     def stop(self, state=ABORT):
         """End the sweep early; the output returns to what it was before."""
         if self.active():
-            self._end(state)
+            self.end(state)
 
     def step(self):
         """One step of the sweep; called often."""
         state = self.ring.state
         if state == PAUSE and not self.ring.full():
-            self._drive.rest(False)
+            self.drive.rest(False)
             self.ring.state = RUN
         elif state == RUN:
             self._advance()
 
     def pause_us(self):
         """Time until the settling of this point ends, or None while it does not settle."""
-        if self.ring.state != RUN or self._settled is None or self._sense.busy:
+        if self.ring.state != RUN or self._settled is None or self.sense.busy:
             return None
-        elapsed = self._clock.ticks_diff(self._clock.ticks_us(), self._settled)
+        elapsed = self.clock.ticks_diff(self.clock.ticks_us(), self._settled)
         return max(self.dwell_us - elapsed, 0)
 
     def _advance(self):
-        drive = self._drive
+        drive = self.drive
         if not drive.running():
-            return self._end(ABORT)
+            return self.end(ABORT)
         if not self._placed:
             drive.set(*self.setpoint(self.ring.next))
             drive.step()
@@ -114,45 +114,45 @@ class Sweep:
         if drive.state != ON:
             self._settled = None
         elif self._settled is None:
-            self._settled = self._clock.ticks_us()
-        elif self._sense.busy:
-            if self._sense.step() and self.ring.state == RUN:
-                self._record()
+            self._settled = self.clock.ticks_us()
+        elif self.sense.busy:
+            if self.sense.step() and self.ring.state == RUN:
+                self.record()
         elif self.pause_us() == 0:
-            self._sense.begin()
+            self.sense.begin()
         return None
 
-    def _record(self):
+    def record(self):
         ring = self.ring
-        self._sense.finish(ring.next)
-        ring.put(self._sense.point)
+        self.sense.finish(ring.next)
+        ring.put(self.sense.point)
         self._placed = False
         if ring.next >= ring.total:
-            self._end(DONE)
+            self.end(DONE)
         elif ring.full():
             ring.state = PAUSE
-            self._drive.rest(True)
+            self.drive.rest(True)
 
-    def _end(self, state):
+    def end(self, state):
         self.ring.state = state
-        self._sense.cancel()
+        self.sense.busy = False
         self._settled = None
-        self._drive.rest(False)
-        self._drive.set(*self._before)
+        self.drive.rest(False)
+        self.drive.set(*self._before)
 
     def setpoint(self, i):
         """Frequency and duty that point i asks for."""
         if not self._course:
             return struct.unpack_from("<II", self._list, i * 8)
-        last = max(self._total - 1, 1)
+        last = max(self.total - 1, 1)
         (hz, hz_stop), (ppm, ppm_stop) = self._course
         return hz + (hz_stop - hz) * i // last, ppm + (ppm_stop - ppm) * i // last
 
     def _ends(self, mode, start, stop, fixed):
         return (start, stop) if mode == 1 else (fixed, fixed)
 
-    def _check(self, total):
-        limits = self._limits
+    def check(self, total):
+        limits = self.limits
         if not total:
             raise Fault(-221, "list is empty")
         for i in (0, total - 1) if self._course else range(total):

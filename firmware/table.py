@@ -5,11 +5,11 @@ TABLE = b"""
 *CLS status.clear !
 *ESE status.ese N 0 255 0
 *ESR status.take_esr ?
-*IDN identity
+*IDN me.identity ?
 *OPC opc
 *RST reset
 *SRE status.sre N 0 255 0
-*STB stb
+*STB status.byte ?
 *TST selftest
 *WAI wait
 *SAV save 10
@@ -17,8 +17,8 @@ TABLE = b"""
 SYSTem:ERRor[:NEXT] status.next_error ?
 SYSTem:ERRor:COUNt status.errors ?
 SYSTem:ERRor:ALL status.all_errors ?
-SYSTem:VERSion version
-SYSTem:PROTocol protocol
+SYSTem:VERSion me.version ?
+SYSTem:PROTocol me.protocol ?
 SYSTem:BOARd board.describe ?
 SYSTem:TIME board.uptime ?
 SYSTem:MEMory memory
@@ -35,9 +35,9 @@ STATus:QUEStionable:CONDition ques.condition ?
 STATus:QUEStionable:ENABle ques.enable N 0 65535 0
 STATus:PRESet status.preset !
 OUTPut[:STATe] output 10
-OUTPut:CONDition condition
+OUTPut:CONDition guard.condition ?
 OUTPut:RAMP drive.ramp_us S 0 2000000 20000
-OUTPut:STARtup startup 10
+OUTPut:STARtup settings.startup OFF|ON
 OUTPut:PROTection:TRIPped guard.tripped ?
 OUTPut:PROTection:CAUSe guard.reason ?
 OUTPut:PROTection:CLEar guard.clear !
