@@ -1,4 +1,8 @@
-"""Starts the driver. The largest modules are compiled first, while the heap is empty."""
+"""Starts the driver.
+
+The ring of points comes first, while the heap is in one piece, then the largest modules, while
+there is room to compile them.
+"""
 
 import gc
 
@@ -9,10 +13,13 @@ try:
 except ImportError:
     pass
 
+from ring import Ring
+
+_ring = Ring()
 for _name in ("commands", "scpi", "sense", "sweep", "settings", "drive", "board", "server"):
     __import__(_name)
     gc.collect()
 
 import server
 
-server.main()
+server.main(_ring)

@@ -6,7 +6,6 @@ from board import Board
 from commands import Commands
 from drive import RAMPING, Drive
 from guard import Guard
-from ring import Ring
 from scpi import Interpreter
 from sense import Sense
 from serial_line import SerialLine
@@ -22,7 +21,7 @@ _IDLE_MS = 5
 class Server:
     """The whole driver on an injected board and line."""
 
-    def __init__(self, board, line):
+    def __init__(self, board, line, ring):
         self.board = board
         self.line = line
         self.clock = board.clock
@@ -31,7 +30,7 @@ class Server:
         self.settings.load()
         self.drive = Drive(board, self.settings)
         self.sense = Sense(board, self.drive, self.settings)
-        self.sweep = Sweep(self.clock, self.drive, self.sense, Ring(), self.settings)
+        self.sweep = Sweep(self.clock, self.drive, self.sense, ring, self.settings)
         self.guard = Guard(
             self.clock, self.drive, self.sense, self.sweep, self.status, self.settings
         )
@@ -131,8 +130,8 @@ class Server:
                 self.drive.start()
 
 
-def main():
-    """Serve on the real board."""
+def main(ring):
+    """Serve on the real board, recording into the given ring."""
     board = Board()
     try:
         import micropython
@@ -141,7 +140,7 @@ def main():
     except (ImportError, AttributeError):
         micropython = None
     try:
-        Server(board, SerialLine(board.clock)).run()
+        Server(board, SerialLine(board.clock), ring).run()
     finally:
         board.gate_low()
         if micropython:
