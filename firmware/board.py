@@ -86,8 +86,15 @@ class Board:
         shunt = supply.get("shunt_uohm", 100000)
         if self.sensor == "adc":
             shunt = int(shunt * supply.get("amp", 20))
-        self.gain = 1000000000000 // shunt
-        """Default gain of the supply sensor in microamperes a volt."""
+        self.calibration = []
+        """Default offset in uV and gain in millionths of supply, probe and light."""
+        found = setup.get("calibration", {})
+        for name, gain in (
+            ("supply", 1000000000000 // shunt),
+            ("probe", 1000000),
+            ("light", 1000000),
+        ):
+            self.calibration += [int(x) for x in found.get(name, (0, gain))]
         led = setup.get("led")
         self.led = None if led is None else machine.Pin(led, machine.Pin.OUT, value=0)
 

@@ -16,7 +16,17 @@ except ImportError:
 from ring import Ring
 
 _ring = Ring()
-for _name in ("commands", "scpi", "sense", "sweep", "settings", "drive", "board", "server"):
+for _name in (
+    "table",
+    "commands",
+    "scpi",
+    "sense",
+    "sweep",
+    "settings",
+    "drive",
+    "board",
+    "server",
+):
     __import__(_name)
     gc.collect()
 

@@ -26,7 +26,7 @@ class Server:
         self.line = line
         self.clock = board.clock
         self.status = Status()
-        self.settings = Settings(board.gain)
+        self.settings = Settings(board.calibration)
         self.settings.load()
         self.drive = Drive(board, self.settings)
         self.sense = Sense(board, self.drive, self.settings)

@@ -11,14 +11,14 @@ from binascii import crc32
 FILE = "settings.bin"
 NEW = "settings.new"
 
-# name, lowest, highest, default (None: the board's supply sensor says it)
+# name, lowest, highest, default; the first six defaults are the board's
 SPEC = (
     ("current_offset", -5000000, 5000000, 0),
-    ("current_gain", -1000000000, 1000000000, None),
+    ("current_gain", -1000000000, 1000000000, 0),
     ("probe_offset", -5000000, 5000000, 0),
-    ("probe_gain", -1000000000, 1000000000, 1000000),
+    ("probe_gain", -1000000000, 1000000000, 0),
     ("light_offset", -5000000, 5000000, 0),
-    ("light_gain", -1000000000, 1000000000, 1000000),
+    ("light_gain", -1000000000, 1000000000, 0),
     ("low_hz", 20000, 1000000, 20000),
     ("high_hz", 20000, 1000000, 1000000),
     ("cap_ppm", 0, 900000, 500000),
@@ -34,16 +34,16 @@ class Settings:
     `state` is OK, DEFAULT (no file) or DAMAGED (file unreadable, defaults in force).
     """
 
-    def __init__(self, current_gain):
-        self.gain = current_gain
+    def __init__(self, calibration):
+        self.calibration = calibration
         self.defaults()
         self.state = "DEFAULT"
 
     def bounds(self, name):
         """Lowest, highest and default value of a setting."""
-        for row in SPEC:
+        for i, row in enumerate(SPEC):
             if row[0] == name:
-                return row[1], row[2], self.gain if row[3] is None else row[3]
+                return row[1], row[2], self.calibration[i] if i < 6 else row[3]
         raise KeyError(name)
 
     def defaults(self):
