@@ -200,7 +200,8 @@ class _Table:
         """An array of tables inside this one."""
         value = self.raw(key, [])
         if not isinstance(value, Sequence) or isinstance(value, str):
-            raise BadBuild(f"{self.at(key)} is {value!r} where tables are meant.", f"write [[{key}]]")
+            message = f"{self.at(key)} is {value!r} where tables are meant."
+            raise BadBuild(message, f"write [[{key}]]")
         return [_Table(v, f"{self.at(key)}[{i}]", self._seed) for i, v in enumerate(value)]
 
     def quantity(
@@ -246,10 +247,12 @@ class _Table:
 
     def _read(self, key: str, default: float | None, parse: Callable[[Any], float]) -> float:
         value = self.raw(key, default)
+        if default is not None and value is default:
+            return default
         if isinstance(value, bool) or not isinstance(value, str | int | float):
             self._wrong(key, value, "a number, or a text with a unit, is meant")
         try:
-            return float(value) if value is default else parse(value)
+            return parse(value)
         except (ValueError, OverflowError) as error:
             raise BadBuild(f"{self.at(key)}: {error}.", 'write for instance "47 nF"') from None
 
@@ -315,9 +318,11 @@ def _build(tree: Mapping[str, Any], name: str, seed: int | None) -> Build:
         hint = "receivers in this file: " + ", ".join(names)
         raise BadBuild(f"bench.light.lamp is {bench.light.lamp!r}; no such receiver.", hint)
     build = top.make(Build, title, driver, probe, bench, tree)
-    if not sum(r.count * r.coupling**2 for r in build.driver.receivers) + (
-        probe.receiver.coupling**2
-    ) < 1:
+    if (
+        not sum(r.count * r.coupling**2 for r in build.driver.receivers)
+        + (probe.receiver.coupling**2)
+        < 1
+    ):
         raise BadBuild("probe.coupling: all receivers together take more than the coil's field.")
     return build
 

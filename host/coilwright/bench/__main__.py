@@ -1,4 +1,4 @@
-"""`python -m coilwright.bench URL [--listen PORT]`, and the bench a `sim://` port ties to its life."""
+"""`python -m coilwright.bench URL [--listen PORT]`, and the bench that a `sim://` port starts."""
 
 from __future__ import annotations
 
@@ -7,12 +7,13 @@ import logging
 import os
 import sys
 
-from ..errors import CoilwrightError
+from coilwright.errors import CoilwrightError
+
 from .serve import listen_port, parse_url, serve
 
 
 def _tied(url: str, listen: str | None) -> int:
-    """Serve until standard input ends: whoever holds its other end has gone, or has closed the port."""
+    """Serve until standard input ends: its other end was closed, or whoever held it has gone."""
     try:
         with parse_url(url).bench(listen_port(listen)) as bench:
             print(json.dumps({"url": bench.url, "micropython": bench.micropython}), flush=True)

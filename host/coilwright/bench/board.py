@@ -1,8 +1,9 @@
-"""The bench's side of the board's pins: takes what the shim says the pins do, answers what they see."""
+"""The bench's side of the board's pins: told what they do, it answers what they see."""
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import logging
 import math
 import random
@@ -13,9 +14,9 @@ import zlib
 from collections import deque
 from collections.abc import Callable
 from functools import partial
-from statistics import NormalDist
 
-from ..build import Analogue, Build
+from coilwright.build import Analogue, Build
+
 from .chips import HIGH, OFF, Gate
 from .ina import MODELS, Ina
 from .plant import Operating, Plant
@@ -28,13 +29,6 @@ INA_OFFSET_V = {"ina219": 50e-6, "ina226": 5e-6}
 """Largest offset drawn for the shunt input: within the typical to maximum figures of the data
 sheets (INA219A/B: 40 and 10 uV typical, 100 and 50 uV maximum; INA226: 2.5 typical, 10 maximum)."""
 INA_NOISE_V = {"ina219": 10e-6, "ina226": 2.5e-6}
-
-
-def normal_table() -> bytes:
-    """256 quantiles of the normal distribution, 2048 a standard deviation, for the shim."""
-    normal = NormalDist()
-    quantiles = [round(2048 * normal.inv_cdf((i + 0.5) / 256)) for i in range(256)]
-    return struct.pack("<256h", *quantiles)
 
 
 class Errors:
@@ -97,7 +91,7 @@ class Pins(threading.Thread):
         self._ina: Ina | None = MODELS[sensor](self._sense) if sensor in MODELS else None
 
     def channel_arguments(self) -> list[str]:
-        """One argument of the shim a channel: pin, tau us, noise nV, offset uV, gain ppm, ends uV."""
+        """A channel each: pin, us, tau us, noise nV, offset uV, gain ppm, upper, lower end uV."""
         chip, bench = self._plant.chip, self._build.bench
         named = (
             (chip.supply_pin, "supply", bench.supply.pin),
@@ -110,6 +104,7 @@ class Pins(threading.Thread):
         errors, chip = Errors(self._seed, name, analogue), self._plant.chip
         numbers = (
             pin,
+            chip.conversion_us,
             max(1, round(analogue.time_constant_s * 1e6)),
             round(analogue.noise_v * 1e9),
             round(errors.offset_v * 1e6),
@@ -122,7 +117,6 @@ class Pins(threading.Thread):
     def run(self) -> None:
         """Thread body."""
         try:
-            self._link.sendall(normal_table())
             while frame := self._take(_FRAME.size):
                 self._frame(*_FRAME.unpack(frame))
         except OSError:
@@ -211,11 +205,13 @@ class Pins(threading.Thread):
         return tuple(round(min(max(v, -1.0), 1000.0) * 1e6) for v in volts)  # type: ignore[return-value]
 
     def _point(self) -> Operating:
-        return self._plant.operating(self.gate)
+        port = self._ports.get(self._plant.chip.gate)
+        return self._plant.operating(self.gate, port.frequency_hz if port else 0)
 
     def _i2c(self, address: int, out: bytes, count: int, now_us: int) -> None:
         if self._ina is None or address != 64:
-            self._link.sendall(b"\1" + bytes(count))
+            missing = errno.ENODEV if self._plant.chip.family == "esp32" else errno.EIO
+            self._link.sendall(bytes([missing]) + bytes(count))
             return
         self._link.sendall(b"\0" + self._ina.transfer(out, count, now_us))
 

@@ -21,6 +21,7 @@ class Chip:
     name: str
     family: str
     pwm_clock_hz: int
+    cpu_clock_hz: int
     gate: int
     supply_pin: int
     probe_pin: int
@@ -35,12 +36,26 @@ class Chip:
     conversion_us: int
 
 
-_ESP32 = ("esp32", 80_000_000, 25, 34, 35, 32, 2, 22, 21, 3_100_000, ESP32_FLOOR_UV, 2_450_000)
+_ESP32 = (
+    "esp32",
+    80_000_000,
+    240_000_000,
+    25,
+    34,
+    35,
+    32,
+    2,
+    22,
+    21,
+    3_100_000,
+    ESP32_FLOOR_UV,
+    2_450_000,
+)
 _RP2 = (2, 26, 27, 28, 25, 5, 4, 3_300_000, 0, 3_300_000, 8, 10)
 CHIPS = {
     "esp32": Chip("esp32", *_ESP32, 6, 60),
-    "rp2040": Chip("rp2040", "rp2", 125_000_000, *_RP2),
-    "rp2350": Chip("rp2350", "rp2", 150_000_000, *_RP2),
+    "rp2040": Chip("rp2040", "rp2", 125_000_000, 125_000_000, *_RP2),
+    "rp2350": Chip("rp2350", "rp2", 150_000_000, 150_000_000, *_RP2),
 }
 
 
@@ -59,7 +74,7 @@ class Gate:
     def frequency_hz(self, chip: Chip) -> float:
         """Achieved frequency; 0 for a held level.
 
-        Source: MicroPython's ports/esp32/machine_pwm.c with ESP-IDF's ledc.c, ports/rp2/machine_pwm.c.
+        Sources: MicroPython ports/esp32/machine_pwm.c, ESP-IDF ledc.c, ports/rp2/machine_pwm.c.
         """
         if self.period == 0:
             return 0.0
@@ -85,7 +100,13 @@ def board_json(
     return {
         "chip": chip.family,
         "gate": chip.gate,
-        "supply": {"sensor": sensor, "pin": chip.supply_pin, "address": 64, "shunt_uohm": shunt_uohm, "amp": amp},
+        "supply": {
+            "sensor": sensor,
+            "pin": chip.supply_pin,
+            "address": 64,
+            "shunt_uohm": shunt_uohm,
+            "amp": amp,
+        },
         "probe": chip.probe_pin,
         "light": chip.light_pin,
         "i2c": {"id": 0, "scl": chip.scl, "sda": chip.sda, "freq": 400_000},

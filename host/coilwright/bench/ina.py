@@ -1,4 +1,4 @@
-"""INA219 and INA226 as register files: what their I2C address answers for a shunt and a bus voltage.
+"""INA219 and INA226 as register files: what they answer for a shunt and a bus voltage.
 
 Sources: TI SBOS448F (INA219), SBOS547 (INA226): register maps, LSBs, conversion times.
 """

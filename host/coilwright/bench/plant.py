@@ -7,21 +7,27 @@ import math
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from ..build import Build
-from .chips import CHIPS, OFF, Gate
+from coilwright.build import Build
+
+from .chips import CHIPS, OFF, Chip, Gate
+from .pwm import timer_counts
 
 if TYPE_CHECKING:
     import numpy as np
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
-    Solve = Callable[[Any, NDArray[np.float64], NDArray[np.float64]], Any]
+    Reals = NDArray[np.float64]
+
+Solve = Callable[..., Any]
+"""`solve(driver, frequency_hz, duty, start=…)` with what a `SteadyState` has."""
 
 LOG = logging.getLogger("coilwright.bench")
 
-_AHEAD = 8  # points solved beyond one that was asked for
+_AHEAD = 48  # points solved beyond one that was asked for
+_BATCH = 16  # points solved together: more cost less each, but the first is waited for longer
 _KEPT = 20_000
 
 
@@ -39,14 +45,62 @@ class Operating:
     light_a: float
 
 
-def _solve(driver: Any, frequency_hz: Any, duty: Any) -> Any:
-    from ..circuit.steady_state import solve
+class Course:
+    """Guesses the gate states a uniform sweep will ask for next."""
 
-    return solve(driver, frequency_hz, duty)
+    def __init__(self, chip: Chip) -> None:
+        self._chip = chip
+        self._last = OFF
+        self._hz = self._step = 0
+        self._ratio = (0.0, 1.0)
+
+    def follow(self, gate: Gate, requested_hz: int) -> list[Gate]:
+        """Take in the state asked for now; the states that are likely next, nearest first."""
+        last, self._last = self._last, gate
+        step, self._hz = requested_hz - self._hz, requested_hz
+        if gate == last or not requested_hz:
+            return []
+        even, self._step = abs(step - self._step) <= 1, step
+        self._narrow(gate)
+        if step == 0 and gate.period == last.period:
+            return self._by_duty(gate, gate.on - last.on)
+        return self._by_frequency(requested_hz, step) if even else []
+
+    def _narrow(self, gate: Gate) -> None:
+        """The duty asked for, known better with each period it was rounded to."""
+        span = self._span(gate)
+        low, high = (gate.on - 0.5) / span, (gate.on + 0.5) / span
+        both = max(low, self._ratio[0]), min(high, self._ratio[1])
+        self._ratio = both if both[0] < both[1] else (low, high)
+
+    def _span(self, gate: Gate) -> int:
+        return 1 << gate.scale if self._chip.family == "esp32" else gate.period
+
+    def _by_frequency(self, hz: int, step: int) -> list[Gate]:
+        found: dict[Gate, None] = {}
+        ratio = sum(self._ratio) / 2
+        for n in range(1, _AHEAD + 1):
+            if not 20_000 <= hz + n * step <= 1_000_000:
+                break
+            period, scale = timer_counts(self._chip, hz + n * step)
+            gate = Gate(period, scale, 0)
+            found[replace(gate, on=round(ratio * self._span(gate)))] = None
+        return [gate for gate in found if 0 < gate.duty(self._chip) < 1]
+
+    def _by_duty(self, gate: Gate, rise: int) -> list[Gate]:
+        step = rise if abs(rise) > 3 else (rise > 0) - (rise < 0)
+        found = (replace(gate, on=gate.on + n * step) for n in range(1, _AHEAD + 1))
+        return [guess for guess in found if guess.on > 0 and guess.duty(self._chip) < 1]
+
+
+def _solve(driver: Any, frequency_hz: Any, duty: Any, **options: Any) -> Any:
+    from coilwright.circuit.steady_state import solve
+
+    return solve(driver, frequency_hz, duty, **options)
 
 
 class Plant:
-    """Solves the bench's circuit on demand.
+    """Solves the bench's circuit on demand, and ahead of it in a thread of its own.
 
     Args:
         build: Values as built, already drawn from their tolerances.
@@ -59,31 +113,42 @@ class Plant:
         self._driver = build.bench_driver
         self._solve = solve or _solve
         self._known: OrderedDict[Gate, Operating | None] = OrderedDict()
-        self._last = OFF
-        self._lock = threading.Lock()
+        self._states: dict[Gate, Any] = {}
+        self._flying: set[Gate] = set()
+        self._changed = threading.Condition()
+        self._course = Course(self.chip)
+        self._orders: list[Gate] = []
+        self._worker: threading.Thread | None = None
+        self._closed = False
         self.solved = self.asked = self.missed = 0
 
     def warm(self) -> None:
-        """Import and compile what the first point needs, before it is asked for."""
-        self.pickup([165e3], 0.02)
+        """Import what the first point needs, before it is asked for."""
+        self._points([165e3], [0.02])
 
-    def operating(self, gate: Gate) -> Operating:
+    def close(self) -> None:
+        """End the thread that solves ahead."""
+        with self._changed:
+            self._closed = True
+            self._changed.notify_all()
+        if self._worker is not None:
+            self._worker.join()
+
+    def operating(self, gate: Gate, requested_hz: int = 0) -> Operating:
         """What the sensors see in this state of the gate.
 
-        A state the solver cannot settle holds the nearest settled state of the same frequency,
-        then of any, and is logged: it is never passed on as a solution.
+        `requested_hz` is what the firmware asked the port for: a sweep is even in it, not in
+        counts. A state the solver cannot settle is tried again from the nearest one that did,
+        then held at that one's values, and is logged: it is never passed on as a solution.
         """
-        with self._lock:
-            self.asked += 1
-            if gate.on == 0:
-                return self._rest()
-            if gate.period == 0 or gate.duty(self.chip) >= 1:
-                return self._stuck()
-            if gate not in self._known:
-                self.missed += 1
-                self._fill([gate, *self._guesses(gate)])
-            self._last = gate
-            return self._known[gate] or self._neighbour(gate)
+        self.asked += 1
+        if gate.on == 0:
+            return self._rest()
+        if gate.period == 0 or gate.duty(self.chip) >= 1:
+            return self._stuck()
+        point = self._look_up(gate)
+        self._order(self._course.follow(gate, requested_hz))
+        return point
 
     def _rest(self) -> Operating:
         return Operating(0.0, self._driver.supply.voltage_v, 0.0, 0.0)
@@ -95,66 +160,114 @@ class Plant:
         amps = d.supply.voltage_v / ohm
         return Operating(amps, d.supply.voltage_v - amps * d.supply.resistance_ohm, 0.0, 0.0)
 
-    def _guesses(self, gate: Gate) -> list[Gate]:
-        """The states a uniform sweep would ask for next."""
-        last = self._last
-        if last.period == 0 or last.scale != gate.scale:
-            return []
-        step, rise = gate.period - last.period, gate.on - last.on
-        ratio = gate.on / gate.period if self.chip.family == "rp2" else 0.0
-        found: list[Gate] = []
-        for n in range(1, _AHEAD + 1):
-            period = gate.period + n * step
-            on = round(ratio * period) if step and ratio else gate.on + (0 if step else n * rise)
-            if period > 0 and on > 0 and Gate(period, gate.scale, on).duty(self.chip) < 1:
-                found.append(Gate(period, gate.scale, on))
-        return [guess for guess in found if guess not in self._known]
+    def _look_up(self, gate: Gate) -> Operating:
+        with self._changed:
+            while gate in self._flying:
+                self._changed.wait()
+            batch = [] if gate in self._known else self._take(gate)
+        if batch:
+            self.missed += 1
+            self._fill(batch)
+        point = self._known[gate]
+        return point if point is not None else self._held(gate)
+
+    def _take(self, first: Gate | None = None) -> list[Gate]:
+        """The next batch, the one that is waited for first; called with the lock held."""
+        wanted = [g for g in self._orders if g not in self._known and g not in self._flying]
+        if first is not None:
+            wanted = [first, *(g for g in wanted if g != first)]
+        batch, self._orders = wanted[:_BATCH], wanted[_BATCH:]
+        self._flying.update(batch)
+        return batch
+
+    def _order(self, gates: list[Gate]) -> None:
+        """Have these solved in the background instead of what was ordered before."""
+        with self._changed:
+            if not gates or self._closed:
+                return
+            self._orders = gates
+            self._changed.notify_all()
+            if self._worker is None:
+                self._worker = threading.Thread(target=self._work, name="plant", daemon=True)
+                self._worker.start()
+
+    def _work(self) -> None:
+        while True:
+            with self._changed:
+                while not (batch := self._take()) and not self._closed:
+                    self._changed.wait()
+                if self._closed:
+                    self._flying.difference_update(batch)
+                    return
+            try:
+                self._fill(batch)
+            except Exception:  # the point is solved again, and fails aloud, when it is asked for
+                LOG.exception("solving ahead failed")
 
     def _fill(self, gates: list[Gate]) -> None:
-        frequency = [gate.frequency_hz(self.chip) for gate in gates]
-        duty = [gate.duty(self.chip) for gate in gates]
-        points = self._points(frequency, duty)
-        for gate, point in zip(gates, points, strict=True):
-            self._known[gate] = point
-            if point is None:
-                LOG.warning("no steady state at %.1f Hz, duty %.4f", *self._place(gate))
-        while len(self._known) > _KEPT:
-            self._known.popitem(last=False)
+        try:
+            places = [self._place(gate) for gate in gates]
+            points, states = self._points([f for f, _ in places], [d for _, d in places])
+            with self._changed:
+                self._known.update(zip(gates, points, strict=True))
+                self._states.update(
+                    (g, s) for g, p, s in zip(gates, points, states, strict=True) if p is not None
+                )
+                while len(self._known) > _KEPT:
+                    self._states.pop(self._known.popitem(last=False)[0], None)
+        finally:
+            with self._changed:
+                self._flying.difference_update(gates)
+                self._changed.notify_all()
 
     def _place(self, gate: Gate) -> tuple[float, float]:
         return gate.frequency_hz(self.chip), gate.duty(self.chip)
 
-    def _points(self, frequency: list[float], duty: list[float]) -> list[Operating | None]:
+    def _points(
+        self, frequency: list[float], duty: list[float], start: Any = None
+    ) -> tuple[list[Operating | None], Any]:
         import numpy as np
 
         self.solved += len(frequency)
-        state = self._solve(self._driver, np.asarray(frequency), np.asarray(duty))
+        options = {} if start is None else {"start": start}
+        state = self._solve(self._driver, np.asarray(frequency), np.asarray(duty), **options)
         supply = self._driver.supply
         light = state.led_a[:, self.build.light_index, :].mean(axis=1)
-        rows = zip(state.converged, state.supply_a, state.receiver_peak_v[:, -1], light, strict=True)
-        return [
-            Operating(float(a), supply.voltage_v - float(a) * supply.resistance_ohm, float(v), float(i))
-            if good and math.isfinite(a)
-            else None
+        probe = state.receiver_peak_v[:, -1]
+        columns = (state.converged, state.supply_a, probe, light)
+        rows = zip(*(column.tolist() for column in columns), strict=True)
+        points = [
+            Operating(a, supply.voltage_v - a * supply.resistance_ohm, v, i) if good else None
             for good, a, v, i in rows
         ]
+        return points, state.state
 
-    def _neighbour(self, gate: Gate) -> Operating:
-        """The settled state nearest in frequency and duty."""
+    def _held(self, gate: Gate) -> Operating:
+        """A state that did not settle: again from its neighbour, else the neighbour's values."""
+        frequency, duty = self._place(gate)
+        near = self._nearest(gate)
+        if near is None:
+            LOG.warning("no steady state at %.1f Hz, duty %.4f; at rest instead", frequency, duty)
+            return self._rest()
+        points, _ = self._points([frequency], [duty], self._states[near][None, :])
+        if points[0] is None:
+            LOG.warning("no steady state at %.1f Hz, duty %.4f; held near", frequency, duty)
+        point = points[0] or self._known[near] or self._rest()
+        with self._changed:
+            self._known[gate] = point
+        return point
+
+    def _nearest(self, gate: Gate) -> Gate | None:
         f, d = self._place(gate)
 
         def far(other: Gate) -> float:
             g, e = self._place(other)
             return abs(math.log(g / f)) + abs(e - d)
 
-        settled = [other for other, point in self._known.items() if point is not None]
-        if not settled:
-            return self._rest()
-        point = self._known[min(settled, key=far)]
-        assert point is not None
-        return point
+        with self._changed:
+            return min(self._states, key=far, default=None)
 
-    def pickup(self, frequency_hz: Any, duty: Any) -> Any:
+    def pickup(self, frequency_hz: ArrayLike, duty: ArrayLike) -> Reals:
         """True operating points for a grid: array (4, B) of supply A, supply V, probe V, light A.
 
         Args:
@@ -166,7 +279,7 @@ class Plant:
         import numpy as np
 
         frequency = np.asarray(frequency_hz, dtype=float)
-        points = self._points(list(frequency), list(np.broadcast_to(duty, frequency.shape)))
+        points, _ = self._points(list(frequency), list(np.broadcast_to(duty, frequency.shape)))
         nothing = (math.nan,) * 4
         rows = [(p.supply_a, p.supply_v, p.probe_v, p.light_a) if p else nothing for p in points]
         return np.array(rows).reshape(-1, 4).T

@@ -16,8 +16,9 @@ import threading
 from dataclasses import replace
 from pathlib import Path
 
-from ..build import Build, load_build
-from ..errors import NotWritable
+from coilwright.build import Build, load_build
+from coilwright.errors import NotWritable
+
 from .board import Pins
 from .chips import CHIPS, board_json
 from .plant import Plant
@@ -140,8 +141,10 @@ class Bench:
         threading.Thread(target=self._warm, name="bench warm-up", daemon=True).start()
 
     def _warm(self) -> None:
-        with contextlib.suppress(ImportError):
+        try:
             self.plant.warm()
+        except Exception:
+            LOG.exception("the circuit cannot be solved")
 
     def stop(self) -> None:
         """Power off; returns when every process and thread has ended."""
@@ -149,6 +152,7 @@ class Bench:
             self._stopping = True
             self._kill()
         self._relay.stop()
+        self.plant.close()
         if self._temporary is not None:
             self._temporary.cleanup()
 
@@ -163,7 +167,9 @@ class Bench:
     def _write_wiring(self) -> None:
         supply = self.build.bench.supply
         shunt_uohm = round(self.nominal.bench.supply.shunt_ohm * 1e6)
-        wiring = board_json(self.chip, self.sensor, shunt_uohm, supply.amplifier, self._calibration())
+        wiring = board_json(
+            self.chip, self.sensor, shunt_uohm, supply.amplifier, self._calibration()
+        )
         try:
             self.flash.mkdir(parents=True, exist_ok=True)
             (self.flash / "board.json").write_text(json.dumps(wiring, indent=1), "utf-8")
@@ -172,7 +178,7 @@ class Bench:
             raise NotWritable(f"Cannot write {self.flash}: {error.strerror}.", hint) from None
 
     def _calibration(self) -> dict[str, list[int]]:
-        """What the maker knows of the sensors: nominal offsets in uV, gains in millionths a volt."""
+        """What is known of the sensors: nominal offsets in uV, gains in millionths a volt."""
         nominal, probe = self.nominal.bench, self.nominal.probe
         supply = replace(nominal.supply, kind=self.sensor)
         bias_v = supply.pin.bias_v if self.sensor == "adc" else 0.0
@@ -194,18 +200,16 @@ class Bench:
             str(board_link.fileno()),
             str(self.firmware),
             repr(float(self.speed)),
-            self.chip.family,
-            str(self.chip.pwm_clock_hz),
-            unique[: 2 * self.chip.unique_id_bytes],
             str(cause),
-            str(self.chip.conversion_us),
+            str(self.chip.cpu_clock_hz),
+            unique[: 2 * self.chip.unique_id_bytes],
             *pins.channel_arguments(),
         ]
         with board_line, board_link, self.log_path.open("ab") as log, self._lock:
             self._process = subprocess.Popen(
                 arguments,
-                stdin=board_line,
-                stdout=board_line,
+                stdin=board_line.fileno(),
+                stdout=board_line.fileno(),
                 stderr=log,
                 cwd=self.flash,
                 pass_fds=[board_link.fileno()],
@@ -241,4 +245,3 @@ class Bench:
         """The firmware's process has gone without a reset."""
         if not self._stopping and self._process is not None:
             LOG.warning("the firmware ended; its last words are in %s", self.log_path)
-

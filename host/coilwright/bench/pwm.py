@@ -76,15 +76,15 @@ class PwmPort:
 
     def __init__(self, chip: Chip, write: Callable[[Gate], None]) -> None:
         self._chip, self._write = chip, write
-        self._frequency = self._duty = 0
+        self.frequency_hz = self._duty = 0
         self.gate = Gate()
 
     def freq(self, frequency_hz: int) -> None:
         """Timer first, duty after: between the two the old count meets the new period."""
-        if self._chip.family == "esp32" and frequency_hz == self._frequency:
+        if self._chip.family == "esp32" and frequency_hz == self.frequency_hz:
             return
         period, scale = timer_counts(self._chip, frequency_hz)
-        self._frequency = frequency_hz
+        self.frequency_hz = frequency_hz
         self._put(period, scale, self.gate.on)
         self.duty_u16(self._duty)
 
@@ -97,7 +97,7 @@ class PwmPort:
 
     def duty_ns(self, on_ns: int) -> None:
         """Duty as on-time."""
-        self.duty_u16((on_ns * 65536 * self._frequency + 500_000_000) // 1_000_000_000)
+        self.duty_u16((on_ns * 65536 * self.frequency_hz + 500_000_000) // 1_000_000_000)
 
     def _put(self, period: int, scale: int, on: int) -> None:
         self.gate = Gate(period, scale, on)

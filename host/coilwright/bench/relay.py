@@ -1,4 +1,4 @@
-"""The serial line of the bench: a pseudo-terminal or a TCP port on one side, the board on the other."""
+"""The serial line of the bench: a pseudo-terminal or a TCP port here, the board there."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class Line:
 
 
 class PtyPort:
-    """A raw pseudo-terminal; `url` is its slave, which may be opened and closed any number of times."""
+    """A raw pseudo-terminal; its slave `url` may be opened and closed any number of times."""
 
     def __init__(self) -> None:
         import pty
@@ -87,7 +87,7 @@ class TcpPort:
         return data
 
     def write(self, data: bytes) -> int:
-        """Send to the client; without one the bytes are lost, as on a cable that is not plugged in."""
+        """Send to the client; without one the bytes are lost, as with the cable unplugged."""
         if self._client is None:
             return len(data)
         try:

@@ -12,8 +12,8 @@ from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 from urllib.parse import parse_qsl, unquote, urlsplit
 
-from ..build import CHIPS, SENSORS
-from ..errors import BadBuild, PortDenied, PortError
+from coilwright.build import CHIPS, SENSORS
+from coilwright.errors import BadBuild, PortDenied, PortError
 
 if TYPE_CHECKING:
     from .process import Bench
@@ -131,7 +131,7 @@ def serve(
 
     Args:
         request: What is asked for, as an object or as a `sim://` URL.
-        listen: TCP port, `host:port`, or None for a pseudo-terminal; loopback unless a host is given.
+        listen: TCP port (on loopback), `host:port`, or None for a pseudo-terminal.
         say: Told where the bench listens, in plain lines.
         stop: Ends the bench when set.
     """
@@ -150,5 +150,3 @@ def serve(
                 pass
         except KeyboardInterrupt:
             say("Stopped.")
-
-

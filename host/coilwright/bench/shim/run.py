@@ -1,51 +1,37 @@
-"""Run the firmware of a folder on the simulated board: run.py LINK FIRMWARE SPEED CHIP ..."""
+"""Run the firmware of a folder on the simulated board: run.py LINK FIRMWARE SPEED CAUSE ..."""
 
 import sys
+
+if sys.implementation.name != "micropython":
+    import sim_cpython
+
+    die = sim_cpython.die
+else:
+    import os
+
+    def die():
+        while True:  # at once, as when the power fails: nothing of the firmware runs any more
+            os.system("kill -9 $PPID")
+
+
+import gc
 
 import sim_machine
 import sim_time
 
-if sys.implementation.name == "micropython":
-    import os
-
-    def _die():
-        while True:  # at once, as when the power fails: nothing of the firmware runs any more
-            os.system("kill -9 $PPID")
-
-else:
-    import gc
-    import io
-    import os
-
-    import sim_micropython
-
-    class _Raw(io.FileIO):  # as on a board: nothing between the program and the line
-        encoding = "utf-8"
-
-        @property
-        def buffer(self):
-            return self
-
-        def write(self, data):
-            return super().write(data.encode() if isinstance(data, str) else data)
-
-    sys.stdin, sys.stdout = _Raw(0, "r"), _Raw(1, "w")
-    sys.modules["micropython"] = sim_micropython
-    gc.mem_free = gc.mem_alloc = lambda: 0
-
-    def _die():
-        os._exit(1)
-
-
-sim_time.die = _die
-for _name, _module in (("machine", sim_machine), ("time", sim_time), ("select", sim_time)):
-    sys.modules[_name] = _module
+sys.modules["machine"] = sim_machine
+sys.modules["time"] = sys.modules["select"] = sim_time
+sys.path.append(sys.path[0])
 sys.path[0] = sys.argv[2]
-_link = open(int(sys.argv[1]), "r+b", 0)
-sim_machine.start(_link, sys.argv[4:])
-sim_time.start(float(sys.argv[3]))
+sim_machine.start(open(int(sys.argv[1]), "r+b", 0), *sys.argv[4:])
+sim_time.start(float(sys.argv[3]), die)
+del sys.argv[1:]
+gc.collect()
 try:
-    for _name in ("boot", "main"):
-        __import__(_name)
+    try:
+        import boot  # noqa: F401
+    except ImportError:
+        pass
+    import main  # noqa: F401
 except SystemExit:
-    sim_machine.restart(5)
+    sim_machine.__getattr__("restart")(5)

@@ -10,13 +10,13 @@ class I2C:
 
     def _transfer(self, addr, out, into):
         _clock.advance(int((len(out) + len(into) + 2) * 9 * self._bit))
-        _m._put(73, addr, len(out), len(into))  # I
+        _m.put(73, addr, len(out), len(into))  # I
         if out:
-            _m._link.write(out)
+            _m.link.write(out)
         answer = bytearray(1 + len(into))
-        _m._get(answer)
+        _m.get(answer)
         if answer[0]:
-            raise OSError(19 if _m._esp else 5)
+            raise OSError(answer[0])
         into[:] = answer[1:]
 
     def writeto(self, addr, buf, stop=True):
@@ -25,11 +25,6 @@ class I2C:
 
     def readfrom_into(self, addr, buf, stop=True):
         self._transfer(addr, b"", buf)
-
-    def readfrom(self, addr, n, stop=True):
-        buf = bytearray(n)
-        self._transfer(addr, b"", buf)
-        return buf
 
     def writeto_mem(self, addr, reg, buf, **_):
         self._transfer(addr, bytes((reg,)) + bytes(buf), bytearray(0))
@@ -41,16 +36,6 @@ class I2C:
         buf = bytearray(n)
         self._transfer(addr, bytes((reg,)), buf)
         return buf
-
-    def scan(self):
-        found = []
-        for addr in range(8, 120):
-            try:
-                self.writeto(addr, b"")
-                found.append(addr)
-            except OSError:
-                pass
-        return found
 
 
 SoftI2C = I2C

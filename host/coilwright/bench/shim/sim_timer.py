@@ -1,10 +1,11 @@
 """`machine.Timer` and `machine.WDT` of the simulated board, on the virtual clock."""
 
-import sim_machine as _m
+import sim_more
 import sim_time as _clock
 
 _timers = []
 _dog = [1 << 60, 0]
+_busy = False
 
 
 class Timer:
@@ -20,7 +21,7 @@ class Timer:
         self._once, self._call = mode == 0, callback
         self._at = _clock.now + self._every
         _timers.append(self)
-        _clock.set_alarm(_next())
+        _plan()
 
     def deinit(self):
         if self in _timers:
@@ -34,28 +35,41 @@ class WDT:
 
     def feed(self):
         _dog[0] = _clock.now + _dog[1]
-        _clock.set_alarm(_next())
+        _plan()
 
 
-def _next():
+def _plan():
     at = _dog[0]
     for timer in _timers:
         at = min(at, timer._at)
-    return at
+    _clock.alarm_at = 1 << 60 if _busy else max(at, _clock.now)
 
 
-def _alarm():
-    """Run what is due now; the next deadline."""
-    if _clock.now >= _dog[0]:
-        _m.restart(3)
-    for timer in list(_timers):
+def _alarm(end):
+    """Let time pass until `end`, running what falls due on the way; it may take longer."""
+    global _busy
+    while not _busy and _clock.alarm_at <= end:
+        _clock.now = max(_clock.now, _clock.alarm_at)
+        if _clock.now >= _dog[0]:
+            sim_more.restart(3)
+        _busy = True
+        _clock.alarm_at = 1 << 60
+        try:
+            _run()
+        finally:
+            _busy = False
+            _plan()
+    _clock.now = max(_clock.now, end)
+
+
+def _run():
+    for timer in _timers[:]:
         if timer._at <= _clock.now:
             timer._at += timer._every
             if timer._once:
                 timer.deinit()
             if timer._call:
                 timer._call(timer)
-    return _next()
 
 
 _clock.alarm = _alarm

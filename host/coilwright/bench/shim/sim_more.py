@@ -1,0 +1,46 @@
+"""The rest of `machine`, loaded when it is asked for."""
+
+import sys
+
+import sim_machine as _m
+import sim_time as _clock
+
+PWRON_RESET, HARD_RESET, WDT_RESET, DEEPSLEEP_RESET, SOFT_RESET = 1, 2, 3, 4, 5
+
+
+def restart(cause):
+    _m.put(82, cause)  # R
+    _m.get(bytearray(12))  # never answered: the bench ends this process and starts the next
+
+
+def reset():
+    restart(2)
+
+
+def soft_reset():
+    sys.exit()
+
+
+def reset_cause():
+    return _m.facts[0]
+
+
+def unique_id():
+    text = _m.facts[2]
+    return bytes(int(text[i : i + 2], 16) for i in range(0, len(text), 2))
+
+
+def freq(hz=None):
+    return _m.facts[1]
+
+
+def idle():
+    _clock.advance(100)
+
+
+def disable_irq():
+    return 0
+
+
+def enable_irq(state=0):
+    pass
