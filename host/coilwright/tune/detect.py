@@ -122,8 +122,13 @@ def smooth(y: Array) -> Array:
     return np.asarray((padded[:-2] + padded[1:-1] + padded[2:]) / 3, dtype=np.float64)
 
 
-def guess(trace: Trace) -> Shape:
+def guess(trace: Trace, *, smoothed: bool = False) -> Shape:
     """A first idea of the resonance: place, height, Q.
+
+    Args:
+        trace: The sweep.
+        smoothed: Read height and width from the smoothed trace: too low and too wide in a coarse
+            sweep, but safe from a wild point on the peak.
 
     Raises:
         NoPeak: With the reason: too few points, dead, saturated, monotone, or at the edge.
@@ -139,7 +144,7 @@ def guess(trace: Trace) -> Shape:
     index = _tallest(level, noise)
     if index is None:
         raise _no_peak(trace, level, noise)
-    return _shape_at(trace, level, index)
+    return _shape_at(trace.frequency_hz, level if smoothed else trace.amplitude_v, level, index)
 
 
 def _robust_range(level: Array) -> float:
@@ -160,9 +165,8 @@ def _tallest(level: Array, noise: float) -> int | None:
     return int(found[best])
 
 
-def _shape_at(trace: Trace, level: Array, index: int) -> Shape:
-    """Height, background and half-power width around the peak at the index."""
-    f, y = trace.frequency_hz, trace.amplitude_v
+def _shape_at(f: Array, y: Array, level: Array, index: int) -> Shape:
+    """Height and half-power width of y around the peak that `level` has at the index."""
     near = slice(max(0, index - 1), index + 2)
     at = near.start + int(np.argmax(y[near]))
     base = float(np.min(level[: index + 1]) + np.min(level[index:])) / 2

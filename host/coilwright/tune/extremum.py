@@ -90,3 +90,22 @@ def parabola(trace: Trace) -> tuple[float, float, float]:
     by = np.array([0.0, -1 / (2 * c[2]), c[1] / (2 * c[2] ** 2)])
     sd = float(np.sqrt(max(0.0, float(by @ covariance @ by)))) * span
     return float(middle + span * vertex), sd, float(c[0] - c[1] ** 2 / (4 * c[2]))
+
+
+def line_at(trace: Trace, frequency_hz: float, reach_hz: float) -> tuple[float, float]:
+    """Value of a trace at a frequency and its standard deviation, by a local polynomial.
+
+    Weighted least squares through the points within `reach_hz` (the five nearest where there are
+    fewer), of second order where at least seven points allow it; the deviation is scaled where
+    the points miss the curve by more than their noise.
+    """
+    distance = np.abs(trace.frequency_hz - frequency_hz)
+    reach = max(reach_hz, float(np.sort(distance)[min(4, len(trace) - 1)]))
+    part = trace.part(distance <= reach)
+    order = 2 if len(part) >= 7 else 1
+    x = (part.frequency_hz - frequency_hz) / reach
+    design = np.vander(x, order + 1, increasing=True) / part.sd_v[:, None]
+    c, _, _, _ = np.linalg.lstsq(design, part.amplitude_v / part.sd_v, rcond=None)
+    residuals = design @ c - part.amplitude_v / part.sd_v
+    scale = max(1.0, float(residuals @ residuals) / max(1, len(part) - order - 1))
+    return float(c[0]), float(np.sqrt(np.linalg.pinv(design.T @ design)[0, 0] * scale))

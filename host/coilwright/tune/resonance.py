@@ -62,8 +62,8 @@ class ResonanceFit:
         peak_v, peak_ci_v: Height of the curve at its maximum, background included.
         shape: All parameters of the curve.
         covariance: 5 × 5, in the order of `NAMES`; rows of parameters held fixed are zero.
-        reduced_chi_square: Squared weighted residuals a degree of freedom; where it is above 1
-            the covariance is scaled by it. NaN without degrees of freedom.
+        reduced_chi_square: Squared weighted residuals a degree of freedom; where it is above
+            what chance explains the covariance is scaled by it. NaN without degrees of freedom.
         nfree: Degrees of freedom.
         points_used: Points the curve was fitted to.
         points_wild: Points in the window that were left out as wild.
@@ -145,8 +145,12 @@ def fit_resonance(
     """
     trace = Trace.sorted(frequency_hz, amplitude_v, sd_v, over)
     first = start if start is not None else guess(trace)
-    best = _narrowing(trace, first, skew, background)
-    _check(trace, best)
+    try:
+        best = _checked(trace, first, skew, background)
+    except NoPeak:
+        if start is not None:
+            raise
+        best = _checked(trace, guess(trace, smoothed=True), skew, background)
     return _result(best, _shift(trace, best, skew, background))
 
 
@@ -165,7 +169,7 @@ class _Solution:
 def _narrowing(trace: Trace, first: Shape, skew: bool, background: bool) -> _Solution:
     """Fit in windows that shrink until the curve agrees with the points in them."""
     best: _Solution | None = None
-    shape = first
+    shape = first = _widened(trace, first, skew, background)
     for part, window in _windows(trace, first):
         if best is not None and len(part) < 9:
             break
@@ -180,6 +184,20 @@ def _narrowing(trace: Trace, first: Shape, skew: bool, background: bool) -> _Sol
     if best is None:
         raise _shapeless(trace, first)
     return best
+
+
+def _widened(trace: Trace, first: Shape, skew: bool, background: bool) -> Shape:
+    """The start, or what fits in its window where that is much wider.
+
+    A wild point on the top makes the peak look high and narrow, and the window small.
+    """
+    for _ in range(3):
+        part, window = next(_windows(trace, first))
+        found = _fit_window(part, first, skew, background, window)
+        if found is None or found.shape.half_width_hz < 1.3 * first.half_width_hz:
+            break
+        first = found.shape
+    return first
 
 
 def _shift(trace: Trace, best: _Solution, skew: bool, background: bool) -> float:
@@ -200,7 +218,7 @@ def _shift(trace: Trace, best: _Solution, skew: bool, background: bool) -> float
         return 0.0
     moved = abs(maximum_hz(other.shape) - maximum_hz(best.shape))
     noise = np.sqrt(max(0.0, _maximum_sd(other) ** 2 - _maximum_sd(best) ** 2))
-    return float(moved) if moved > 2.5 * noise else 0.0
+    return float(moved) if moved > 2 * noise else 0.0
 
 
 def _maximum_sd(found: _Solution) -> float:
@@ -227,7 +245,7 @@ def _fit_window(
     """Robust pass, wild points out, ordinary pass; None where no curve with a maximum results."""
     for free in _choices(len(part), skew, background):
         begin = _only(start, free)
-        rough = _least_squares(part, begin, free, "soft_l1")
+        rough = _robust(part, begin, free)
         if rough is None:
             continue
         used = _tame(part, rough)
@@ -237,6 +255,21 @@ def _fit_window(
         if shape is not None and np.isfinite(maximum_hz(shape)):
             return _Solution(part, used, shape, free, window, _misfit(part.part(used), shape, free))
     return None
+
+
+def _robust(part: Trace, begin: Shape, free: tuple[int, ...]) -> Shape | None:
+    """Soft-L1 fits until their own spread settles: a poor start makes wild points look tame."""
+    spread = np.inf
+    shape: Shape | None = begin
+    for _ in range(4):
+        shape = _least_squares(part, begin, free, "soft_l1")
+        if shape is None:
+            return None
+        before, spread = spread, _spread(_weighted(part, shape))
+        if spread > 0.7 * before or spread <= 1:
+            break
+        begin = shape
+    return shape
 
 
 def _choices(points: int, skew: bool, background: bool) -> Iterator[tuple[int, ...]]:
@@ -330,6 +363,13 @@ def _misfit(part: Trace, shape: Shape, free: tuple[int, ...]) -> float:
     return float(np.sqrt(max(0.0, excess)) / shape.height_v)
 
 
+def _checked(trace: Trace, first: Shape, skew: bool, background: bool) -> _Solution:
+    """The best window's fit, once it has passed."""
+    best = _narrowing(trace, first, skew, background)
+    _check(trace, best)
+    return best
+
+
 def _check(trace: Trace, found: _Solution) -> None:
     """Refuse a fit whose maximum the sweep does not hold."""
     f, at = trace.frequency_hz, maximum_hz(found.shape)
@@ -367,7 +407,16 @@ def _covariance(good: Trace, shape: Shape, free: tuple[int, ...], redchi: float)
     inner = np.linalg.pinv((by / scale).T @ (by / scale), hermitian=True)
     full = np.zeros((len(NAMES), len(NAMES)))
     full[np.ix_(free, free)] = inner / np.outer(scale, scale)
-    return full * (redchi if redchi > 1 else 1.0)
+    return full * (redchi if _exceeds(redchi, len(good) - len(free)) else 1.0)
+
+
+def _exceeds(redchi: float, nfree: int) -> bool:
+    """True where the residuals are larger than chance lets them be in five fits of six.
+
+    Chi-square has the variance 2n. Scaling for every value above 1 would widen the intervals of
+    half of all sound fits.
+    """
+    return nfree > 0 and redchi > 1 + np.sqrt(2 / nfree)
 
 
 def _result(found: _Solution, shift: float) -> ResonanceFit:
@@ -378,7 +427,7 @@ def _result(found: _Solution, shift: float) -> ResonanceFit:
     redchi = chi2 / nfree if nfree > 0 else float("nan")
     covariance = _covariance(good, shape, found.free, redchi)
     # Student's t where the spread itself had to be estimated from the residuals.
-    factor = _factor(nfree, nfree > 0 and redchi > 1)
+    factor = _factor(nfree, _exceeds(redchi, nfree))
     at = maximum_hz(shape)
     sd = float(np.hypot(_sd(covariance, maximum_gradient(shape)), shift))
     peak = lineshape(np.array([at]), shape)
