@@ -55,6 +55,8 @@ class Commands:
             value = _extreme(parameters, bounds) if parameters else getattr(part, name)
             return fixed(value, UNITS[kind])
         value = _within(parameters, kind, bounds)
+        if len(bounds) > 3:
+            value &= bounds[3]
         self._fits(name, value)
         setattr(part, name, value)
         if part is self.settings:

@@ -7,7 +7,7 @@ A table row is a pattern, what it acts on, and how:
                                   columns are passed on
 ``PATTern part.name !``            an action;  ``?`` a value that is only asked for
 ``PATTern part.name ONE,OTHer``    a choice;  ``OFF|ON`` a switch
-``PATTern part.name UNIT [low high default]``  a number
+``PATTern part.name UNIT [low high default [mask]]``  a number
 """
 
 from decimals import Fault

@@ -8,7 +8,7 @@ TABLE = b"""
 *IDN me.identity ?
 *OPC opc
 *RST reset
-*SRE status.sre N 0 255 0
+*SRE status.sre N 0 255 0 191
 *STB status.byte ?
 *TST selftest
 *WAI wait
@@ -29,10 +29,10 @@ SYSTem:SETTings:CHECksum settings.checksum ?
 SYSTem:MAINtenance maintenance
 STATus:OPERation[:EVENt] oper.take ?
 STATus:OPERation:CONDition oper.condition ?
-STATus:OPERation:ENABle oper.enable N 0 65535 0
+STATus:OPERation:ENABle oper.enable N 0 65535 0 32767
 STATus:QUEStionable[:EVENt] ques.take ?
 STATus:QUEStionable:CONDition ques.condition ?
-STATus:QUEStionable:ENABle ques.enable N 0 65535 0
+STATus:QUEStionable:ENABle ques.enable N 0 65535 0 32767
 STATus:PRESet status.preset !
 OUTPut[:STATe] output 10
 OUTPut:CONDition guard.condition ?

@@ -10,11 +10,11 @@ import pwm_esp32
 machine.chip = pwm_esp32.Chip()
 
 
-class _Keep:
+class _Forget:
     def append(self, _):
         pass
 
 
-machine.writes = _Keep()
-exec(open(sys.argv[1] + "/boot.py").read())
-exec(open(sys.argv[1] + "/main.py").read())
+machine.writes = _Forget()
+__import__("boot")
+__import__("main")

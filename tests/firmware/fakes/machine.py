@@ -1,7 +1,7 @@
-"""A tiny `machine` for the firmware's own tests: pins, PWM with the ports' order of writes, ADC, I2C."""
+"""A tiny `machine` for the firmware's tests: pins, PWM in the ports' order of writes, ADC, I2C."""
 
 writes = []
-"""What was done to the gate, in order: ("pin", value), ("timer", raw, span), ("duty", raw, span)."""
+"""What was done to the gate: ("pin", value), ("timer", raw, span), ("duty", raw, span)."""
 chip = None
 """PWM arithmetic of the port; set by the test before the board is built."""
 on_conversion = None

@@ -1,0 +1,158 @@
+"""The firmware under CPython: virtual clock, fake `machine`, line in memory."""
+
+from __future__ import annotations
+
+import importlib
+import json
+import os
+import struct
+import sys
+import zlib
+from collections import deque
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+FIRMWARE = Path(__file__).resolve().parents[2] / "firmware"
+FAKES = Path(__file__).resolve().parent / "fakes"
+WRAP = 1 << 30
+
+
+def load(name: str) -> ModuleType:
+    """A module of the firmware, or of the fakes."""
+    for folder in (str(FAKES), str(FIRMWARE)):
+        if folder not in sys.path:
+            sys.path.append(folder)
+    return importlib.import_module(name)
+
+
+machine = load("machine")
+
+
+class Clock:
+    """Virtual time; ticks wrap at 2^30 as on the boards."""
+
+    def __init__(self, start_us: int = 0) -> None:
+        self.now = start_us
+
+    def ticks_us(self) -> int:
+        return self.now & (WRAP - 1)
+
+    def ticks_ms(self) -> int:
+        return self.now // 1000 & (WRAP - 1)
+
+    def ticks_diff(self, end: int, start: int) -> int:
+        return (end - start + WRAP // 2 & (WRAP - 1)) - WRAP // 2
+
+    def sleep_us(self, us: int) -> None:
+        self.now += us
+
+    def sleep_ms(self, ms: int) -> None:
+        self.now += ms * 1000
+
+
+class MemoryLine:
+    """Stands for the serial line."""
+
+    def __init__(self, clock: Clock) -> None:
+        self.clock = clock
+        self.inbox: deque[Any] = deque()
+        self.sent = bytearray()
+        self.ended = False
+
+    def take(self, timeout_ms: int) -> Any:
+        if self.inbox:
+            return self.inbox.popleft()
+        self.clock.sleep_ms(timeout_ms)
+        return None
+
+    def write(self, data: Any) -> None:
+        self.sent += data.encode() if isinstance(data, str) else bytes(data)
+
+
+class Rig:
+    """A whole driver in a folder that is its flash."""
+
+    def __init__(self, flash: Path, start_us: int = 0, **wiring: Any) -> None:
+        self.flash = flash
+        setup = {
+            "chip": "esp32",
+            "supply": {"sensor": "adc", "pin": 34, "shunt_uohm": 100000, "amp": 20},
+            "probe": 35,
+            "light": 32,
+        }
+        setup.update(wiring)
+        (flash / "board.json").write_text(json.dumps(setup))
+        os.chdir(flash)
+        self.clock = Clock(start_us)
+        machine.writes.clear()
+        machine.registers.clear()
+        machine.voltages.update({34: 200000, 35: 900000, 32: 500000})
+        machine.I2C.silent = False
+        machine.on_conversion = lambda: self.clock.sleep_us(50)
+        kind = setup["chip"]
+        machine.chip = load("pwm_rp2" if kind == "rp2" else "pwm_esp32").Chip()
+        board = load("board")
+        board.time = self.clock
+        self.board = board.Board()
+        self.line = MemoryLine(self.clock)
+        self.server = load("server").Server(self.board, self.line, load("ring").Ring())
+
+    def say(self, line: str) -> None:
+        """Send a line and let the firmware take it."""
+        self.line.inbox.append(line)
+        while self.line.inbox:
+            self.server.turn()
+
+    def ask(self, line: str, most: int = 100000) -> bytes:
+        """Send a line with queries and return the reply without its LF."""
+        self.line.sent.clear()
+        self.say(line)
+        for _ in range(most):
+            if self.line.sent.endswith(b"\n") and not self.server.scpi.pending:
+                break
+            self.server.turn()
+        else:
+            raise AssertionError(f"no reply to {line!r}")
+        return bytes(self.line.sent[:-1])
+
+    def text(self, line: str) -> str:
+        """Send a line with queries and return the reply as text."""
+        return self.ask(line).decode("ascii")
+
+    def run_ms(self, ms: int) -> None:
+        """Let the main loop run for a time."""
+        end = self.clock.now + ms * 1000
+        while self.clock.now < end:
+            self.server.turn()
+
+    def errors(self) -> list[int]:
+        """Numbers in the error queue; it is empty after."""
+        found = []
+        while self.server.status.queue:
+            found.append(self.server.status.queue.pop(0)[0])
+        return found
+
+    def on(self, hz: int = 165000, percent: int = 40) -> None:
+        """Output on and settled."""
+        self.say(f"FREQ {hz};:PULS:DCYC {percent};:OUTP ON")
+        assert self.text("*OPC?;:OUTP:COND?") == "1;ON"
+
+    def gate(self) -> tuple[Any, ...]:
+        """What was last done to the gate."""
+        return tuple(machine.writes[-1])
+
+
+def block(data: bytes) -> tuple[dict[str, int], list[tuple[int, ...]]]:
+    """Header and records of a block as docs/commands.md lays it out; its CRC is checked."""
+    digits = int(data[1:2])
+    size = int(data[2 : 2 + digits])
+    body = data[2 + digits :]
+    assert data[:1] == b"#"
+    assert len(body) == size
+    assert struct.unpack("<I", body[-4:])[0] == zlib.crc32(body[:-4])
+    names = ("version", "state", "size", "sweep", "first", "count", "next")
+    head = dict(zip(names, struct.unpack_from("<BBHIIII", body), strict=True))
+    records = list(struct.iter_unpack("<IIIIiiiHHHH", body[20:-4]))
+    assert len(records) == head["count"]
+    return head, records

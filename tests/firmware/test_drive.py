@@ -1,0 +1,166 @@
+"""The output: never above its limits at any instant, whatever order the port writes in."""
+
+from __future__ import annotations
+
+import itertools
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from firmware.rig import Rig, load, machine
+
+
+def highest() -> float:
+    """Highest duty the gate showed, also between the port's two writes."""
+    steps = [w for w in machine.writes if w[0] in ("timer", "duty")]
+    return max((w[1] / w[2] for w in steps), default=0.0)
+
+
+def settle(rig: Rig) -> None:
+    for _ in range(400):
+        if rig.server.drive.state != load("drive").RAMPING:
+            return
+        rig.server.turn()
+        rig.say("*ESE?")  # a host that is there
+    raise AssertionError("the ramp does not end")
+
+
+def test_gate_is_a_low_output_before_anything_else(tmp_path: Path) -> None:
+    machine.writes.clear()
+    boot = Path(load("server").__file__).with_name("boot.py")
+    exec(compile(boot.read_text(), "boot.py", "exec"), {})
+    assert machine.writes == [("pin", 0)]
+
+
+def test_soft_start_rises_in_steps_and_takes_its_time(rig: Rig) -> None:
+    machine.writes.clear()
+    before = rig.clock.now
+    rig.on()
+    duties = [w[1] / w[2] for w in machine.writes if w[0] == "duty"]
+    assert duties == sorted(duties)
+    assert max(b - a for a, b in itertools.pairwise(duties)) < 0.06
+    # From 0 to the cap of 50 % in 20 ms, so to 40 % in 16 ms.
+    assert 15000 <= rig.clock.now - before <= 22000
+
+
+def test_off_is_duty_zero_two_periods_then_a_low_pin(rig: Rig) -> None:
+    rig.on()
+    machine.writes.clear()
+    rig.say("OUTP OFF")
+    settle(rig)
+    kinds = [w[0] for w in machine.writes]
+    assert kinds[-4:] == ["duty", "pin", "deinit", "pin"]
+    assert machine.writes[-4][1] == 0
+    assert machine.writes[-1] == ("pin", 0)
+    assert rig.text("OUTP?;:OUTP:COND?") == "0;OFF"
+
+
+def test_achieved_is_reported_not_asked_for(esp32: Rig) -> None:
+    # 165 kHz gives 80 MHz / 485, 40 % gives 102 of 256: ports/esp32/machine_pwm.c.
+    esp32.on(165000, 40)
+    assert esp32.text("FREQ?;:PULS:DCYC?") == "164948.453;39.8437"
+    point = esp32.text("MEAS?").split(",")
+    assert point[2:4] == ["164948.453", "39.8437"]
+    assert esp32.server.drive.mismatch is False
+
+
+def test_port_that_reads_back_something_else_is_noticed(esp32: Rig) -> None:
+    load("machine").chip = load("pwm_rp2").Chip()
+    esp32.on()
+    assert esp32.server.drive.mismatch is True
+    assert int(esp32.text("STAT:QUES:COND?")) & 32
+
+
+def test_small_step_keeps_the_output_on(rig: Rig) -> None:
+    rig.on(165000)
+    machine.writes.clear()
+    rig.say("FREQ 166 KHZ")
+    settle(rig)
+    assert min(w[1] for w in machine.writes if w[0] == "duty") > 0
+
+
+@pytest.mark.parametrize(
+    ("start", "stop"), [(165000, 180000), (156000, 156500), (156500, 156000), (313000, 313200)]
+)
+def test_jump_and_boundary_are_crossed_at_duty_zero(esp32: Rig, start: int, stop: int) -> None:
+    esp32.on(start)
+    machine.writes.clear()
+    esp32.say(f"FREQ {stop}")
+    settle(esp32)
+    moved = [w for w in machine.writes if w[0] == "timer"]
+    assert [w[1] for w in moved] == [0]
+    assert highest() < 0.401  # 40 % to the nearest count
+
+
+@settings(
+    max_examples=60,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(
+    st.integers(0, 900000),
+    st.lists(
+        st.tuples(
+            st.one_of(st.integers(20000, 1000000), st.integers(150000, 160000)),
+            st.integers(0, 1200000),
+        ),
+        min_size=1,
+        max_size=8,
+    ),
+)
+def test_duty_never_exceeds_the_cap(rig: Rig, cap: int, setpoints: list[tuple[int, int]]) -> None:
+    drive = rig.server.drive
+    rig.server.settings.cap_ppm = cap
+    drive.enforce()
+    if drive.state != load("drive").ON:
+        drive.start()
+    machine.writes.clear()
+    for hz, ppm in setpoints:
+        drive.set(hz, ppm)
+        settle(rig)
+        for near in (hz + hz // 60, hz - hz // 70):
+            drive.set(near, ppm)
+            settle(rig)
+    assert highest() <= cap / 1e6 + 1e-12
+    rig.server.guard.heard()
+
+
+def test_lower_cap_takes_effect_at_once(rig: Rig) -> None:
+    rig.on(165000, 45)
+    machine.writes.clear()
+    rig.say("PULS:DCYC:LIM 20")
+    assert machine.writes
+    assert highest() <= 0.2
+    assert float(rig.text("PULS:DCYC?")) <= 20
+    assert rig.server.drive.ppm_limited
+
+
+def test_frequency_limits_hold(rig: Rig) -> None:
+    rig.on(165000)
+    rig.say("FREQ:LIM:LOW 170 KHZ")
+    settle(rig)
+    assert float(rig.text("FREQ?")) > 169500
+    assert int(rig.text("STAT:QUES:COND?")) & 32
+
+
+@pytest.mark.parametrize("gate", [8, 15, 24, 29])
+def test_unfit_gate_pin_is_refused_with_the_reason(tmp_path: Path, gate: int) -> None:
+    # A soft reset leaves PWM slices 4 to 7 running: seen with MicroPython 1.28 on an emulator.
+    rig = Rig(tmp_path, chip="rp2", gate=gate)
+    assert rig.errors() == [-240]
+    rig.say("PULS:DCYC 10;:OUTP ON")
+    assert f"GPIO {gate}" in rig.text("SYST:ERR?")
+    assert rig.text("OUTP?;*TST?") == "0;8"
+    assert all(w == ("pin", 0) for w in machine.writes)
+
+
+@pytest.mark.parametrize("text", ["{", "[1]", '{"chip": "z80"}', ""])
+def test_damaged_wiring_file_falls_back_and_says_so(tmp_path: Path, text: str) -> None:
+    Rig(tmp_path)
+    (tmp_path / "board.json").write_text(text)
+    setup, problem = load("board").config()
+    assert setup["gate"] == 25
+    assert setup["supply"]["sensor"] == "adc"
+    assert problem == "board.json is damaged"

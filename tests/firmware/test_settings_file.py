@@ -1,0 +1,101 @@
+"""The settings file: any damage is noticed, a write cut short leaves one whole file."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given
+from hypothesis import settings as examples
+from hypothesis import strategies as st
+
+from firmware.rig import load
+
+settings = load("settings")
+BOARD = [200000, 500000, 0, 1000000, 0, 1000000]
+
+
+def stored(folder: Path) -> bytes:
+    os.chdir(folder)
+    s = settings.Settings(BOARD)
+    s.cap_ppm = 400000
+    s.memories[2] = (165000, 350000)
+    s.store()
+    return (folder / settings.FILE).read_bytes()
+
+
+def state_of(folder: Path, data: bytes) -> str:
+    (folder / settings.FILE).write_bytes(data)
+    s = settings.Settings(BOARD)
+    s.load()
+    if s.state != "OK":
+        assert s.cap_ppm == 500000
+        assert s.memories == [None] * 4
+    return s.state
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def test_what_was_stored_is_loaded(folder: Path) -> None:
+    stored(folder)
+    s = settings.Settings(BOARD)
+    assert s.state == "DEFAULT"
+    s.load()
+    assert (s.state, s.cap_ppm, s.memories[2]) == ("OK", 400000, (165000, 350000))
+    assert not (folder / settings.NEW).exists()
+
+
+def test_every_truncation_is_noticed(folder: Path) -> None:
+    data = stored(folder)
+    for length in range(len(data)):
+        assert state_of(folder, data[:length]) == "DAMAGED"
+    assert state_of(folder, data) == "OK"
+
+
+@examples(
+    max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(st.data())
+def test_any_bit_flip_is_noticed(folder: Path, data: st.DataObject) -> None:
+    whole = bytearray(stored(folder))
+    bit = data.draw(st.integers(0, 8 * len(whole) - 1))
+    whole[bit // 8] ^= 1 << bit % 8
+    assert state_of(folder, bytes(whole)) == "DAMAGED"
+
+
+def test_values_out_of_range_are_damage_even_with_a_right_check(folder: Path) -> None:
+    stored(folder)
+    s = settings.Settings(BOARD)
+    s.cap_ppm = 1000000
+    assert state_of(folder, s._data()) == "DAMAGED"
+    s.cap_ppm, s.low_hz, s.high_hz = 500000, 200000, 100000
+    assert state_of(folder, s._data()) == "DAMAGED"
+
+
+def test_power_cut_between_removal_and_renaming(folder: Path) -> None:
+    # FAT has no atomic rename: MicroPython's VfsFat removes the target first.
+    stored(folder)
+    (folder / settings.FILE).rename(folder / settings.NEW)
+    s = settings.Settings(BOARD)
+    s.load()
+    assert (s.state, s.cap_ppm) == ("OK", 400000)
+
+
+def test_power_cut_while_writing_leaves_the_old_file(folder: Path) -> None:
+    data = stored(folder)
+    (folder / settings.NEW).write_bytes(data[:20])
+    assert state_of(folder, data) == "OK"
+
+
+def test_checksum_follows_the_settings_in_force(folder: Path) -> None:
+    s = settings.Settings(BOARD)
+    before = s.checksum()
+    s.trip_ua = 250000
+    assert s.checksum() != before
+    s.trip_ua = 1000000
+    assert s.checksum() == before

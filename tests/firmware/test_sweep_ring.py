@@ -1,0 +1,224 @@
+"""Sweeps: the points that are asked for, the ring that holds them, and how a sweep ends."""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from pathlib import Path
+
+import pytest
+
+from firmware.rig import Rig, block, load, machine
+
+
+def finish(rig: Rig) -> None:
+    assert rig.text("*OPC?") == "1"
+
+
+def drain(rig: Rig, first: int = 0) -> list[tuple[int, ...]]:
+    """All points, asked for as they come."""
+    points: list[tuple[int, ...]] = []
+    while True:
+        head, records = block(rig.ask(f"TRAC:DATA? {first + len(points)},64"))
+        points += records
+        if not records and head["state"] > 2:
+            return points
+        rig.run_ms(5)
+
+
+def test_frequency_sweep_asks_for_the_documented_points(rig: Rig) -> None:
+    rig.on()
+    rig.say("FREQ:STAR 150001;STOP 180000;MODE SWE;:SWE:POIN 17;DWEL 1 MS;:SENS:AVER:COUN 4;:INIT")
+    finish(rig)
+    _, records = block(rig.ask("TRAC:DATA? 0,64"))
+    plan = rig.board.chip.plan
+    asked = [150001 + (180000 - 150001) * i // 16 for i in range(17)]
+    assert [r[0] for r in records] == list(range(17))
+    assert [r[2] for r in records] == [plan(hz)[1] for hz in asked]
+    assert all(r[4:7] == (100000, 900000, 500000) for r in records) or rig.board.chip.name == "RP2"
+    assert [r[10] for r in records] == [0] * 17
+
+
+def test_duty_sweep_and_the_return_to_what_was_before(rig: Rig) -> None:
+    rig.on(165000, 40)
+    rig.say("PULS:DCYC:STAR 5;STOP 45;MODE SWE;:SWE:POIN 9;:INIT")
+    finish(rig)
+    _, records = block(rig.ask("TRAC:DATA? 0,64"))
+    for i, record in enumerate(records):
+        assert record[3] == pytest.approx(50000 * (i + 1), abs=2500)
+    assert rig.text("TRAC:STAT?") == "DONE,1,0,9,9"
+    assert rig.text("OUTP?;:OUTP:COND?;:PULS:DCYC?") in ("1;ON;39.8437", "1;ON;39.9736")
+
+
+def test_list_sweep_with_checksum(rig: Rig) -> None:
+    pairs = [(165000, 400000), (170000, 300000), (160500, 125000)]
+    rig.on()
+    rig.say("LIST:CLE;APP 165 KHZ,40,170E3,30;APP 160500,12.5 PCT;:FREQ:MODE LIST")
+    packed = b"".join(struct.pack("<II", *p) for p in pairs)
+    assert rig.text("LIST:CHEC?") == str(zlib.crc32(packed))
+    rig.say("INIT")
+    finish(rig)
+    _, records = block(rig.ask("TRAC:DATA? 0,64"))
+    assert [r[2] for r in records] == [rig.board.chip.plan(hz)[1] for hz, _ in pairs]
+    assert [r[3] for r in records] == pytest.approx([p for _, p in pairs], abs=2500)
+
+
+def test_settling_time_is_kept_to_the_microsecond(rig: Rig) -> None:
+    rig.on()
+    rig.say("SWE:POIN 2;DWEL 0.007345;:SENS:AVER:COUN 1")
+    settled: list[int] = []
+    begun: list[int] = []
+    sense, sweep = rig.server.sense, rig.server.sweep
+    begin = sense.begin
+
+    def spy() -> None:
+        settled.append(sweep._settled)
+        begun.append(rig.clock.ticks_us())
+        begin()
+
+    sense.begin = spy
+    rig.say("INIT")
+    finish(rig)
+    assert [b - a for a, b in zip(settled, begun, strict=True)] == [7345, 7345]
+
+
+def test_ring_pauses_at_duty_zero_and_loses_nothing(esp32: Rig) -> None:
+    esp32.on()
+    esp32.say("FREQ:MODE SWE;:SWE:POIN 600;DWEL 0;:SENS:AVER:COUN 1;:SYST:HOST:TIM 60;:INIT")
+    esp32.run_ms(8000)
+    assert esp32.text("TRAC:STAT?") == "PAUSE,1,0,256,600"
+    assert esp32.server.drive.output()[1] == 0
+    assert esp32.text("OUTP?;:OUTP:COND?") == "1;ON"
+    points = drain(esp32)
+    assert [p[0] for p in points] == list(range(600))
+    assert esp32.text("TRAC:STAT?") == "DONE,1,600,600,600"
+
+
+def test_lost_answer_is_asked_for_again(esp32: Rig) -> None:
+    esp32.on()
+    esp32.say("SWE:POIN 100;DWEL 0;:SENS:AVER:COUN 1;:INIT")
+    finish(esp32)
+    first = esp32.ask("TRAC:DATA? 10,30")
+    assert esp32.ask("TRAC:DATA? 10,30") == first
+    head, records = block(first)
+    assert (head["first"], head["count"], head["next"]) == (10, 30, 100)
+    esp32.say("TRAC:DATA? 9,1")
+    assert esp32.errors() == [-222]
+    head, records = block(esp32.ask("TRAC:DATA? 100,64"))
+    assert records == []
+    head, records = block(esp32.ask("TRAC:DATA? 100,64"))
+    assert head["count"] == 0
+
+
+def test_block_inside_a_line_of_queries(esp32: Rig) -> None:
+    reply = esp32.ask("*OPC?;:TRAC:DATA? 0,5;:SYST:VERS?")
+    assert reply.startswith(b"1;#4")
+    assert reply.endswith(b";1999.0")
+    block(reply[2 : -len(";1999.0")])
+
+
+def test_ring_wraps_inside_a_block() -> None:
+    ring = load("ring").Ring()
+    ring.open(400)
+    for i in range(400):
+        if ring.full():
+            ring.release(i - 200)
+        ring.put((i, i * 2, 165000000, 400000, -5, 7, -9, 1, 2, 65535, 16))
+    ring.release(230)
+    data = b"".join(bytes(piece) for piece in ring.block(230, 999))
+    head, records = block(data)
+    assert head == {
+        "version": 1,
+        "state": 0,
+        "size": 36,
+        "sweep": 1,
+        "first": 230,
+        "count": 64,
+        "next": 400,
+    }
+    assert records == [
+        (i, i * 2, 165000000, 400000, -5, 7, -9, 1, 2, 65535, 16) for i in range(230, 294)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("setup", "conflict"),
+    [
+        ("FREQ:LIM:HIGH 170 KHZ;:FREQ:MODE SWE;STAR 150 KHZ;STOP 180 KHZ", True),
+        ("FREQ:LIM:HIGH 180 KHZ;:FREQ:MODE SWE;STAR 150 KHZ;STOP 180 KHZ", False),
+        ("PULS:DCYC:MODE SWE;STOP 60", True),
+        ("FREQ:MODE LIST", True),
+        ("LIST:APP 165E3,10,165E3,51;:FREQ:MODE LIST", True),
+    ],
+)
+def test_sweep_outside_the_limits_is_refused(esp32: Rig, setup: str, conflict: bool) -> None:
+    esp32.on()
+    esp32.say(f"{setup};:SWE:POIN 2;:INIT")
+    assert esp32.errors() == ([-221] if conflict else [])
+
+
+def test_second_init_is_ignored_and_settings_stay_put(esp32: Rig) -> None:
+    esp32.on()
+    esp32.say("SWE:POIN 50;:INIT;:INIT;:FREQ 170 KHZ;:LIST:CLE;:MEAS?")
+    assert esp32.errors() == [-213, -221, -221, -221]
+    assert esp32.text("STAT:OPER:COND?") in ("8", "24", "10", "26")
+
+
+@pytest.mark.parametrize("line", ["ABOR", "abort;:outp off", "OUTP 0", "*RST"])
+def test_stop_gets_through_while_opc_waits(esp32: Rig, line: str) -> None:
+    esp32.on()
+    esp32.say("SWE:POIN 10000;:SYST:HOST:TIM 60;:INIT")
+    esp32.line.sent.clear()
+    esp32.say("*OPC?")
+    esp32.say("SYST:VERS?")
+    esp32.run_ms(50)
+    assert esp32.line.sent == b""
+    esp32.say(line)
+    esp32.run_ms(60)
+    assert esp32.line.sent == b"1\n1999.0\n"
+    assert esp32.text("TRAC:STAT?").startswith("ABORT,1,")
+    assert esp32.text("OUTP?") == ("1" if line == "ABOR" else "0")
+    assert esp32.errors() == []
+
+
+def test_opc_sets_its_bit_when_the_sweep_is_over(esp32: Rig) -> None:
+    esp32.on()
+    esp32.text("*ESR?")
+    esp32.say("SWE:POIN 3;:INIT;*OPC")
+    assert esp32.text("*ESR?") == "0"
+    esp32.run_ms(100)
+    assert esp32.text("*ESR?") == "1"
+    esp32.say("SWE:POIN 3;:INIT;*OPC;*CLS")  # *CLS cancels a pending *OPC (IEEE 488.2 10.3)
+    esp32.run_ms(100)
+    assert esp32.text("*ESR?") == "0"
+
+
+def test_over_range_and_spread_are_flagged(esp32: Rig) -> None:
+    machine.voltages.update({34: 2460000, 35: 2460000, 32: 100})
+    esp32.say("CURR:PROT 5")
+    flags = int(esp32.text("MEAS?").split(",")[-1])
+    assert flags == 1 + 2 + 256  # supply over, probe over, output off
+    values = iter([0, 2000000] * 32 * 3)
+    esp32.board.probe.read = lambda: next(values)
+    esp32.board.probe.top_uv = 1 << 40
+    assert int(esp32.text("MEAS?").split(",")[-1]) & 16
+
+
+def test_spread_is_the_standard_deviation_of_single_conversions(esp32: Rig) -> None:
+    values = iter([1000, 3000, 5000, 7000])
+    esp32.board.probe.read = lambda: next(values)
+    esp32.say("SENS:AVER:COUN 4")
+    point = esp32.text("MEAS?").split(",")
+    # Sample standard deviation of 1, 3, 5, 7 mV: root of 20/3.
+    assert point[5] == "0.004000"
+    assert point[8] == "0.002581"
+
+
+def test_clock_that_wraps_does_no_harm(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    rig = Rig(tmp_path, start_us=(1 << 30) - 40000)  # ticks_us wraps in 40 ms
+    rig.on()
+    rig.say("SWE:POIN 20;:INIT")
+    finish(rig)
+    assert rig.clock.now > 1 << 30
+    assert rig.text("TRAC:STAT?") == "DONE,1,0,20,20"
