@@ -77,6 +77,14 @@ class Status:
     free_memory_bytes: int
 
 
+def _averages_setting(count: int) -> Setting:
+    return Setting("SENS:AVER:COUN", str(count))
+
+
+def _settle_setting(settle_s: float) -> Setting:
+    return Setting("SWE:DWEL", f"{settle_s:.6f}", 1e-3)
+
+
 class Driver:
     """A coilwright driver at the end of a line.
 
@@ -369,7 +377,7 @@ class Driver:
         Raises:
             OutOfRange: Not 1 to 1024.
         """
-        self._session.apply([Setting("SENS:AVER:COUN", str(count))])
+        self._session.apply([_averages_setting(count)])
         self._averages = count
 
     @property
@@ -383,7 +391,7 @@ class Driver:
         Raises:
             OutOfRange: Not 0 to 1 s.
         """
-        self._session.apply([Setting("SWE:DWEL", f"{settle_s:.6f}", 1e-3)])
+        self._session.apply([_settle_setting(settle_s)])
         self._settle_s = settle_s
 
     def sweep(
@@ -425,10 +433,8 @@ class Driver:
     ) -> Iterator[Point]:
         if not setpoints:
             return
-        if settle_s is not None:
-            self.set_settle(settle_s)
-        if averages is not None:
-            self.set_averages(averages)
+        self._settle_s = self._settle_s if settle_s is None else settle_s
+        self._averages = self._averages if averages is None else averages
         was_on = self._may_sweep()
         self._base(plan, setpoints[0], was_on)
         offset = 0
@@ -469,10 +475,11 @@ class Driver:
     def _piece(
         self, piece: SweepPlan, setpoints: list[Setpoint], offset: int, was_on: bool
     ) -> Iterator[Point]:
+        # Always with settling time and averages: the driver may have restarted in between.
+        common = [_settle_setting(self._settle_s), _averages_setting(self._averages)]
+        self._session.apply(common + sweeping.settings_of(piece))
         if isinstance(piece, PointList):
             sweeping.load_list(self._session, setpoints)
-        else:
-            self._session.apply(sweeping.settings_of(piece))
         if not was_on and offset == 0:
             self.output(True)
         drain = sweeping.Drain(

@@ -156,9 +156,7 @@ class Session:
         """
         wrong: list[tuple[Setting, str]] = []
         for _ in range(3):
-            for group in packed([setting.command for setting in settings]):
-                self.exchange(group)
-            wrong = self._differing(settings)
+            wrong = self._differing(settings, self._write_and_read(settings))
             if not wrong:
                 return
         setting, answer = wrong[0]
@@ -167,11 +165,18 @@ class Session:
             "See `coilwright status` for its limits; if this goes on, check the cable.",
         )
 
-    def _differing(self, settings: Sequence[Setting]) -> list[tuple[Setting, str]]:
-        queries = [setting.query for setting in settings]
+    def _write_and_read(self, settings: Sequence[Setting]) -> list[str]:
+        """Answers of the queries behind the commands, all of it in as few lines as possible."""
+        parts = [setting.command for setting in settings]
+        parts += [setting.query for setting in settings]
         answers: list[str] = []
-        for group in packed(queries):
+        for group in packed(parts):
             answers += self.exchange(group)
+        return answers
+
+    def _differing(
+        self, settings: Sequence[Setting], answers: Sequence[str]
+    ) -> list[tuple[Setting, str]]:
         wrong = []
         for setting, answer in zip(settings, answers, strict=True):
             try:

@@ -12,7 +12,6 @@ from coilwright.link.facts import Trace, TraceState
 from coilwright.link.framing import MOST_BLOCK_POINTS, Block, points_of
 from coilwright.link.plans import (
     MOST_LIST_POINTS,
-    DutySweep,
     FrequencySweep,
     PointList,
     SweepPlan,
@@ -49,8 +48,10 @@ class Pacing:
     stall_s: float
 
 
-def settings_of(plan: FrequencySweep | DutySweep) -> list[Setting]:
-    """Settings that make the driver run this sweep at the next INITiate."""
+def settings_of(plan: SweepPlan) -> list[Setting]:
+    """Settings that make the driver run this sweep at the next INITiate; a list's points aside."""
+    if isinstance(plan, PointList):
+        return [Setting("FREQ:MODE", "LIST", None)]
     points = Setting("SWE:POIN", str(plan.points))
     if isinstance(plan, FrequencySweep):
         return [
@@ -104,7 +105,6 @@ def load_list(session: Session, setpoints: Sequence[Setpoint], tries: int = 5) -
     wanted = list_checksum(setpoints)
     for _ in range(tries):
         if _try_list(session, setpoints) and session.number("LIST:CHEC?") == wanted:
-            session.apply([Setting("FREQ:MODE", "LIST", None)])
             return
     raise NoAnswer(
         f"The list of {len(setpoints)} points did not arrive whole in {tries} tries.",
@@ -187,9 +187,10 @@ class Drain:
         self._offset = offset
         self._got = 0
         self._ask_for = MOST_BLOCK_POINTS
-        self._failures = 0
+        self._failures = self._successes = 0
         self._progress_s = time.monotonic()
-        self._started_s = time.monotonic()
+        self._seen = (time.monotonic(), 0)
+        self._point_s = pacing.settle_s
 
     def points(self) -> Iterator[Point]:
         """Every point once, in order, until the sweep has ended.
@@ -222,7 +223,9 @@ class Drain:
         if block.state is TraceState.IDLE or block.sweep != self._sweep:
             raise self._restarted()
         self._failures = 0
-        self._ask_for = min(MOST_BLOCK_POINTS, 2 * self._ask_for)
+        self._successes += 1
+        if self._successes % 2 == 0:  # more at once only after two that went well
+            self._ask_for = min(MOST_BLOCK_POINTS, 2 * self._ask_for)
         if block.count and self._got + block.count <= len(self._setpoints):
             self._got += block.count
             self._progress_s = time.monotonic()
@@ -246,15 +249,18 @@ class Drain:
 
     def _pause(self, block: Block) -> float:
         """Time to let pass before asking again: many points a trip, yet never late at the end."""
-        floor = self._pacing.settle_s
-        taken = (time.monotonic() - self._started_s) / block.next if block.next else floor
+        now, (then, before) = time.monotonic(), self._seen
+        if block.next > before:
+            self._point_s = max((now - then) / (block.next - before), self._pacing.settle_s)
+            self._seen = (now, block.next)
         left = len(self._setpoints) - self._got
-        pause = max(taken, floor) * max(1, min(left, MOST_BLOCK_POINTS // 2))
+        pause = self._point_s * max(1, min(left, MOST_BLOCK_POINTS // 2))
         return min(max(pause, _SHORTEST_PAUSE_S), _LONGEST_PAUSE_S, self._pacing.host_timeout_s / 4)
 
     def _after_failure(self) -> None:
         """A block got lost or damaged: ask for less, and look now and then whether it is there."""
         self._failures += 1
+        self._successes = 0
         self._ask_for = max(1, self._ask_for // 2)
         self._check_progress()
         if self._failures % 4:
@@ -269,6 +275,13 @@ class Drain:
             ) from error
         if now.state is TraceState.IDLE or now.sweep != self._sweep:
             raise self._restarted()
+        if now.first_held > self._got:
+            # A request that arrived with another first index has released them.
+            raise LinkLost(
+                f"The points {self._missing()} to {self._offset + now.first_held - 1} got lost "
+                "on a disturbed line.",
+                "Check cable and baud rate, then run the sweep again.",
+            )
 
     def _check_progress(self) -> None:
         pacing = self._pacing

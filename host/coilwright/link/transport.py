@@ -27,7 +27,7 @@ _LOG = logging.getLogger(__name__)
 _HISTORY_LINES = 200
 _SLOWEST_GAP_S = 0.5
 """Silence in the middle of a block after which the rest is taken for lost."""
-_FASTEST_GAP_S = 0.06
+_FASTEST_GAP_S = 0.03
 _SHOWN = 160
 
 

@@ -1,0 +1,183 @@
+"""Lines, answers, silence and staying in step, on a line that can be made bad."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from coilwright.errors import LinkLost, NoAnswer
+from coilwright.link.transport import Transport, transcript_of
+from link.fakedriver import QUICK, FakeDriver, FakeLine, lossy
+
+
+def transport(line: FakeLine) -> Transport:
+    return Transport(line, QUICK, name="fake")
+
+
+@pytest.mark.parametrize("end", [b"\n", b"\r", b"\r\n"])
+def test_lines_end_in_lf_cr_or_both(end):
+    line = FakeLine()
+    line.say(b"one" + end + b"two" + end)
+    link = transport(line)
+
+    assert [link.read_line(0.1), link.read_line(0.1)] == ["one", "two"]
+
+
+@settings(max_examples=50)
+@given(st.lists(st.integers(1, 7), min_size=1, max_size=5))
+def test_split_lines_are_put_together(chunks):
+    line = FakeLine(chunk=chunks[0])
+    link = transport(line)
+
+    assert link.query("*IDN?", str) == line.driver.identity
+    assert link.query("SYST:PROT?", str) == "1"
+
+
+def test_half_a_line_at_the_deadline_is_no_answer_and_is_kept():
+    line = FakeLine()
+    line.say(b"1650")
+    link = transport(line)
+
+    with pytest.raises(NoAnswer) as caught:
+        link.read_line(0.02)
+    assert "'1650'" in caught.value.hint
+    line.say(b"00.000\n")
+    assert link.read_line(0.1) == "165000.000"
+
+
+def test_silence_is_no_answer_with_the_transcript():
+    line = FakeLine()
+    line.mute = True
+
+    with pytest.raises(NoAnswer) as caught:
+        transport(line).query("*IDN?", str, retries=0)
+    assert "'*IDN?'" in caught.value.message
+    assert "> b'*IDN?\\n'" in transcript_of(caught.value)
+
+
+def test_an_echo_is_not_taken_for_the_answer():
+    line = FakeLine()
+    line.echo = True
+
+    assert transport(line).query("SYST:PROT?", str) == "1"
+
+
+def test_a_late_answer_never_answers_the_next_question():
+    line = FakeLine()
+    link = transport(line)
+    line.mute = True
+    with pytest.raises(NoAnswer):
+        link.query("FREQ?", str, retries=0)
+    line.mute = False
+    line.say(b"165000.000\n")  # now it comes
+
+    assert link.query("SYST:PROT?", str) == "1"
+
+
+def test_after_a_loss_both_ends_come_back_into_step_and_the_question_is_asked_again():
+    line = FakeLine()
+    link = transport(line)
+    losses = iter([True])
+    line.to_driver = lambda data: b"FR" if next(losses, False) else data
+
+    assert link.query("FREQ?", str) == "165000.000"
+    first, second, third = line.driver.lines
+    assert first == "FR"
+    assert second.startswith("*CLS;*ESE ")
+    assert third == "FREQ?"
+    assert line.driver.errors == []
+    assert line.driver.values["*ESE"] == "0"
+
+
+def test_what_must_not_be_repeated_is_asked_once():
+    line = FakeLine()
+    line.mute = True
+    with pytest.raises(NoAnswer):
+        transport(line).query("INIT", str, retries=0)
+
+    assert line.written == b"INIT\n"
+
+
+def test_an_answer_that_makes_no_sense_is_asked_again():
+    line = FakeLine()
+    answers = iter([b"16\xb000.000\n"])
+    line.to_host = lambda data: next(answers, data)
+
+    assert transport(line).query("FREQ?", float) == 165000.0
+
+
+def test_a_pulled_cable_is_a_lost_link_not_a_traceback():
+    line = FakeLine()
+    link = transport(line)
+    line.dies_after = 3
+
+    with pytest.raises(LinkLost):
+        link.query("*IDN?", str)
+
+
+def test_the_transcript_holds_the_last_200_lines():
+    line = FakeLine()
+    link = transport(line)
+    for _ in range(150):
+        link.query("SYST:PROT?", str)
+
+    told = link.transcript().splitlines()
+    assert len(told) == 200
+    assert told[-1].endswith("< b'1\\n'")
+
+
+def test_a_failure_is_appended_to_the_log(tmp_path):
+    line = FakeLine()
+    line.mute = True
+    link = Transport(line, QUICK, log=tmp_path / "link.log")
+    with pytest.raises(NoAnswer) as caught:
+        link.query("*IDN?", str, retries=0)
+    link.write_log(caught.value)
+
+    text = (tmp_path / "link.log").read_text()
+    assert "# NoAnswer: '*IDN?'" in text
+    assert "b'*IDN?\\n'" in text
+
+
+def test_a_damaged_block_is_told_from_a_sound_one():
+    driver = FakeDriver()
+    driver.sweep, driver.state, driver.next, driver.total = 1, 3, 10, 10
+    line = FakeLine(driver)
+    link = transport(line)
+    flips = iter([lossy(1, flip=0.05)])
+    line.to_host = lambda data: next(flips, bytes)(data)
+
+    assert link.ask_block("TRAC:DATA? 0,10", lambda block: True) is None
+    block = link.ask_block("TRAC:DATA? 0,10", lambda block: True)
+    assert block is not None
+    assert block.count == 10
+
+
+def test_text_can_follow_a_block():
+    driver = FakeDriver()
+    driver.sweep, driver.state, driver.next, driver.total = 1, 3, 10, 10
+    link = transport(FakeLine(driver, chunk=5))
+
+    assert link.ask_block("TRAC:DATA? 0,10", lambda block: True) is not None
+    assert link.query("SYST:PROT?", str) == "1"
+    assert "*CLS" not in " ".join(driver.lines)
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.integers(0, 10_000))
+def test_a_lossy_line_gives_the_right_answer_or_none(seed):
+    """Text answers carry no check; only what the parser accepts is an answer."""
+    line = FakeLine()
+    line.to_host = lossy(seed, lose=0.02, flip=0.02)
+    line.to_driver = lossy(seed + 1, lose=0.02)
+
+    def whole(text: str) -> str:
+        if text != line.driver.identity:
+            raise ValueError
+        return text
+
+    try:
+        assert transport(line).query("*IDN?", whole) == line.driver.identity
+    except NoAnswer:
+        assert line.written.count(b"*IDN?") >= 1
