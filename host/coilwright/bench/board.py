@@ -11,7 +11,7 @@ import socket
 import struct
 import threading
 import zlib
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable
 from functools import partial
 
@@ -85,9 +85,10 @@ class Pins(threading.Thread):
         self.history: deque[tuple[int, Gate]] = deque(maxlen=4096)
         self._supply = _Settling(build.bench.supply.pin.time_constant_s)
         self._errors = Errors(seed, "supply", build.bench.supply.pin)
-        self._stale, self._reads = False, 0
+        self._stale, self._since = False, 0
         self._ports: dict[int, PwmPort] = {}
-        self._now = self._changes = 0
+        self._now = 0
+        self._visits: Counter[Gate] = Counter()
         self._ina: Ina | None = MODELS[sensor](self._sense) if sensor in MODELS else None
 
     def channel_arguments(self) -> list[str]:
@@ -167,13 +168,13 @@ class Pins(threading.Thread):
         return *read_back(self._plant.chip, port.gate), self._noise_seed(port.gate)
 
     def _noise_seed(self, gate: Gate) -> int:
-        """The same setting, reached by as many writes, is followed by the same noise."""
-        key = f"{self._seed}:{gate.period}:{gate.scale}:{gate.on}:{self._changes}"
+        """The same setting, set for the n-th time, is followed by the same noise."""
+        key = f"{self._seed}:{gate.period}:{gate.scale}:{gate.on}:{self._visits[gate]}"
         return zlib.crc32(key.encode())
 
     def _write(self, pin: int, gate: Gate) -> None:
         if pin == self._plant.chip.gate:
-            self._changes += 1
+            self._visits[gate] += 1
             self._set(gate, self._now)
 
     def _halt(self, pin: int, gate: Gate) -> None:
@@ -182,7 +183,7 @@ class Pins(threading.Thread):
             return
         high = False
         if self._plant.chip.family == "rp2":
-            place = random.Random(f"{self._seed}:{self._changes}").random()
+            place = random.Random(f"{self._seed}:{gate}:{self._visits[gate]}").random()
             high = place < gate.duty(self._plant.chip)
         self._set(HIGH if high else OFF, self._now)
 
@@ -190,7 +191,7 @@ class Pins(threading.Thread):
         if gate == self.gate:
             return
         self._supply.at(now_us, held=self._stale)
-        self.gate, self._stale, self._reads = gate, True, 0
+        self.gate, self._stale, self._since = gate, True, now_us
         self.history.append((now_us, gate))
 
     def _targets(self) -> tuple[int, int, int]:
@@ -219,8 +220,9 @@ class Pins(threading.Thread):
         """Shunt and bus voltage as the INA converts them."""
         point = self._point()
         self._supply.target, self._stale = point.supply_a, False
-        self._reads += 1
-        noise = random.Random(f"{self._seed}:{self.gate}:{len(self.history)}:{self._reads}")
+        noise = random.Random(
+            f"{self._seed}:{self.gate}:{self._visits[self.gate]}:{now_us - self._since}"
+        )
         limits = self._build.bench.supply.pin
         share = self._errors.offset_v / limits.offset_v if limits.offset_v else 0.0
         shunt = self._supply.at(now_us) * self._build.bench.supply.shunt_ohm * self._errors.gain

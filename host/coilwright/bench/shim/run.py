@@ -9,6 +9,10 @@ if sys.implementation.name != "micropython":
 else:
     import os
 
+    from micropython import opt_level
+
+    opt_level(3)  # the shim without line numbers; the firmware decides for itself
+
     def die():
         while True:  # at once, as when the power fails: nothing of the firmware runs any more
             os.system("kill -9 $PPID")
@@ -26,6 +30,8 @@ sys.path[0] = sys.argv[2]
 sim_machine.start(open(int(sys.argv[1]), "r+b", 0), *sys.argv[4:])
 sim_time.start(float(sys.argv[3]), die)
 del sys.argv[1:]
+if sys.implementation.name == "micropython":
+    opt_level(0)
 gc.collect()
 try:
     try:

@@ -19,23 +19,8 @@ class I2C:
             raise OSError(answer[0])
         into[:] = answer[1:]
 
-    def writeto(self, addr, buf, stop=True):
-        self._transfer(addr, buf, bytearray(0))
-        return len(buf)
-
-    def readfrom_into(self, addr, buf, stop=True):
-        self._transfer(addr, b"", buf)
-
     def writeto_mem(self, addr, reg, buf, **_):
         self._transfer(addr, bytes((reg,)) + bytes(buf), bytearray(0))
 
     def readfrom_mem_into(self, addr, reg, buf, **_):
         self._transfer(addr, bytes((reg,)), buf)
-
-    def readfrom_mem(self, addr, reg, n, **_):
-        buf = bytearray(n)
-        self._transfer(addr, bytes((reg,)), buf)
-        return buf
-
-
-SoftI2C = I2C

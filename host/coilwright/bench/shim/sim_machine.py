@@ -5,6 +5,7 @@ address, count, two numbers, virtual microseconds); only settling and conversion
 """
 
 import struct
+from binascii import unhexlify
 from math import exp
 
 import sim_time as _clock
@@ -101,7 +102,7 @@ class _Channel:
 
 
 class Pin:
-    IN, OUT, OPEN_DRAIN, PULL_UP, PULL_DOWN = 1, 3, 7, 2, 1
+    IN, OUT = 1, 3
 
     def __init__(self, id, mode=-1, pull=-1, value=None, **_):
         self.id, self._v = id, 0
@@ -115,28 +116,15 @@ class Pin:
         _settle(True)
         return put(76, self.id, self._v)  # L
 
-    init = __init__
-    __call__ = value
-
-    def on(self):
-        self.value(1)
-
-    def off(self):
-        self.value(0)
-
 
 class PWM:
     """The counts are worked out by the plant; see host/coilwright/bench/pwm.py."""
 
     def __init__(self, pin, **options):
         self._pin = getattr(pin, "id", pin)
-        self.init(**options)
-
-    def init(self, **options):
         self._tell(71)  # G
-        for name in ("freq", "duty_u16", "duty_ns"):
-            if name in options:
-                getattr(self, name)(options[name])
+        for name in options:
+            getattr(self, name)(options[name])
 
     def _tell(self, kind, a=0):
         _settle(True)
@@ -158,17 +146,15 @@ class PWM:
             return self._d
         return self._tell(68, duty)  # D
 
-    def duty_ns(self, ns):
-        self._tell(78, ns)  # N
-
     def deinit(self):
         self._tell(88)  # X
 
 
 def start(socket, cause, clock, unique, *texts):
     """Connect: reset cause, clock in Hz, unique id in hex, one text a channel."""
-    global link, facts, _channels, ADC
-    link, facts = socket, (int(cause), int(clock), unique)
+    global link, reset_cause, freq, unique_id, _channels, ADC
+    link, reset_cause, freq = socket, lambda: int(cause), lambda: int(clock)
+    unique_id = lambda: unhexlify(unique)  # noqa: E731
     channels = [_Channel(4 * i, text) for i, text in enumerate(texts)]
     _channels = {channel.pin: channel for channel in channels}
     ADC = channels[0]

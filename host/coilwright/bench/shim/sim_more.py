@@ -21,19 +21,6 @@ def soft_reset():
     sys.exit()
 
 
-def reset_cause():
-    return _m.facts[0]
-
-
-def unique_id():
-    text = _m.facts[2]
-    return bytes(int(text[i : i + 2], 16) for i in range(0, len(text), 2))
-
-
-def freq(hz=None):
-    return _m.facts[1]
-
-
 def idle():
     _clock.advance(100)
 

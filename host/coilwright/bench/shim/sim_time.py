@@ -62,15 +62,11 @@ def sleep_ms(ms):
     sleep_us(ms * 1000)
 
 
-def sleep(s):
-    sleep_us(int(s * 1000000))
-
-
 def ticks_us():
     global _same
     _same += 1
-    if _same > 16:  # a loop that waits by reading the clock
-        advance(2)
+    if _same > 64:  # a loop that waits by reading the clock
+        advance(_SPIN)
     return now & _MASK
 
 
