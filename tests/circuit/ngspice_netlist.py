@@ -1,6 +1,6 @@
 """Netlists for ngspice of the circuit that the solver solves, and what to read off the run.
 
-The switch is ngspice's abrupt `sw` driven by a pulse whose edges last 0.1 ns; diodes are its
+The switch is ngspice's abrupt `sw` driven by a pulse whose edges last 10 ps; diodes are its
 level 1 model without charge; nothing here is shared with the solver but the values of the parts.
 """
 
@@ -15,7 +15,7 @@ from pathlib import Path
 
 from coilwright.circuit.driver import BREAKDOWN_A, THERMAL_V, Diode, Driver
 
-EDGE_S = 0.1e-9
+EDGE_S = 0.01e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,8 @@ def _coil(driver: Driver) -> list[str]:
         if math.isfinite(driver.loop.damping_ohm):
             lines.append(f"rloop n d {driver.loop.damping_ohm!r}")
     else:
-        lines.append("vloop n d 0")
+        # Without it capacitors would form a loop, which ngspice cannot solve.
+        lines.append("rloop n d 1e-4")
     return lines
 
 
@@ -113,7 +114,8 @@ def netlist(driver: Driver, frequency_hz: float, duty: float, run: Run) -> str:
     for index, item in enumerate(driver.receivers):
         tag = f"{index}_0"
         saved.append(f"v(b{tag})")
-        measures.append(f".meas tran peak{index} max v(b{tag}) from={begin!r} to={end!r}")
+        measures.append(f".meas tran high{index} max v(b{tag}) from={begin!r} to={end!r}")
+        measures.append(f".meas tran low{index} min v(b{tag}) from={begin!r} to={end!r}")
         if item.led is not None:
             saved += [f"i(vp{tag})", f"i(vn{tag})"]
             measures.append(f".meas tran ledp{index} avg i(vp{tag}) from={begin!r} to={end!r}")

@@ -13,16 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilwright.circuit._grid import Zone
-from coilwright.circuit._network import (
-    Network,
-    Phase,
-    Reals,
-    drain_row,
-    layout,
-    node_row,
-    values,
-)
-from coilwright.circuit._period import Stepper, Trace, _apply, _responses, _split, period
+from coilwright.circuit._network import Network, Reals, drain_row, node_row, values
+from coilwright.circuit._period import Stepper, Trace, apply, period, responses, split
 from coilwright.circuit.driver import Driver
 
 TURN_ON = 2.0 ** np.arange(-16, 1)
@@ -31,88 +23,194 @@ TURN_ON = 2.0 ** np.arange(-16, 1)
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """States and slopes at the two ends of N intervals (N, n, B), port currents, lengths (N, B)."""
+    """One zone looked at: N intervals, all arrays (N, ..., B).
 
-    closed: bool
+    States (n) and their slopes at both ends, currents out of the lamp ports (P) and into the drain
+    diodes at both ends.
+    """
+
+    kind: str
     length: Reals
     before: Reals
     after: Reals
     slope_before: Reals
     slope_after: Reals
-    port_before: Reals
-    port_after: Reals
+    lamps_before: Reals
+    lamps_after: Reals
+    diode_before: Reals
+    diode_after: Reals
 
 
-def _states(net: Network, phase: Phase, rows: Reals) -> Reals:
-    """Physical states (N, n, B) from modal rows (N, rows, B)."""
-    matrix = net.physical @ phase.from_modes
-    rest = np.einsum("dij,jd->id", net.physical, phase.rest)
-    swapped = np.ascontiguousarray(np.moveaxis(rows, 1, 0))
-    return np.moveaxis(_apply(matrix, swapped), 1, 0) + rest
+@dataclass(frozen=True, slots=True)
+class _Nodes:
+    """Modal rows and port currents at the ends of intervals, (N + 1, ..., B), lengths (N, B)."""
+
+    length: Reals
+    rows: Reals
+    currents: Reals
 
 
-def _slopes(net: Network, phase: Phase, rows: Reals, currents: Reals) -> Reals:
-    """Rates of change of the states (N, n, B)."""
-    pairs, modes = phase.pairs, len(phase.rates)
+def _inside(step: Stepper, zone: Zone, trace: Trace, part: float) -> tuple[Reals, Reals]:
+    """Rows and port currents in the midst of every step of a zone."""
+    phase = step.phase
+    grown, start, end = responses(phase, part * zone.step_s, zone.constant)
+    pairs, ports = phase.pairs, trace.currents.shape[1]
+    first, last = trace.currents[:-1], trace.currents[1:]
+    here = first + part * (last - first)
+    rows = trace.rows[:-1]
+    both = np.concatenate([grown[:pairs].real, grown[:pairs].real, grown[pairs:].real])
+    moved = rows * both
+    moved[:, :pairs] -= grown[:pairs].imag * rows[:, pairs : 2 * pairs]
+    moved[:, pairs : 2 * pairs] += grown[:pairs].imag * rows[:, :pairs]
+    begin, finish = split(pairs, start), split(pairs, end)
+    if zone.drain and zone.constant:
+        here[:, -1] = last[:, -1]
+    for port in range(ports):
+        moved += begin[:, port] * first[:, port, None] + finish[:, port] * here[:, port, None]
+    return moved, here
+
+
+def _nodes(step: Stepper, zone: Zone, trace: Trace) -> _Nodes:
+    """The trace with steps cut as the zone wants to be looked at."""
+    length = np.repeat(zone.step_s[None], zone.steps, axis=0)
+    if zone.fine == 1:
+        return _Nodes(length, trace.rows, trace.currents)
+    shares = np.arange(1, zone.fine) / zone.fine
+    between = [_inside(step, zone, trace, share) for share in shares]
+    rows = np.stack([trace.rows[:-1], *(item[0] for item in between)], axis=1)
+    currents = np.stack([trace.currents[:-1], *(item[1] for item in between)], axis=1)
+    return _Nodes(
+        np.repeat(length / zone.fine, zone.fine, axis=0),
+        np.concatenate([rows.reshape(-1, *rows.shape[2:]), trace.rows[-1:]]),
+        np.concatenate([currents.reshape(-1, *currents.shape[2:]), trace.currents[-1:]]),
+    )
+
+
+def _turn_on(step: Stepper, zone: Zone, trace: Trace, nodes: _Nodes) -> _Nodes:
+    """The nodes with the first step cut finely towards its beginning."""
+    first = Trace(trace.rows[:2], trace.currents[:2])
+    between = [_inside(step, zone, first, share) for share in TURN_ON[:-1]]
+    cut = np.diff(TURN_ON, prepend=0.0)[:, None] * zone.step_s
+    return _Nodes(
+        np.concatenate([cut, nodes.length[1:]]),
+        np.concatenate([nodes.rows[:1], *(item[0] for item in between), nodes.rows[1:]]),
+        np.concatenate([nodes.currents[:1], *(item[1] for item in between), nodes.currents[1:]]),
+    )
+
+
+def _states(net: Network, step: Stepper, rows: Reals, wanted: Reals) -> Reals:
+    """Combinations `wanted` (w, n) of the states, (N, w, B), from modal rows (N, rows, B)."""
+    view = wanted @ net.physical
+    columns = np.ascontiguousarray(np.moveaxis(rows, 1, 0))
+    rest = apply(view, step.rest[:, None])[:, 0]
+    return np.moveaxis(apply(view @ step.phase.from_modes, columns), 1, 0) + rest
+
+
+def _slopes(net: Network, step: Stepper, rows: Reals, currents: Reals, wanted: Reals) -> Reals:
+    """Rates of change of what `_states` gives."""
+    phase = step.phase
+    pairs, rates = phase.pairs, phase.rates
     turned = np.empty_like(rows)
-    rates = phase.rates
     real, imag = rows[:, :pairs], rows[:, pairs : 2 * pairs]
     turned[:, :pairs] = real * rates[:pairs].real - imag * rates[:pairs].imag
     turned[:, pairs : 2 * pairs] = imag * rates[:pairs].real + real * rates[:pairs].imag
     turned[:, 2 * pairs :] = rows[:, 2 * pairs :] * rates[pairs:].real
-    assert modes + pairs == rows.shape[1]
-    inputs = _split(pairs, phase.inputs)
-    turned += np.einsum("rpb,npb->nrb", inputs + np.zeros(rows.shape[-1]), currents)
-    swapped = np.ascontiguousarray(np.moveaxis(turned, 1, 0))
-    return np.moveaxis(_apply(net.physical @ phase.from_modes, swapped), 1, 0)
+    inputs = split(pairs, phase.inputs)
+    for port in range(currents.shape[1]):
+        turned += inputs[:, port] * currents[:, port, None]
+    columns = np.ascontiguousarray(np.moveaxis(turned, 1, 0))
+    return np.moveaxis(apply(wanted @ net.physical @ phase.from_modes, columns), 1, 0)
 
 
-def _refined(net: Network, zone: Zone, trace: Trace) -> tuple[Reals, Trace]:
-    """The trace with its first step cut finely, and the lengths of its intervals (N, B)."""
-    phase = net.on
-    length = np.repeat(zone.step_s[None], zone.steps, axis=0)
-    rows, currents = [trace.rows[0]], [trace.currents[0]]
-    first, last = trace.currents[0].copy(), trace.currents[1]
-    first[-1] = last[-1]
-    for part in TURN_ON[:-1]:
-        here = first + part * (last - first)
-        grown, start, end = _responses(phase, part * zone.step_s, drain=True)
-        factor = _split(phase.pairs, grown)
-        pairs = phase.pairs
-        row = trace.rows[0]
-        moved = row * np.concatenate([grown[:pairs].real, grown[:pairs].real, grown[pairs:].real])
-        moved[:pairs] -= factor[pairs : 2 * pairs] * row[pairs : 2 * pairs]
-        moved[pairs : 2 * pairs] += factor[pairs : 2 * pairs] * row[:pairs]
-        moved += np.einsum("rpb,pb->rb", _split(pairs, start), first)
-        moved += np.einsum("rpb,pb->rb", _split(pairs, end), here)
-        rows.append(moved)
-        currents.append(here)
-    cut = np.diff(TURN_ON, prepend=0.0)[:, None] * zone.step_s
-    finer = Trace(
-        np.concatenate([np.stack(rows), trace.rows[1:]]),
-        np.concatenate([np.stack(currents), trace.currents[1:]]),
-    )
-    return np.concatenate([cut, length[1:]]), finer
+def _diode(zone: Zone, step: Stepper, currents: Reals, drain_v: Reals) -> Reals:
+    """Current into the drain's diodes (N, B)."""
+    if not zone.drain:
+        return np.zeros_like(drain_v)
+    if step.grip is None:
+        return -currents[:, -1]
+    return step.grip.conductance * (drain_v - step.grip.hold_v) - currents[:, -1]
 
 
-def _stretch(net: Network, zone: Zone, trace: Trace) -> Stretch:
-    phase = net.on if zone.closed else net.off
-    length = np.repeat(zone.step_s[None], zone.steps, axis=0)
-    if zone.closed:
-        length, trace = _refined(net, zone, trace)
-    states = _states(net, phase, trace.rows)
-    before, after = trace.currents[:-1].copy(), trace.currents[1:]
-    before[:, -1] = after[:, -1]
+def _stretch(net: Network, zone: Zone, step: Stepper, trace: Trace, drain: Reals) -> Stretch:
+    nodes = _nodes(step, zone, trace)
+    if zone.kind == "on":
+        nodes = _turn_on(step, zone, trace, nodes)
+    everything = np.eye(net.size)
+    states = _states(net, step, nodes.rows, everything)
+    before, after = nodes.currents[:-1], nodes.currents[1:]
+    if zone.drain and zone.constant:
+        before = before.copy()
+        before[:, -1] = after[:, -1]
+    volts = np.einsum("n,inb->ib", drain, states)
+    lamps = len(net.lamps)
     return Stretch(
-        closed=zone.closed,
-        length=length,
+        kind=zone.kind,
+        length=nodes.length,
         before=states[:-1],
         after=states[1:],
-        slope_before=_slopes(net, phase, trace.rows[:-1], before),
-        slope_after=_slopes(net, phase, trace.rows[1:], after),
-        port_before=before,
-        port_after=after,
+        slope_before=_slopes(net, step, nodes.rows[:-1], before, everything),
+        slope_after=_slopes(net, step, nodes.rows[1:], after, everything),
+        lamps_before=-before[:, :lamps],
+        lamps_after=-after[:, :lamps],
+        diode_before=_diode(zone, step, before, volts[:-1]),
+        diode_after=_diode(zone, step, after, volts[1:]),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """Drain, node before the loop and loop current while the switch is open, (N, B).
+
+    Each zone has both its ends; `time` counts from turn-off.
+    """
+
+    time: Reals
+    drain: Reals
+    drain_slope: Reals
+    node: Reals
+    flow: Reals
+    clamp: NDArray[np.bool_]  # (N,)
+
+
+def glance(
+    net: Network,
+    at: dict[str, int],
+    parts: Sequence[Zone],
+    steppers: Sequence[Stepper],
+    start: Reals,
+) -> Glance:
+    """What tells when the drain's diodes conduct, in one period from `start` (n, B)."""
+    _, _, traces = period(net, parts, steppers, start, keep=True)
+    flow = np.zeros(len(at))
+    flow[at.get("loop", at["coil"])] = 1.0
+    rows = np.stack([drain_row(at), node_row(at), flow])
+    now, seen, clamp = np.zeros(start.shape[1]), [], []
+    for zone, step, trace in zip(parts, steppers, traces, strict=True):
+        if zone.kind == "on":
+            continue
+        nodes = _nodes(step, zone, trace)
+        time = now + np.concatenate([0 * nodes.length[:1], np.cumsum(nodes.length, axis=0)])
+        volts = _states(net, step, nodes.rows, rows)
+        slope = _slopes(net, step, nodes.rows, nodes.currents, rows[:1])
+        seen.append((time, volts[:, 0], slope[:, 0], volts[:, 1], volts[:, 2]))
+        clamp += [zone.kind == "clamp"] * len(time)
+        now = time[-1]
+    joined = [np.concatenate(items) for items in zip(*seen, strict=True)]
+    return Glance(*joined, np.array(clamp))
+
+
+def look(
+    net: Network,
+    at: dict[str, int],
+    parts: Sequence[Zone],
+    steppers: Sequence[Stepper],
+    start: Reals,
+) -> tuple[list[Stretch], Reals]:
+    """One period from `start` (n, B) in detail, and its end (n, B)."""
+    end, _, traces = period(net, parts, steppers, start, keep=True)
+    drain = drain_row(at)
+    looked = zip(parts, steppers, traces, strict=True)
+    return [_stretch(net, zone, step, trace, drain) for zone, step, trace in looked], end
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,9 +266,9 @@ class Signal:
         )
 
 
-def _signal(stretches: Sequence[Stretch], row: Reals, closed: bool | None = None) -> Signal:
+def _signal(stretches: Sequence[Stretch], row: Reals, closed: bool = False) -> Signal:
     """A linear combination (n,) of the states."""
-    parts = [s for s in stretches if closed is None or s.closed is closed]
+    parts = [s for s in stretches if not closed or s.kind == "on"]
 
     def joined(name: str) -> Reals:
         return np.concatenate([np.einsum("n,inb->ib", row, getattr(s, name)) for s in parts])
@@ -192,28 +290,20 @@ def _unit(at: dict[str, int], name: str) -> Reals:
 
 
 def measure(
-    net: Network,
+    lamps: tuple[int, ...],
     drivers: Sequence[Driver],
-    parts: Sequence[Zone],
-    steppers: Sequence[Stepper],
-    start: Reals,
-    frequency: Reals,
-) -> tuple[dict[str, NDArray[np.generic]], Reals]:
-    """Everything `SteadyState` reports, by name, and the residual of the period (B,)."""
-    end, _, traces = period(net, parts, steppers, start, keep=True)
-    scale = np.sqrt(np.sum((start - net.off.rest) ** 2, axis=0))
-    residual = np.sqrt(np.sum((end - start) ** 2, axis=0)) / np.maximum(scale, 1e-300)
-    stretches = [_stretch(net, zone, trace) for zone, trace in zip(parts, traces, strict=True)]
-    at = layout(drivers[0])
+    at: dict[str, int],
+    stretches: Sequence[Stretch],
+) -> dict[str, NDArray[np.generic]]:
+    """Everything `SteadyState` reads off a period, by name."""
     out = _driver_side(drivers, at, stretches)
     out |= _drain_diode(at, stretches)
-    out |= _receiver_side(net, drivers, at, stretches)
+    out |= _receiver_side(lamps, drivers, at, stretches)
     lost = sum(out[name] for name in out if name.endswith("_loss_w"))
     with np.errstate(invalid="ignore", divide="ignore"):
         out["energy_balance"] = (out["supply_w"] - lost) / out["supply_w"]
     out["drain_turn_on_v"] = np.einsum("n,nb->b", drain_row(at), stretches[0].before[0])
-    out["state"] = start.T
-    return out, residual
+    return out
 
 
 def _driver_side(
@@ -257,18 +347,24 @@ def _driver_side(
 def _drain_diode(
     at: dict[str, int], stretches: Sequence[Stretch]
 ) -> dict[str, NDArray[np.float64]]:
-    """Loss in body diode and breakdown: the drain current is constant within a step."""
+    """Loss in body diode and breakdown."""
     drain = _signal(stretches, drain_row(at))
-    taken = -np.concatenate([s.port_after[:, -1] for s in stretches])
-    work = taken * drain.after * drain.length / drain.length.sum(axis=0)
+    before = np.concatenate([s.diode_before for s in stretches])
+    after = np.concatenate([s.diode_after for s in stretches])
+    # A current that is constant within the step flows at the voltage of the step's end.
+    held = np.concatenate([np.full(len(s.length), s.kind != "clamp") for s in stretches])[:, None]
+    power = np.where(
+        held, drain.after * after, (drain.before * before + drain.after * after) / 2
+    )
+    work = power * drain.length / drain.length.sum(axis=0)
     return {
-        "body_diode_loss_w": np.where(taken < 0, work, 0.0).sum(axis=0),
-        "clamp_loss_w": np.where(taken > 0, work, 0.0).sum(axis=0),
+        "body_diode_loss_w": np.where(after < 0, work, 0.0).sum(axis=0),
+        "clamp_loss_w": np.where(after > 0, work, 0.0).sum(axis=0),
     }
 
 
 def _receiver_side(
-    net: Network, drivers: Sequence[Driver], at: dict[str, int], stretches: Sequence[Stretch]
+    lamps: tuple[int, ...], drivers: Sequence[Driver], at: dict[str, int], stretches: Sequence[Stretch]
 ) -> dict[str, NDArray[np.generic]]:
     count = len(drivers[0].receivers)
     points = stretches[0].length.shape[1]
@@ -284,8 +380,8 @@ def _receiver_side(
             drivers, lambda d, i=index: d.receivers[i].resistance_ohm
         )
         lost += volts.mean_square() / values(drivers, lambda d, i=index: d.receivers[i].load_ohm)
-        if index in net.lamps:
-            port = net.lamps.index(index)
+        if index in lamps:
+            port = lamps.index(index)
             mean, work = _lamp(stretches, volts, port)
             led[:, index] = mean / many[:, None]
             lost += work
@@ -296,8 +392,8 @@ def _receiver_side(
 
 def _lamp(stretches: Sequence[Stretch], volts: Signal, port: int) -> tuple[Reals, Reals]:
     """Mean current each way (B, 2) and mean power (B,) of an LED pair."""
-    before = -np.concatenate([s.port_before[:, port] for s in stretches])
-    after = -np.concatenate([s.port_after[:, port] for s in stretches])
+    before = np.concatenate([s.lamps_before[:, port] for s in stretches])
+    after = np.concatenate([s.lamps_after[:, port] for s in stretches])
     span = volts.length.sum(axis=0)
     means = [
         (volts.length * (np.maximum(sign * before, 0) + np.maximum(sign * after, 0)) / 2).sum(0)

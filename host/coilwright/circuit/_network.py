@@ -21,7 +21,10 @@ from coilwright.circuit.driver import BREAKDOWN_A, THERMAL_V, Diode, Driver, Rec
 Reals = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
-_NEVER = -1e4  # argument of the Wright omega function at which a junction carries nothing
+GRIP_A = 0.5
+"""Drain diode current at which the line that stands for it touches its law."""
+TOUCH_A = 2e-3
+"""Drain diode current from which it counts as conducting."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,18 +53,30 @@ class Phase:
     inputs: Complexes  # (pairs + reals, P, D), modal response to current into each port
     sense: Reals  # (P, rows, D), port voltage from modal rows
     sense_rest: Reals  # (P, D)
-    slope: Reals  # (D, n, n), y' = slope (y - rest) + ports
-    ports: Reals  # (D, n, P)
 
 
 @dataclass(frozen=True, slots=True)
 class Network:
-    """Both switch states of one circuit, or of one circuit a draw."""
+    """The switch states of one circuit, or of one circuit a draw.
+
+    `clamp` is the open switch whose drain diodes conduct: a conductance `grip_s` (D,) from the
+    drain to a voltage to be chosen takes their place; its rest is that for 0 V, and `pull` and
+    `pull_sense` what each volt adds. `hold_v` (2, D) are the voltages fitting body diode and clamp,
+    `touch_v` (2, D) those from which they are said to conduct.
+    """
 
     size: int
     lamps: tuple[int, ...]  # receivers with LEDs, in port order; the drain is the last port
     on: Phase
     off: Phase
+    clamp: Phase
+    pull: Reals  # (n, D)
+    pull_sense: Reals  # (P, D)
+    grip_s: Reals
+    hold_v: Reals
+    touch_v: Reals
+    loop_h: Reals  # (D,)
+    sway: Reals  # (D,), 1/s, angular frequency of the current through a held drain
     junctions: Junctions
     physical: Reals  # (D, n, n), x = physical y
     energy: Reals  # (D, n, n), y = energy x
@@ -209,6 +224,19 @@ def _junctions(drivers: Sequence[Driver], lamps: tuple[int, ...]) -> Junctions:
     return Junctions(*laws)
 
 
+def _grip(laws: Junctions) -> tuple[Reals, Reals, Reals]:
+    """Straight line through the drain's diodes at a middling current, and where they begin."""
+    thermal, series = laws.thermal_v[0, -1], laws.resistance_ohm[0, -1]
+    grip = 1 / (series + thermal / GRIP_A)
+    sides = np.array([-1.0, 1.0])[:, None]
+
+    def volt(amps: float) -> Reals:
+        rise = laws.thermal_v[:, -1] * np.log(amps / laws.saturation_a[:, -1] + 1)
+        return rise + amps * laws.resistance_ohm[:, -1] + laws.offset_v[:, -1]
+
+    return grip, sides * (volt(GRIP_A) - GRIP_A / grip), sides * volt(TOUCH_A)
+
+
 def _select(rates: Complexes, vectors: Complexes) -> tuple[int, Complexes, Complexes, Complexes]:
     """Keep one mode of each conjugate pair, then the real modes.
 
@@ -256,8 +284,6 @@ def _phase(slope: Reals, source: Reals, ports: Reals, sense: Reals) -> Phase:
         inputs=np.ascontiguousarray(np.moveaxis(rows @ ports, 0, -1)),
         sense=np.ascontiguousarray(np.moveaxis(sense @ from_modes, 0, -1)),
         sense_rest=np.ascontiguousarray((sense @ rest[:, :, None])[:, :, 0].T),
-        slope=slope,
-        ports=ports,
     )
 
 
@@ -266,6 +292,11 @@ def _row_order(pairs: int, modes: int) -> NDArray[np.intp]:
     return np.concatenate(
         [np.arange(pairs), np.arange(modes, modes + pairs), np.arange(pairs, modes)]
     )
+
+
+def _sway_squared(driver: Driver) -> float:
+    inductance = driver.loop.inductance_h or driver.coil.inductance_h
+    return inductance * driver.tank_capacitance_f
 
 
 def network(drivers: Sequence[Driver]) -> Network:
@@ -281,12 +312,24 @@ def network(drivers: Sequence[Driver]) -> Network:
     # A current into a port charges the port's capacitor: it enters where the port senses.
     ports, sense = shrink @ rows.T, rows @ physical
     on, off = (_phase(slope, source, ports, sense) for slope in slopes)
+    laws = _junctions(drivers, lamps)
+    grip, hold, touch = _grip(laws)
+    clamped = slopes[1] - grip[:, None, None] * (ports[:, :, -1:] @ sense[:, -1:])
+    pull = -np.linalg.solve(clamped, grip[:, None, None] * ports[:, :, -1:])
     return Network(
         size=len(at),
         lamps=lamps,
         on=on,
         off=off,
-        junctions=_junctions(drivers, lamps),
+        clamp=_phase(clamped, source, ports, sense),
+        pull=np.ascontiguousarray(pull[:, :, 0].T),
+        pull_sense=np.ascontiguousarray((sense @ pull)[:, :, 0].T),
+        grip_s=grip,
+        hold_v=hold,
+        touch_v=touch,
+        loop_h=values(drivers, lambda d: d.loop.inductance_h),
+        sway=1 / np.sqrt(values(drivers, _sway_squared)),
+        junctions=laws,
         physical=physical,
         energy=np.swapaxes(lower, 1, 2),
         port_sense=np.ascontiguousarray(np.moveaxis(sense, 0, -1)),

@@ -32,19 +32,20 @@ class Law:
     conductance: Reals
 
 
-def law(junctions: Junctions, source_ohm: Reals) -> Law:
+def law(junctions: Junctions, source_ohm: Reals, ports: slice = slice(None)) -> Law:
     """Solve v = w - source·i, i = law(v) for any w in closed form.
 
     With i + shift·Is = (a/R)·ω(x), ω the Wright omega function (ω + ln ω = x), R the sum of
     source and series resistance, a the thermal voltage: the exact solution of diode and resistor
     in series (T. C. Banwell, A. Jayakumar, Electronics Letters 36(4) 291, 2000, by Lambert's W).
     """
-    total = np.maximum(junctions.resistance_ohm + source_ohm, 1e-9)
-    thermal, saturation = junctions.thermal_v, junctions.saturation_a
-    shift = saturation * junctions.shift
-    inside = (total * shift - junctions.offset_v) / thermal + np.log(total * saturation / thermal)
+    thermal, offset = junctions.thermal_v[:, ports], junctions.offset_v[:, ports]
+    saturation = junctions.saturation_a[:, ports]
+    total = np.maximum(junctions.resistance_ohm[:, ports] + source_ohm, 1e-9)
+    shift = saturation * junctions.shift[:, ports]
+    inside = (total * shift - offset) / thermal + np.log(total * saturation / thermal)
     return Law(
-        per_volt=np.where(np.isinf(junctions.offset_v), 0.0, 1 / thermal) + 0 * total,
+        per_volt=np.where(np.isinf(offset), 0.0, 1 / thermal) + 0 * total,
         constant=np.where(np.isinf(inside), _NOTHING, inside),
         scale_a=thermal / total,
         shift_a=shift + 0 * total,
@@ -73,55 +74,104 @@ class _picker:  # noqa: N801 - used as a function
 
 
 @dataclass(frozen=True, slots=True)
+class Grip:
+    """How the law of the drain diodes is solved beside the conductance that stands for them."""
+
+    conductance: Reals  # (B,)
+    hold_v: Reals  # (B,)
+    gain: Reals  # (B,) open-circuit voltage without the conductance, for each volt with it
+    source_ohm: Reals  # (B,) without the conductance
+
+
+@dataclass(frozen=True, slots=True)
 class Stepper:
     """Coefficients of one zone; modal rows are split into real and imaginary parts."""
 
-    pairs: int
+    phase: Phase
+    rest: Reals  # (n, B)
+    sense: Reals  # (P, rows, B)
+    sense_rest: Reals  # (P, B)
     cosine: Reals  # (rows, 1, B) factor on each row
     sine: Reals  # (pairs, 1, B)
     start: Reals  # (rows, P, B) response to the port current at the start of a step
     end: Reals  # (rows, P, B) and at its end
     carry: Reals  # (rows, P, B) response one step later to the current where two steps meet
     rule: Law
+    grip: Grip | None
+    entry: Law
 
 
-def _split(pairs: int, modes: Complexes) -> Reals:
+def split(pairs: int, modes: Complexes) -> Reals:
     """Rows of complex modes (m, ...) as real rows: pairs' real, pairs' imaginary, real modes."""
     return np.concatenate([modes[:pairs].real, modes[:pairs].imag, modes[pairs:].real])
 
 
-def _responses(phase: Phase, step_s: Reals, drain: bool) -> tuple[Complexes, Complexes, Complexes]:
-    """Growth (m, B) and port responses (m, P, B) to currents at start and end of a step."""
+def responses(
+    phase: Phase, step_s: Reals, constant_drain: bool
+) -> tuple[Complexes, Complexes, Complexes]:
+    """Growth (m, B) and port responses (m, P, B) to currents at start and end of a step.
+
+    Currents run straight from one to the other; with `constant_drain` that of the drain has its
+    end value throughout.
+    """
     angle = phase.rates * step_s
     grown = np.expm1(angle)
-    mean = np.where(np.abs(angle) < 1e-9, 1.0, grown / angle)
-    ramp = np.where(np.abs(angle) < 1e-4, 0.5 + angle / 6, (grown - angle) / angle**2)
+    size = np.abs(angle)
+    safe = np.where(size < 1e-9, 1.0, angle)
+    mean = np.where(size < 1e-9, 1.0, grown / safe)
+    ramp = np.where(size < 1e-4, 0.5 + angle / 6, (grown - angle) / safe**2)
     start = phase.inputs * (step_s * (mean - ramp))[:, None]
     end = phase.inputs * (step_s * ramp)[:, None]
-    if drain:
+    if constant_drain:
         end[:, -1] += start[:, -1]
-    start[:, -1] = 0.0
+        start[:, -1] = 0.0
     return grown + 1, start, end
+
+
+def phase_of(net: Network, zone: Zone) -> Phase:
+    """The switch state of a zone."""
+    return {"on": net.on, "off": net.off, "clamp": net.clamp}[zone.kind]
 
 
 def stepper(net: Network, zone: Zone) -> Stepper:
     """Coefficients of the steps of `zone`."""
-    phase = net.on if zone.closed else net.off
-    grown, start, end = _responses(phase, zone.step_s, drain=True)
-    carry = grown[:, None] * end + start
+    phase = phase_of(net, zone)
     pairs = phase.pairs
-    end_rows = _split(pairs, end)
-    source_ohm = (phase.sense * np.swapaxes(end_rows, 0, 1)).sum(axis=1)
+    grown, start, end = responses(phase, zone.step_s, zone.constant)
+    carry = grown[:, None] * end + start
+    ports = slice(None) if zone.drain else slice(-1)
+    rest, sense_rest = phase.rest, phase.sense_rest
+    if zone.hold_v is not None:
+        rest = rest + net.pull * zone.hold_v
+        sense_rest = sense_rest + net.pull_sense * zone.hold_v
+    end_rows = split(pairs, end)[:, ports]
+    sense = phase.sense[ports]
+    source_ohm = np.maximum((sense * np.swapaxes(end_rows, 0, 1)).sum(axis=1), 0.0)
+    grip = None
+    if zone.hold_v is not None:
+        grip = _grip(net.grip_s, zone.hold_v, source_ohm[-1])
+        source_ohm[-1] = grip.source_ohm
     factor = np.concatenate([grown[:pairs].real, grown[:pairs].real, grown[pairs:].real])
     return Stepper(
-        pairs=pairs,
+        phase=phase,
+        rest=rest,
+        sense=sense,
+        sense_rest=sense_rest[ports],
         cosine=factor[:, None],
         sine=grown[:pairs].imag[:, None],
-        start=_split(pairs, start),
+        start=split(pairs, start)[:, ports],
         end=end_rows,
-        carry=_split(pairs, carry),
-        rule=law(net.junctions, np.maximum(source_ohm, 0.0)),
+        carry=split(pairs, carry)[:, ports],
+        rule=law(net.junctions, source_ohm, ports),
+        grip=grip,
+        entry=law(net.junctions, np.zeros(1), slice(-1, None)),
     )
+
+
+def _grip(conductance: Reals, hold_v: Reals, source_ohm: Reals) -> Grip:
+    """Take the conductance out of the source that a drain diode sees at the end of a step."""
+    left = np.maximum(1 - source_ohm * conductance, 1e-9)
+    return Grip(conductance + 0 * hold_v, hold_v, 1 / left, source_ohm / left)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,11 +182,12 @@ class Trace:
     currents: Reals
 
 
-def _rotate(step: Stepper, rows: Reals) -> Reals:
+def rotate(step: Stepper, rows: Reals) -> Reals:
     """Rows (R, K, B) one step later, ports apart."""
     turned = rows * step.cosine
-    turned[: step.pairs] -= step.sine * rows[step.pairs : 2 * step.pairs]
-    turned[step.pairs : 2 * step.pairs] += step.sine * rows[: step.pairs]
+    pairs = step.phase.pairs
+    turned[:pairs] -= step.sine * rows[pairs : 2 * pairs]
+    turned[pairs : 2 * pairs] += step.sine * rows[:pairs]
     return turned
 
 
@@ -146,14 +197,14 @@ def _push(rows: Reals, response: Reals, port_currents: Reals) -> None:
         rows += response[:, port, None] * port_currents[port]
 
 
-def _sense(phase: Phase, rows: Reals) -> Reals:
+def _sense(step: Stepper, rows: Reals) -> Reals:
     """Port voltages (P, K, B) from rows; column 0 gets the resting voltage."""
-    if phase.sense.shape[-1] == 1:
-        flat = phase.sense[:, :, 0] @ rows.reshape(len(rows), -1)
+    if step.sense.shape[-1] == 1:
+        flat = step.sense[:, :, 0] @ rows.reshape(len(rows), -1)
         volts = flat.reshape(-1, *rows.shape[1:])
     else:
-        volts = np.einsum("prb,rkb->pkb", phase.sense, rows)
-    volts[:, 0] += phase.sense_rest
+        volts = np.einsum("prb,rkb->pkb", step.sense, rows)
+    volts[:, 0] += step.sense_rest
     return volts
 
 
@@ -165,19 +216,48 @@ def _answer(rule: Law, volts: Reals) -> Reals:
     return volts
 
 
+def _gripped(step: Stepper, grip: Grip, volts: Reals) -> Reals:
+    """As `_answer`, the drain's current being what its conductance does not carry."""
+    drain = volts[-1]
+    drain *= grip.gain
+    drain[0] -= grip.source_ohm * grip.conductance * grip.hold_v
+    value, slope = current(step.rule, volts[:, 0])
+    rest = value[-1] + grip.conductance * (drain[0] + grip.source_ohm * value[-1] - grip.hold_v)
+    slope[-1] += grip.conductance * (1 + grip.source_ohm * slope[-1])
+    value[-1] = rest
+    volts *= slope[:, None]
+    volts[:, 0] = value
+    return volts
+
+
+def _hand_over(step: Stepper, rows: Reals, ports: Reals) -> Reals:
+    """Port currents at the start of a zone, from those at the end of the one before."""
+    wanted, lamps = step.start.shape[1], ports.shape[0]
+    if step.grip is None or wanted == lamps:
+        return ports[:wanted]
+    volts = _sense(step, rows)[-1:]
+    grip = step.grip
+    value, slope = current(step.entry, volts[:, 0])
+    drain = (slope + grip.conductance)[:, None] * volts
+    drain[:, 0] = value + grip.conductance * (volts[:, 0] - grip.hold_v)
+    return np.concatenate([ports, drain])
+
+
 def _run(
-    phase: Phase, step: Stepper, steps: int, rows: Reals, ports: Reals, keep: bool
+    step: Stepper, steps: int, rows: Reals, ports: Reals, keep: bool
 ) -> tuple[Reals, Reals, Trace | None]:
     """Take all steps of a zone; returns rows and port currents at its end."""
+    ports = _hand_over(step, rows, ports)
     held_rows = [rows[:, 0].copy()]
     held_ports = [ports[:, 0].copy()]
-    state = _rotate(step, rows)
+    state = rotate(step, rows)
     _push(state, step.start, ports)
     for index in range(steps):
         if index:
-            state = _rotate(step, state)
+            state = rotate(step, state)
             _push(state, step.carry, ports)
-        ports = _answer(step.rule, _sense(phase, state))
+        volts = _sense(step, state)
+        ports = _gripped(step, step.grip, volts) if step.grip else _answer(step.rule, volts)
         if keep:
             held_rows.append(state[:, 0].copy())
             held_ports.append(ports[:, 0].copy())
@@ -186,11 +266,12 @@ def _run(
         return state, ports, None
     currents = np.stack(held_ports)
     trace = np.stack(held_rows)
-    trace[1:] += np.einsum("rpb,npb->nrb", step.end, currents[1:])
+    for port in range(currents.shape[1]):
+        trace[1:] += step.end[:, port] * currents[1:, port, None]
     return state, ports, Trace(trace, currents)
 
 
-def _apply(matrix: Reals, columns: Reals) -> Reals:
+def apply(matrix: Reals, columns: Reals) -> Reals:
     """Matrix (D, r, n) on columns (n, K, B)."""
     if len(matrix) == 1:
         return np.tensordot(matrix[0], columns, axes=1)
@@ -198,25 +279,27 @@ def _apply(matrix: Reals, columns: Reals) -> Reals:
     return np.ascontiguousarray(np.moveaxis(matrix @ moved, 0, -1))
 
 
-def _enter(phase: Phase, columns: Reals) -> Reals:
+def _enter(step: Stepper, columns: Reals) -> Reals:
     shifted = columns.copy()
-    shifted[:, 0] -= phase.rest
-    return _apply(phase.to_modes, shifted)
+    shifted[:, 0] -= step.rest
+    return apply(step.phase.to_modes, shifted)
 
 
-def _leave(phase: Phase, rows: Reals) -> Reals:
-    columns = _apply(phase.from_modes, rows)
-    columns[:, 0] += phase.rest
+def _leave(step: Stepper, rows: Reals) -> Reals:
+    columns = apply(step.phase.from_modes, rows)
+    columns[:, 0] += step.rest
     return columns
 
 
-def _first_currents(net: Network, columns: Reals) -> Reals:
+def _first_currents(net: Network, columns: Reals, drain: bool) -> Reals:
     """Port currents at turn-on: each port straight across its capacitor."""
-    volts = np.asarray(
-        np.einsum("pnb,nkb->pkb", net.port_sense + np.zeros(columns.shape[-1]), columns)
-    )
-    rule = law(net.junctions, np.zeros(1))
-    return _answer(rule, volts)
+    ports = slice(None) if drain else slice(-1)
+    sense = net.port_sense[ports]
+    if sense.shape[-1] == 1:
+        volts = np.tensordot(sense[:, :, 0], columns, axes=1)
+    else:
+        volts = np.einsum("pnb,nkb->pkb", sense, columns)
+    return _answer(law(net.junctions, np.zeros(1), ports), volts)
 
 
 def period(
@@ -243,16 +326,16 @@ def period(
     if slopes:
         unit = np.broadcast_to(np.eye(size)[:, :, None], (size, size, points))
         columns = np.concatenate([columns, unit], axis=1)
-    ports = _first_currents(net, columns)
+    ports = _first_currents(net, columns, parts[0].drain)
     traces: list[Trace] = []
-    phase = net.on
-    rows = _enter(phase, columns)
+    last, kind = steppers[0], parts[0].kind
+    rows = _enter(last, columns)
     for zone, step in zip(parts, steppers, strict=True):
-        wanted = net.on if zone.closed else net.off
-        if wanted is not phase:
-            rows, phase = _enter(wanted, _leave(phase, rows)), wanted
-        rows, ports, trace = _run(phase, step, zone.steps, rows, ports, keep)
+        if zone.kind != kind:
+            rows = _enter(step, _leave(last, rows))
+        last, kind = step, zone.kind
+        rows, ports, trace = _run(step, zone.steps, rows, ports, keep)
         if trace is not None:
             traces.append(trace)
-    columns = _leave(phase, rows)
+    columns = _leave(last, rows)
     return columns[:, 0], columns[:, 1:], traces

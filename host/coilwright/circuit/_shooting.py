@@ -7,14 +7,17 @@ moves two states apart: where a Newton step does not help, plain periods do.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from coilwright.circuit._grid import Zone
 from coilwright.circuit._network import Junctions, Network, Phase, Reals
-from coilwright.circuit._period import Law, Stepper, period, stepper
+from coilwright.circuit._period import Grip, Law, Stepper, period, stepper
+
+T = TypeVar("T", bound=Any)
 
 TOLERANCE = 1e-6
 """Newton step, relative to the energy coordinates, at which a point counts as solved."""
@@ -32,65 +35,46 @@ class Found:
     passes: int
 
 
-def _pick(array: Reals, places: NDArray[np.intp]) -> Reals:
-    """Entries of the last axis, which may be shared by all points (length 1)."""
+def _last(array: Reals, places: NDArray[np.intp]) -> Reals:
+    """Entries of the last axis, which all points may share (length 1)."""
     return array if array.shape[-1] == 1 else array[..., places]
 
 
-def _pick_draws(array: Reals, places: NDArray[np.intp]) -> Reals:
+def _first(array: Reals, places: NDArray[np.intp]) -> Reals:
+    """Entries of the first axis, which all points may share (length 1)."""
     return array if len(array) == 1 else array[places]
 
 
-def _phase_of(phase: Phase, places: NDArray[np.intp]) -> Phase:
-    return Phase(
-        pairs=phase.pairs,
-        rates=phase.rates if phase.rates.shape[-1] == 1 else phase.rates[:, places],
-        to_modes=_pick_draws(phase.to_modes, places),
-        from_modes=_pick_draws(phase.from_modes, places),
-        rest=_pick(phase.rest, places),
-        inputs=phase.inputs if phase.inputs.shape[-1] == 1 else phase.inputs[..., places],
-        sense=_pick(phase.sense, places),
-        sense_rest=_pick(phase.sense_rest, places),
-        slope=_pick_draws(phase.slope, places),
-        ports=_pick_draws(phase.ports, places),
-    )
+def _some(part: T, places: NDArray[np.intp], first: tuple[str, ...] = ()) -> T:
+    """A dataclass of arrays with the operating points at `places` only."""
+    chosen: dict[str, object] = {}
+    for field in fields(part):
+        value = getattr(part, field.name)
+        if isinstance(value, np.ndarray):
+            pick = _first if field.name in first else _last
+            chosen[field.name] = pick(value, places)
+        elif isinstance(value, Phase):
+            chosen[field.name] = _some(value, places, ("to_modes", "from_modes"))
+        elif isinstance(value, Junctions | Law | Grip):
+            chosen[field.name] = _some(value, places)
+    return replace(part, **chosen)
 
 
 def some_points(net: Network, places: NDArray[np.intp]) -> Network:
     """The network of some of the operating points."""
-    laws = net.junctions
-    return replace(
-        net,
-        on=_phase_of(net.on, places),
-        off=_phase_of(net.off, places),
-        junctions=Junctions(
-            *(
-                _pick(getattr(laws, name), places)
-                for name in ("thermal_v", "saturation_a", "shift", "resistance_ohm", "offset_v")
-            )
-        ),
-        physical=_pick_draws(net.physical, places),
-        energy=_pick_draws(net.energy, places),
-        port_sense=_pick(net.port_sense, places),
-    )
+    return _some(net, places, ("physical", "energy"))
 
 
-def _some_steps(step: Stepper, places: NDArray[np.intp]) -> Stepper:
-    rule = step.rule
-    return Stepper(
-        pairs=step.pairs,
-        cosine=_pick(step.cosine, places),
-        sine=_pick(step.sine, places),
-        start=_pick(step.start, places),
-        end=_pick(step.end, places),
-        carry=_pick(step.carry, places),
-        rule=Law(
-            *(
-                _pick(getattr(rule, name), places)
-                for name in ("per_volt", "constant", "scale_a", "shift_a", "conductance")
-            )
-        ),
-    )
+def some_grid(
+    parts: Sequence[Zone], steppers: Sequence[Stepper], places: NDArray[np.intp]
+) -> tuple[list[Zone], list[Stepper]]:
+    """Zones and their coefficients for some of the operating points."""
+    return [_some(part, places) for part in parts], [_some(step, places) for step in steppers]
+
+
+def some_found(found: Found, places: NDArray[np.intp]) -> Found:
+    """Some of the points found."""
+    return _some(found, places)
 
 
 def _norm(columns: Reals) -> Reals:
@@ -103,7 +87,14 @@ def _newton_step(residual: Reals, derivative: Reals) -> Reals:
     return np.ascontiguousarray(np.linalg.solve(matrix, residual.T[:, :, None])[:, :, 0].T)
 
 
-def find(net: Network, parts: Sequence[Zone], steppers: Sequence[Stepper], guess: Reals) -> Found:
+def find(
+    net: Network,
+    parts: Sequence[Zone],
+    steppers: Sequence[Stepper],
+    guess: Reals,
+    tolerance: float = TOLERANCE,
+    passes_allowed: int = PASSES,
+) -> Found:
     """Newton's method from `guess` (n, B), each point damped by itself."""
     points = guess.shape[1]
     best, step_size = guess.copy(), np.full(points, np.inf)
@@ -115,7 +106,7 @@ def find(net: Network, parts: Sequence[Zone], steppers: Sequence[Stepper], guess
     halved = np.zeros(points, dtype=int)
     passes = 0
     here, now = net, list(steppers)
-    for passes in range(1, PASSES + 1):  # noqa: B007
+    for passes in range(1, passes_allowed + 1):  # noqa: B007
         end, derivative, _ = period(here, parts, now, trial, slopes=True)
         residual = end - trial
         new_size = _norm(residual)
@@ -133,7 +124,7 @@ def find(net: Network, parts: Sequence[Zone], steppers: Sequence[Stepper], guess
         scale = _norm(base - here.off.rest)
         ratio = np.where(better & ~give_up, _norm(step) / np.maximum(scale, 1e-300), np.inf)
         best[:, live], step_size[live] = trial, ratio
-        done = ratio < TOLERANCE
+        done = ratio < tolerance
         solved[live] = done
         if done.all():
             break
@@ -143,29 +134,22 @@ def find(net: Network, parts: Sequence[Zone], steppers: Sequence[Stepper], guess
             trial, base, step, end_base = (a[:, stay] for a in (trial, base, step, end_base))
             size, halved = size[stay], halved[stay]
             here = some_points(here, stay)
-            now = [_some_steps(item, stay) for item in now]
+            now = [_some(item, stay) for item in now]
     return Found(best, step_size, solved, passes)
 
 
-def linear_guess(net: Network, parts: Sequence[Zone]) -> Reals:
+def linear_guess(net: Network, frequency_hz: Reals, duty: Reals) -> Reals:
     """Periodic state without any diode (n, B), lamps at rest."""
-    points = parts[0].step_s.shape[0]
-    one = [
-        Zone(closed, 1, np.sum([p.steps * p.step_s for p in parts if p.closed is closed], axis=0))
-        for closed in (True, False)
-    ]
-    silent = replace(net, on=_deaf(net.on), off=_deaf(net.off), port_sense=0 * net.port_sense)
-    start = np.zeros((net.size, points)) + net.off.rest
-    steps = [stepper(silent, zone) for zone in one]
-    end, derivative, _ = period(silent, one, steps, start, slopes=True)
-    return start + _newton_step(end - start, derivative)
-
-
-def _deaf(phase: Phase) -> Phase:
-    """The phase with ports that feel and do nothing."""
-    return replace(
-        phase,
-        inputs=0 * phase.inputs,
-        sense=0 * phase.sense,
-        sense_rest=0 * phase.sense_rest,
+    points = len(frequency_hz)
+    spans = (duty / frequency_hz, (1 - duty) / frequency_hz)
+    parts = [Zone(kind, 1, span, False) for kind, span in zip(("on", "off"), spans, strict=True)]
+    silent = replace(
+        net,
+        on=replace(net.on, sense=0 * net.on.sense, sense_rest=0 * net.on.sense_rest),
+        off=replace(net.off, sense=0 * net.off.sense, sense_rest=0 * net.off.sense_rest),
+        port_sense=0 * net.port_sense,
     )
+    start = np.zeros((net.size, points)) + net.off.rest
+    steps = [stepper(silent, part) for part in parts]
+    end, derivative, _ = period(silent, parts, steps, start, slopes=True)
+    return start + _newton_step(end - start, derivative)

@@ -16,19 +16,14 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from coilwright.circuit._grid import zones
 from coilwright.circuit._measures import measure
-from coilwright.circuit._network import Network, network, values
-from coilwright.circuit._period import stepper
-from coilwright.circuit._shooting import find, linear_guess, some_points
+from coilwright.circuit._network import Network, layout, network, values
+from coilwright.circuit._settle import Points, settle
+from coilwright.circuit._shooting import some_points
 from coilwright.circuit.driver import Driver
 from coilwright.errors import OutOfRange
 
 Reals = NDArray[np.float64]
-
-RESIDUAL = 1e-5
-"""Largest change over one period, relative to the stored state, that counts as repeating."""
-
 
 @dataclass(frozen=True, slots=True)
 class SteadyState:
@@ -210,16 +205,20 @@ def _switched(
     duty: Reals,
     start: Reals | None,
 ) -> dict[str, NDArray[np.generic]]:
-    ring, decay = _ringing(drivers)
-    parts = zones(frequency, duty, ring, decay)
-    steppers = [stepper(net, part) for part in parts]
-    guess = linear_guess(net, parts) if start is None else np.ascontiguousarray(start.T)
-    found = find(net, parts, steppers, guess)
-    results, residual = measure(net, drivers, parts, steppers, found.start, frequency)
-    good = found.solved & (residual <= RESIDUAL)
-    for name, array in results.items():
-        results[name] = _hide(array, good)
-    return results | {"residual": residual, "converged": good}
+    """Everything but frequency and duty for points that switch, NaN where not converged."""
+    points = Points(net, layout(drivers[0]), frequency, duty, *_ringing(drivers))
+    out: dict[str, NDArray[np.generic]] = {}
+    for group in settle(points, start):
+        here = drivers if len(drivers) == 1 else [drivers[i] for i in group.places]
+        results = measure(net.lamps, here, points.at, group.stretches)
+        results["state"] = group.start.T
+        results = {name: _hide(array, group.good) for name, array in results.items()}
+        results |= {"residual": group.residual, "converged": group.good}
+        for name, array in results.items():
+            if name not in out:
+                out[name] = np.zeros((len(frequency), *array.shape[1:]), dtype=array.dtype)
+            out[name][group.places] = array
+    return out
 
 
 def _hide(array: NDArray[np.generic], good: NDArray[np.bool_]) -> NDArray[np.generic]:
