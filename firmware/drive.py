@@ -34,7 +34,7 @@ class Drive:
     def reset(self):
         """Setting and ramp back to their defaults; the output state stays."""
         self.ramp_us = 20000
-        self.set(DEFAULT_HZ, 0)
+        self.set(min(max(DEFAULT_HZ, self.limits.low_hz), self.limits.high_hz), 0)
 
     def set(self, hz, ppm):
         """Ask for a frequency (Hz) and a duty (ppm); both are held inside the limits."""
@@ -150,7 +150,7 @@ class Drive:
         self.time = now
         if not self.ramp_us:
             return goal
-        most = self.limits.cap_ppm * elapsed // self.ramp_us
+        most = max(self.limits.cap_ppm * elapsed // self.ramp_us, 1)
         if goal > self.level:
             return min(goal, self.level + most)
         return max(goal, self.level - most)

@@ -24,7 +24,9 @@ class SerialLine:
 
     def take(self, timeout_ms):
         """A whole line as text, an error number for a bad one, or None after the timeout."""
-        while self.poll.poll(timeout_ms):
+        for _ in range(LONGEST):  # then the guard has its turn, whatever comes in
+            if not self.poll.poll(timeout_ms):
+                break
             if not self._in.readinto(self.byte):
                 self.ended = True
                 return None

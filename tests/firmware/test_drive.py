@@ -120,7 +120,7 @@ def test_duty_never_exceeds_the_cap(rig: Rig, cap: int, setpoints: list[tuple[in
     for hz, ppm in setpoints:
         drive.set(hz, ppm)
         settle(rig)
-        for near in (hz + hz // 60, hz - hz // 70):
+        for near in (hz + hz // 60, hz, hz - hz // 70):
             drive.set(near, ppm)
             settle(rig)
     assert highest() <= cap / 1e6 + 1e-12
