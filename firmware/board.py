@@ -64,39 +64,33 @@ class Board:
         setup, self.problem = config()
         self.gate = setup["gate"]
         self.gate_low()
-        name = setup["chip"]
         self.fault = ""
         """Why the output cannot be used on this board; empty when it can."""
-        if name == "rp2":
-            import pwm_rp2 as pwm
-
-            self.chip = pwm.Chip(machine.freq())
-            if 8 <= self.gate <= 15 or 24 <= self.gate <= 29:
-                self.fault = "gate GPIO %d runs on after a soft reset; use 0-7 or 16-23" % self.gate
-        else:
-            import pwm_esp32 as pwm
-
-            self.chip = pwm.Chip(setup.get("pwm_hz", 80000000))
-        full = setup.get("adc_full_uv", 3300000)
-        self.probe = Adc(name, setup["probe"], full) if setup.get("probe") is not None else None
-        self.light = Adc(name, setup["light"], full) if setup.get("light") is not None else None
+        name = setup["chip"]
+        self.chip = self._chip(name, setup)
         supply = setup["supply"]
         self.sensor = supply.get("sensor", "none")
+        full = setup.get("adc_full_uv", 3300000)
         self.supply = self._supply(name, supply, setup.get("i2c", {}), full)
-        shunt = supply.get("shunt_uohm", 100000)
-        if self.sensor == "adc":
-            shunt = int(shunt * supply.get("amp", 20))
-        self.calibration = []
+        self.probe, self.light = [
+            None if setup.get(key) is None else Adc(name, setup[key], full)
+            for key in ("probe", "light")
+        ]
+        self.calibration = self._calibration(supply, setup.get("calibration", {}))
         """Default offset in uV and gain in millionths of supply, probe and light."""
-        found = setup.get("calibration", {})
-        for name, gain in (
-            ("supply", 1000000000000 // shunt),
-            ("probe", 1000000),
-            ("light", 1000000),
-        ):
-            self.calibration += [int(x) for x in found.get(name, (0, gain))]
         led = setup.get("led")
         self.led = None if led is None else machine.Pin(led, machine.Pin.OUT, value=0)
+
+    def _chip(self, name, setup):
+        if name != "rp2":
+            import pwm_esp32
+
+            return pwm_esp32.Chip(setup.get("pwm_hz", 80000000))
+        import pwm_rp2
+
+        if 8 <= self.gate <= 15 or 24 <= self.gate <= 29:
+            self.fault = "gate GPIO %d runs on after a soft reset; use 0-7 or 16-23" % self.gate
+        return pwm_rp2.Chip(machine.freq())
 
     def _supply(self, name, supply, bus, full):
         if self.sensor == "adc":
@@ -108,6 +102,16 @@ class Board:
         pins = {key: machine.Pin(bus[key]) for key in ("scl", "sda") if key in bus}
         i2c = machine.I2C(bus.get("id", 0), freq=bus.get("freq", 400000), **pins)
         return Shunt(i2c, self.sensor, supply.get("address", 64), self.clock)
+
+    def _calibration(self, supply, found):
+        shunt = supply.get("shunt_uohm", 100000)
+        if self.sensor == "adc":
+            shunt = int(shunt * supply.get("amp", 20))  # behind an amplifier of so many V/V
+        values = []
+        for name in ("supply", "probe", "light"):
+            gain = 1000000000000 // shunt if name == "supply" else 1000000
+            values += [int(x) for x in found.get(name, (0, gain))]
+        return values
 
     def gate_low(self):
         """The gate pin as a plain low output, whatever drove it before."""

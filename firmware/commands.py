@@ -43,13 +43,8 @@ class Commands:
             value = getattr(part, name)
             value = value() if callable(value) else value
             return str(value) if query else None
-        if "," in kind:
-            return self._choice(part, name, kind.split(","), query, parameters)
-        if "|" in kind:
-            if query:
-                return str(getattr(part, name))
-            setattr(part, name, 1 if _switch(parameters) else 0)
-            return None
+        if "," in kind or "|" in kind:
+            return self._choice(part, name, kind, query, parameters)
         bounds = [int(x) for x in row[3:]] or part.bounds(name)
         if query:
             value = _extreme(parameters, bounds) if parameters else getattr(part, name)
@@ -63,27 +58,33 @@ class Commands:
             self.drive.enforce()
         return None
 
+    def _choice(self, part, name, kind, query, parameters):
+        switch = "|" in kind
+        words = kind.split(",")
+        if query:
+            if parameters:
+                raise Fault(-108, parameters[0])
+            value = getattr(part, name)
+            return str(value) if switch else "".join([c for c in words[value] if not c.islower()])
+        value = _switch(parameters) if switch else choose(_one(parameters), words)
+        setattr(part, name, value)
+        return None
+
     def _fits(self, name, value):
         s = self.settings
         if (name == "low_hz" and value > s.high_hz) or (name == "high_hz" and value < s.low_hz):
             raise Fault(-221, "low limit above high limit")
 
-    def _choice(self, part, name, words, query, parameters):
-        if query:
-            if parameters:
-                raise Fault(-108, parameters[0])
-            word = words[getattr(part, name)]
-            return "".join([c for c in word if not c.islower()])
-        setattr(part, name, choose(_one(parameters), words))
-        return None
-
     def opc(self, _):
+        """`*OPC`: bit 0 of the event register is set when nothing is pending any more."""
         self.status.opc_wanted = True
 
     def opc_q(self, _):
+        """`*OPC?`: 1 when nothing is pending any more."""
         return lambda: "1" if self.idle() else None
 
     def wait(self, _):
+        """`*WAI`: the rest of the line waits until nothing is pending any more."""
         return lambda: "" if self.idle() else None
 
     def idle(self):
@@ -104,19 +105,25 @@ class Commands:
         silent = not self.sense.busy and self.sense.quick() is None
         value = 1 if self.settings.state == "DAMAGED" else 0
         value += (2 if self.drive.mismatch else 0) + (4 if silent else 0)
-        return str(value + (8 if self.board.fault else 0))
+        value += 8 if self.board.fault else 0
+        if value:
+            self.status.error(-330, str(value))
+        return str(value)
 
     def save(self, p):
+        """`*SAV n`: frequency and duty into memory n, and flash written."""
         self.settings.memories[_within(p, "N", (0, 3, 0))] = (self.drive.hz, self.drive.ppm)
         self.store(None)
 
     def store(self, _):
+        """Write the settings in force to flash."""
         try:
             self.settings.store()
         except OSError as error:
             raise Fault(-200, "flash: %s" % error)
 
     def recall(self, p):
+        """`*RCL n`: frequency and duty of memory n; the output state stays."""
         n = _within(p, "N", (0, 3, 0))
         if self.settings.memories[n] is None:
             raise Fault(-200, "memory %d is empty" % n)
@@ -124,17 +131,20 @@ class Commands:
         self.drive.set(*self.settings.memories[n])
 
     def memory_q(self, _):
+        """Free and allocated bytes of the heap after a collection."""
         gc.collect()
         if not hasattr(gc, "mem_free"):
             return "0,0"
         return "%d,%d" % (gc.mem_free(), gc.mem_alloc())
 
     def maintenance(self, _):
+        """Output off and the server ends; a latched trip stays latched."""
         self.sweep.stop()
         self.drive.kill(self.drive.state if self.guard.cause else OFF)
         self.leaving = True
 
     def output(self, p):
+        """Soft start or soft stop; a stop ends a sweep."""
         if _switch(p):
             self.guard.allow()
             self.drive.start()
@@ -143,6 +153,7 @@ class Commands:
             self.drive.stop()
 
     def output_q(self, _):
+        """1 while the output is on or ramping up."""
         return "1" if self.drive.running() else "0"
 
     def setpoint(self, p, unit):
@@ -156,6 +167,7 @@ class Commands:
             drive.set(drive.hz, value)
 
     def setpoint_q(self, p, unit):
+        """What the chip makes of the setting, or an end of its range."""
         hz = unit == "HZ"
         if p:
             value = _extreme(p, self._range(unit)) * (1000 if hz else 1)
@@ -170,6 +182,7 @@ class Commands:
         return 0, s.cap_ppm, 0
 
     def list_append(self, p):
+        """Add frequency and duty pairs to the list."""
         if not p or len(p) % 2:
             raise Fault(-109)
         hz = [_within([x], "HZ", (20000, 1000000, DEFAULT_HZ)) for x in p[::2]]
@@ -177,15 +190,18 @@ class Commands:
         self.sweep.append(hz, ppm)
 
     def measure_q(self, p, what):
+        """Measure now and answer the point or a field of it."""
         answer = self._answer(p, what)
         return self._measured(answer)
 
     def fetch_q(self, p, what):
+        """The last measured point again, or a field of it."""
         if not self.sense.taken:
             raise Fault(-200, "nothing measured yet")
         return self._answer(p, what)()
 
     def zero_q(self, _):
+        """Take the supply sensor's rest reading as its offset and answer it."""
         if self.drive.state in (ON, RAMPING):
             raise Fault(-221, "output is on")
         return self._measured(self._zeroed)
@@ -222,6 +238,7 @@ class Commands:
         return fixed(self.settings.current_offset, 6)
 
     def trace_data_q(self, p):
+        """Block of points from an index on; the points before it are released."""
         ring = self.ring
         first = _within(p[:1], "N", (ring.first, ring.next, ring.first))
         count = _within(p[1:], "N", (0, 0xFFFFFFFF, 64))
@@ -254,7 +271,7 @@ def _within(parameters, unit, bounds):
 def _switch(parameters):
     text = _one(parameters)
     if text in ("ON", "1"):
-        return True
+        return 1
     if text in ("OFF", "0"):
-        return False
+        return 0
     raise Fault(-224, text[:30])

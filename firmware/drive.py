@@ -138,6 +138,7 @@ class Drive:
             self.kill(self.last)
 
     def go(self):
+        """Enter the ramping state, with time running from now."""
         if self.state != RAMPING:
             self.state = RAMPING
             self.time = self.clock.ticks_us()
@@ -184,6 +185,7 @@ class Drive:
         return 2000000 // self._hz + 2
 
     def write(self, raw, span):
+        """Set the counts of the duty; nothing is written where nothing changes."""
         if raw != self.raw or raw == 0 or span != self._plan[0]:
             self.pwm.duty_u16(self.chip.word(raw, span))
         self.raw = raw

@@ -35,6 +35,7 @@ class Chip:
         return raw * (65536 // span)
 
     def bits(self, ticks):
+        """Largest power of two, as a number of bits, that is not above `ticks`."""
         bits = 0
         while ticks > 1:
             ticks >>= 1
@@ -42,5 +43,6 @@ class Chip:
         return min(bits, self.width)
 
     def divider(self, hz, bits):
+        """Timer divider in 256ths, rounded as ledc.c does."""
         scaled = hz << bits
         return ((self.clock_hz << 8) + scaled // 2) // scaled

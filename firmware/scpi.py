@@ -163,6 +163,7 @@ class Interpreter:
             self.reply(answer)
 
     def reply(self, answer):
+        """Take a handler's answer: text, a block's pieces, a deferred reply, or nothing."""
         if callable(answer):
             self.pending = answer
             self._resume()

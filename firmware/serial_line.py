@@ -59,6 +59,7 @@ class SerialLine:
             self._out.flush()
 
     def finish(self):
+        """The line that has just ended, or its error; the next one begins."""
         length, fault = self.length, self.fault
         self.length = self.fault = 0
         return fault or bytes(memoryview(self.line)[:length]).decode()

@@ -1,4 +1,8 @@
-"""Builds the parts from the board and serves the serial line until told to leave."""
+"""Builds the parts from the board and serves the serial line until told to leave.
+
+Few names in this firmware begin with an underscore: every name that is not in use elsewhere already
+is kept in the board's heap for good.
+"""
 
 import gc
 
@@ -86,6 +90,7 @@ class Server:
             self.status.error(-363)
 
     def begin(self, line):
+        """Carry out a line; a valid one shows that the host is there."""
         self._conditions()
         if self.scpi.start(line):
             self.guard.heard()

@@ -80,6 +80,7 @@ class Settings:
         return crc32(self.body()) & 0xFFFFFFFF
 
     def body(self):
+        """The settings in force as one line of JSON."""
         values = [[row[0], getattr(self, row[0])] for row in SPEC]
         return json.dumps({"version": 1, "values": values, "memories": self.memories}).encode()
 
@@ -87,6 +88,7 @@ class Settings:
         return _sealed(self.body())
 
     def take(self, data):
+        """Put the contents of a file in force. Returns False when it is damaged."""
         body = data[: data.find(b"\n")]
         if _sealed(body) != data:
             return False

@@ -123,6 +123,7 @@ class Sweep:
         return None
 
     def record(self):
+        """Take the point just measured into the ring, and see what comes next."""
         ring = self.ring
         self.sense.finish(ring.next)
         ring.put(self.sense.point)
@@ -134,6 +135,7 @@ class Sweep:
             self.drive.rest(True)
 
     def end(self, state):
+        """Leave the sweep in a final state, with the output as it was before."""
         self.ring.state = state
         self.sense.busy = False
         self._settled = None
@@ -152,6 +154,7 @@ class Sweep:
         return (start, stop) if mode == 1 else (fixed, fixed)
 
     def check(self, total):
+        """Raises Fault where the sweep would leave the limits."""
         limits = self.limits
         if not total:
             raise Fault(-221, "list is empty")

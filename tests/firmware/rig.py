@@ -36,18 +36,23 @@ class Clock:
         self.now = start_us
 
     def ticks_us(self) -> int:
+        """Microseconds, wrapping."""
         return self.now & (WRAP - 1)
 
     def ticks_ms(self) -> int:
+        """Milliseconds, wrapping."""
         return self.now // 1000 & (WRAP - 1)
 
     def ticks_diff(self, end: int, start: int) -> int:
+        """Signed distance of two ticks."""
         return (end - start + WRAP // 2 & (WRAP - 1)) - WRAP // 2
 
     def sleep_us(self, us: int) -> None:
+        """Let time pass."""
         self.now += us
 
     def sleep_ms(self, ms: int) -> None:
+        """Let time pass."""
         self.now += ms * 1000
 
 
@@ -61,12 +66,14 @@ class MemoryLine:
         self.ended = False
 
     def take(self, timeout_ms: int) -> Any:
+        """Next line, or None after the timeout."""
         if self.inbox:
             return self.inbox.popleft()
         self.clock.sleep_ms(timeout_ms)
         return None
 
     def write(self, data: Any) -> None:
+        """Collect what is sent."""
         self.sent += data.encode() if isinstance(data, str) else bytes(data)
 
 

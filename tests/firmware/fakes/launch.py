@@ -12,7 +12,7 @@ machine.chip = pwm_esp32.Chip()
 
 class _Forget:
     def append(self, _):
-        pass
+        """Forget a write."""
 
 
 machine.writes = _Forget()

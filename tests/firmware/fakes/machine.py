@@ -13,14 +13,18 @@ registers = {}
 
 
 def freq():
+    """System clock in Hz."""
     return 125000000
 
 
 def unique_id():
+    """Identity of this chip."""
     return b"\xde\xad\xbe\xef"
 
 
 class Pin:
+    """A pin; a plain low or high output is recorded."""
+
     OUT = 1
     IN = 0
 
@@ -30,6 +34,7 @@ class Pin:
             writes.append(("pin", value))
 
     def value(self, value=None):
+        """Level of the pin."""
         return 0
 
 
@@ -42,6 +47,7 @@ class PWM:
         self.freq(freq)
 
     def freq(self, hz=None):
+        """Set or read the frequency; count range first, duty after."""
         if hz is None:
             return (self._mhz + 500) // 1000
         self.span, self._mhz, _ = chip.plan(hz)
@@ -50,6 +56,7 @@ class PWM:
         return None
 
     def duty_u16(self, value):
+        """Set the duty as the port scales it."""
         self._u16 = value
         self._set()
 
@@ -64,36 +71,45 @@ class PWM:
         writes.append(("duty", self._raw, self.span))
 
     def deinit(self):
+        """Stop."""
         writes.append(("deinit",))
 
 
 class ADC:
+    """A converter on a pin of `voltages`."""
+
     ATTN_11DB = 3
 
     def __init__(self, pin, atten=None):
         self.number = pin.number
 
     def read_uv(self):
+        """Microvolts at the pin."""
         if on_conversion:
             on_conversion()
         return voltages[self.number]
 
     def read_u16(self):
+        """16-bit reading over 3.3 V."""
         return min(self.read_uv() * 65535 // 3300000, 65535)
 
 
 class I2C:
+    """A bus with one device on it."""
+
     silent = False
 
     def __init__(self, id, freq=400000, scl=None, sda=None):
         pass
 
     def writeto_mem(self, address, register, data):
+        """Write a register."""
         if I2C.silent:
             raise OSError(19)
         registers[register] = data[0] << 8 | data[1]
 
     def readfrom_mem_into(self, address, register, buffer):
+        """Read a register."""
         if I2C.silent:
             raise OSError(19)
         buffer[0] = registers.get(register, 0) >> 8
