@@ -33,7 +33,10 @@ def terminal():
 
 
 class TestLines:
-    """Reset circuit: truth table of the auto-program circuit in Espressif's DevKitC schematics."""
+    """Truth table "Auto program" on sheet 2 of Espressif's ESP8684-DevKitC-02 schematics V1.0.
+
+    There 1 is the level of a line that is off: DTR 1, RTS 0 pulls EN to 0.
+    """
 
     @staticmethod
     def enable(dtr: bool, rts: bool) -> bool:
