@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import copy
 import math
 import tomllib
@@ -164,12 +165,7 @@ def test_an_unknown_key_anywhere_is_named_with_its_path(path: tuple[Any, ...], k
     written = ""
     for step in path:
         written += f"[{step}]" if isinstance(step, int) else f".{step}" if written else step
-    try:
-        parse_build(tree)
-    except BadBuild as error:
-        assert (f"{written}.{key}" if written else key) in error.message
-    else:
-        raise AssertionError(f"{path} accepted {key}")
+    assert (f"{written}.{key}" if written else key) in complaint(tree)
 
 
 @given(
@@ -188,10 +184,8 @@ def test_anything_in_place_of_a_table_is_a_complaint_or_a_build(
     for step in path[:-1]:
         table = table[step]
     table[path[-1]] = junk
-    try:
+    with contextlib.suppress(BadBuild):
         parse_build(tree)
-    except BadBuild as error:
-        assert error.message
 
 
 def test_files_that_are_no_build_files(tmp_path: Any) -> None:

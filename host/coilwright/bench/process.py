@@ -101,7 +101,7 @@ class Bench:
         self._relay = Relay(port or self._own_port(), line or Line(), self._ended)
         self._process: subprocess.Popen[bytes] | None = None
         self._ends: list[socket.socket] = []
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()
         self._stopping = False
         self.pins: Pins | None = None
         self.starts = 0
@@ -162,7 +162,7 @@ class Bench:
             if self._stopping:
                 return
             self._kill()
-        self._launch(cause)
+            self._launch(cause)
 
     def _write_wiring(self) -> None:
         supply = self.build.bench.supply
@@ -191,7 +191,6 @@ class Bench:
     def _launch(self, cause: int) -> None:
         line, board_line = socket.socketpair()
         link, board_link = socket.socketpair()
-        self.starts += 1
         pins = Pins(link, self.plant, self.build, self.seed, self.sensor, self._reset_later)
         unique = hashlib.sha256(f"coilwright bench {self.seed}".encode()).hexdigest()
         arguments = [
@@ -218,6 +217,7 @@ class Bench:
             self.pins, self._ends = pins, [line, link]
         pins.start()
         self._relay.attach(line)
+        self.starts += 1
 
     def _interpreter(self) -> list[str]:
         if self.micropython:

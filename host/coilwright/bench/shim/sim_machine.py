@@ -39,6 +39,16 @@ def _settle(stale):
     _state[2] = stale
 
 
+def _ask():
+    if not _state[2]:
+        _settle(False)
+    put(84)  # T
+    get(_reply)
+    _state[2], _state[3] = False, _clock.now + 10000
+    for channel in _channels.values():
+        channel.target = struct.unpack_from("<i", _reply, channel.at)[0] * 1000
+
+
 class _Channel:
     """One ADC input: value, target and noise in nV, offset in uV, gain error in ppm."""
 
@@ -50,8 +60,7 @@ class _Channel:
         self.pin, self.us, self.tau, self.noise, self.offset, self.gain, self.top, self.low = (
             numbers
         )
-        self.value = None
-        self.target = self.last = self.span = self.keep = 0
+        self.value = self.target = self.last = self.span = self.keep = 0
 
     def __call__(self, pin, **_):
         return _channels[getattr(pin, "id", pin)]
@@ -65,23 +74,12 @@ class _Channel:
                 self.keep = int(exp(-span / self.tau) * 1048576)
             self.value = self.target + ((self.value - self.target) * self.keep >> 20)
 
-    def aim(self):
-        self.target = struct.unpack_from("<i", _reply, self.at)[0] * 1000
-        if self.value is None:  # it had settled before power-on
-            self.value = self.target
-
     def read_u16(self):
         """12 bits with noise, gain and offset errors, clipped at the ends."""
         now = _clock.now + self.us
         _clock.advance(self.us)
         if _state[2] or now >= _state[3]:
-            if not _state[2]:
-                _settle(False)
-            put(84)  # T
-            get(_reply)
-            for channel in _channels.values():
-                channel.aim()
-            _state[2], _state[3] = False, now + 10000
+            _ask()
         self.settle()
         # Noise by time since the last change of the PWM, not by count, so that other readings
         # do not shift it. Sum of eight uniform bytes: sd 209, excess kurtosis -0.15.
@@ -98,7 +96,8 @@ class _Channel:
 
     def read_uv(self):
         """In steps of 1 mV, as an ESP32 gives it."""
-        return ((self.read_u16() >> 4) * self.top // 4095 + 500) // 1000 * 1000
+        twice = 2 * (self.read_u16() >> 4) + 1  # the middle of the step
+        return (twice * self.top // 8192 + 500) // 1000 * 1000
 
 
 class Pin:
@@ -158,3 +157,6 @@ def start(socket, cause, clock, unique, *texts):
     channels = [_Channel(4 * i, text) for i, text in enumerate(texts)]
     _channels = {channel.pin: channel for channel in channels}
     ADC = channels[0]
+    _ask()
+    for channel in channels:  # everything had settled before power-on
+        channel.value = channel.target
