@@ -2,6 +2,7 @@
 
 from decimals import fixed
 
+_FIELD = 0x7FFFFFFF  # largest value of a point's field
 _SLICE_US = 3000  # the line is served again after so long
 
 
@@ -132,7 +133,9 @@ class Sense:
             (5, self.probe, s.probe_offset, s.probe_gain),
             (6, self.light, s.light_offset, s.light_gain),
         ):
-            point[i] = (channel.mean() - offset) * gain // 1000000
+            value = (channel.mean() - offset) * gain // 1000000
+            point[i] = min(max(value, -_FIELD), _FIELD)
+            channel.over = channel.over or point[i] != value
             spread = abs(channel.spread() * gain // 1000000)
             wide = wide or spread > 65535
             point[i + 3] = min(spread, 65535)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import re
 from pathlib import Path
 
@@ -253,3 +254,38 @@ def test_any_line_leaves_the_queue_sound(esp32: Rig, lines: list[str]) -> None:
     for reply in bytes(esp32.line.sent).split(b"\n"):
         assert b"#" in reply or len(reply) <= 255 * 16
     esp32.line.sent.clear()
+
+
+def random_line(draw: random.Random, headers: list[str]) -> str:
+    """A line that is nearly right, a heap of words, or plain noise."""
+    kind = draw.random()
+    if kind < 0.05:
+        points = draw.randint(1, 400)
+        return (
+            "SYST:HOST:TIM 60;:OUTP:PROT:CLE;:FREQ 165E3;:PULS:DCYC 30;:OUTP ON;"
+            f":SWE:POIN {points};DWEL 0;:INIT"
+        )
+    if kind < 0.06:
+        return "ABOR;:OUTP OFF;*RST;:OUTP:PROT:CLE"
+    if kind < 0.6:
+        tail = draw.choice(["", ",40", ";" + draw.choice(headers) + "?"])
+        end = draw.choice(["", "?", " "])
+        return draw.choice(headers) + end + " " + draw.choice(PARTS.split()) + tail
+    if kind < 0.9:
+        words = [*PARTS.split(), *headers, " ", " "]
+        return "".join(draw.choice(words) + draw.choice(["", " "]) for _ in range(8))[:255]
+    return "".join(draw.choice(ALPHABET) for _ in range(draw.randint(1, 255)))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_thousands_of_lines_raise_nothing(rig: Rig, seed: int) -> None:
+    draw = random.Random(seed)
+    rows = load("table").TABLE.decode().split("\n")[1:-1]
+    headers = [re.sub(r"\[[^]]*\]", "", row.split()[0]) for row in rows if "MAIN" not in row]
+    for _ in range(1500):
+        rig.line.inbox.append(random_line(draw, headers))
+        rig.clock.sleep_us(draw.randint(0, 3000))
+        for _ in range(draw.randint(1, 8)):
+            rig.server._turn()
+    assert rig.server.guard.cause != 104
+    assert len(rig.server.status.queue) <= 16

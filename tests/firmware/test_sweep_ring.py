@@ -204,6 +204,16 @@ def test_over_range_and_spread_are_flagged(esp32: Rig) -> None:
     assert int(esp32.text("MEAS?").split(",")[-1]) & 16
 
 
+def test_value_that_does_not_fit_its_field_is_flagged(esp32: Rig) -> None:
+    esp32.say("CAL:PROB:GAIN MAX;OFFS -5;:CAL:LIGH:GAIN MIN;OFFS -5")
+    esp32.on()
+    esp32.say("SWE:POIN 1;:INIT")
+    finish(esp32)
+    _, records = block(esp32.ask("TRAC:DATA? 0,1"))
+    assert records[0][5:7] == (2147483647, -2147483647)
+    assert records[0][10] & 7 == 2 + 4
+
+
 def test_spread_is_the_standard_deviation_of_single_conversions(esp32: Rig) -> None:
     values = iter([1000, 3000, 5000, 7000])
     esp32.board.probe.read = lambda: next(values)
