@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import zlib
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -23,6 +24,7 @@ from coilwright.errors import (
 from coilwright.link import Driver, DutySweep, FrequencySweep, PointList, sweeping
 from coilwright.link.facts import Board, Calibration, DriverState, Identity, Limits
 from coilwright.link.plans import list_checksum, percent_text, spread
+from coilwright.link.timeouts import Timeouts
 from coilwright.link.transport import Transport
 from coilwright.point import Flag, Point, Setpoint
 from link.fakedriver import QUICK, FakeDriver, FakeLine, lossy
@@ -30,8 +32,8 @@ from link.fakedriver import QUICK, FakeDriver, FakeLine, lossy
 ERRORS = ";:SYST:ERR:ALL?"
 
 
-def opened(line: FakeLine) -> Driver:
-    return Driver(Transport(line, QUICK, name="fake"))
+def opened(line: FakeLine, timeouts: Timeouts = QUICK) -> Driver:
+    return Driver(Transport(line, timeouts, name="fake"))
 
 
 @pytest.fixture(autouse=True)
@@ -144,6 +146,15 @@ class TestSettings:
         damaged = iter([True])
         line.to_driver = lambda data: (
             data.replace(b"FREQ 185000", b"FREQ 985000") if next(damaged, False) else data
+        )
+
+        assert driver.set_frequency(185_000) == pytest.approx(185_000, rel=1e-3)
+
+    def test_a_value_that_arrives_damaged_and_out_of_range_is_sent_again(self, line, driver):
+        """The driver names a value that was never sent, so it is no fault of the person's."""
+        damaged = iter([True])
+        line.to_driver = lambda data: (
+            data.replace(b"FREQ 185000", b"FREQ 1850") if next(damaged, False) else data
         )
 
         assert driver.set_frequency(185_000) == pytest.approx(185_000, rel=1e-3)
@@ -500,7 +511,7 @@ class TestBadLines:
     @pytest.mark.parametrize(("lose", "flip"), [(0.0, 2e-3), (2e-3, 0.0), (3e-3, 3e-3)])
     def test_no_point_is_lost_doubled_or_altered(self, seed, lose, flip):
         line = FakeLine()
-        driver = opened(line)
+        driver = opened(line, replace(QUICK, stall_s=60.0))
         plan = FrequencySweep(150_000, 200_000, 120, 0.2)
         sweep = driver.sweep(plan)
         points = [next(sweep)]

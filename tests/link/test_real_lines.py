@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import pty
 import select
@@ -11,6 +12,8 @@ import tty
 from collections.abc import Callable, Iterator
 
 import pytest
+import serial
+from serial.rfc2217 import PortManager
 
 from coilwright.errors import LinkLost
 from coilwright.link import Driver, FrequencySweep
@@ -139,3 +142,50 @@ def test_a_sweep_over_tcp(driver_in_memory):
         thread.join()
 
     assert [point.index for point in points] == list(range(100))
+
+
+def test_a_sweep_over_rfc_2217(driver_in_memory):
+    """Against the server half of RFC 2217 that pyserial brings; it also counts line changes."""
+    changes: list[tuple[bool, bool]] = []
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def serve() -> None:
+            connection, _ = server.accept()
+            port = serial.serial_for_url("loop://", timeout=0)
+            wire = connection.makefile("wb", buffering=0)
+            manager = PortManager(port, wire)
+            buffer = b""
+            with connection, wire:
+                while data := connection.recv(4096):
+                    buffer += b"".join(manager.filter(data))
+                    changes.append((port.dtr, port.rts))
+                    *lines, buffer = buffer.split(b"\n")
+                    for line in lines:
+                        answer = driver_in_memory.take(line.decode())
+                        wire.write(b"".join(manager.escape(answer)))
+
+        thread = threading.Thread(target=serve, daemon=True)
+        thread.start()
+        with Driver.open(f"rfc2217://127.0.0.1:{server.getsockname()[1]}", QUICK) as driver:
+            points = list(driver.sweep(FrequencySweep(150_000, 200_000, 100, 0.2)))
+        thread.join()
+
+    assert [point.index for point in points] == list(range(100))
+    assert [round(point.probe_v * 1e6) for point in points] == list(range(2000, 2100))
+    assert (False, True) not in changes  # DTR off with RTS on is what resets a board
+
+
+@pytest.mark.micropython
+def test_a_sweep_on_the_simulated_bench():
+    plan = FrequencySweep(150_000, 200_000, 40, 0.2)
+    with Driver.open("sim://harbour?seed=1") as driver:
+        points = list(driver.sweep(plan, settle_s=0.004, averages=4))
+        assert driver.errors() == ()
+
+    wanted = plan.setpoints()
+    assert [point.index for point in points] == list(range(40))
+    assert [point.requested_frequency_hz for point in points] == [p.frequency_hz for p in wanted]
+    assert all(
+        abs(point.frequency_hz / point.requested_frequency_hz - 1) < 0.01 for point in points
+    )
+    assert all(late.time_s > early.time_s for early, late in itertools.pairwise(points))

@@ -132,9 +132,20 @@ def split_answer(text: str, queries: int) -> tuple[list[str], tuple[DriverMessag
     return answers, found
 
 
-def disturbed(found: Sequence[DriverMessage]) -> bool:
-    """Whether the driver could not read the line: -100 to -199, and too long (-363)."""
-    return any(-199 <= message.number <= -100 or message.number == -363 for message in found)
+def disturbed(found: Sequence[DriverMessage], sent: str) -> bool:
+    """Whether the driver did not read what was sent.
+
+    It could not read it at all (-100 to -199, and -363 for a line that is too long), or it names a
+    value that is out of range (-222, -224) and was never sent.
+    """
+    return any(_disturbed(message, sent) for message in found)
+
+
+def _disturbed(message: DriverMessage, sent: str) -> bool:
+    if message.number in (-222, -224):
+        named = message.text.partition(";")[2].strip().upper()
+        return bool(named) and named not in sent.upper()
+    return -199 <= message.number <= -100 or message.number == -363
 
 
 def failure(found: Sequence[DriverMessage], sent: str) -> DriverError:

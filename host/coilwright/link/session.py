@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from coilwright.errors import DriverError, LinkLost, NoAnswer, Refused
+from coilwright.errors import DriverError, LinkLost, NoAnswer, Refused, Tripped
 from coilwright.link import replies
 from coilwright.link.facts import DriverMessage
 from coilwright.link.transport import Transport
@@ -79,9 +79,10 @@ class Disturbed(Refused):
         return Refused.__name__
 
 
-def _failure(errors: Sequence[DriverMessage], sent: str) -> DriverError:
-    failure = replies.failure(errors, sent)
-    if replies.disturbed(errors) and isinstance(failure, Refused):
+def _failure(errors: Sequence[DriverMessage], parts: Sequence[str]) -> DriverError:
+    shown = [part for part in parts if "?" not in part] or parts
+    failure = replies.failure(errors, joined(shown))
+    if replies.disturbed(errors, joined(parts)) and not isinstance(failure, Tripped):
         return Disturbed(failure.message, failure.hint)
     return failure
 
@@ -119,20 +120,19 @@ class Session:
     ) -> T:
         """Like `exchange`, with the answers turned into a value; a ValueError means damage."""
         queries = sum("?" in part for part in parts)
+        text = joined([*parts, ERRORS])
 
         def parse_line(line: str) -> tuple[T | None, tuple[DriverMessage, ...]]:
             answers, errors = replies.split_answer(line, queries)
             return (None if errors else parse(answers)), errors
 
         for left in range(again, -1, -1):
-            value, errors = self.transport.query(
-                joined([*parts, ERRORS]), parse_line, wait_s=wait_s, retries=left
-            )
+            value, errors = self.transport.query(text, parse_line, wait_s=wait_s, retries=left)
             if value is not None:
                 return value
-            if not (left and replies.disturbed(errors)):
+            if not (left and replies.disturbed(errors, text)):
                 break
-        raise _failure(errors, joined(parts))
+        raise _failure(errors, parts)
 
     def ask(self, query: str, *, wait_s: float | None = None) -> str:
         """Answer to one query that may be asked again."""
