@@ -144,7 +144,7 @@ def disturbed(found: Sequence[DriverMessage], sent: str) -> bool:
 def _disturbed(message: DriverMessage, sent: str) -> bool:
     if message.number in (-222, -224):
         named = message.text.partition(";")[2].strip().upper()
-        return bool(named) and named not in sent.upper()
+        return bool(named) and named not in re.split(r"[ ,;]", sent.upper())
     return -199 <= message.number <= -100 or message.number == -363
 
 
