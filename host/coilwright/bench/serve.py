@@ -110,8 +110,10 @@ def listen_port(listen: str | int | None) -> PtyPort | TcpPort:
         return PtyPort()
     host, _, number = str(0 if listen is None else listen).rpartition(":")
     try:
+        if not 0 <= int(number) <= 65535:
+            raise ValueError(number)
         return TcpPort(host.strip("[]") or "127.0.0.1", int(number))
-    except (ValueError, OverflowError):
+    except ValueError:
         hint = "write a port such as 4001, or an address such as 127.0.0.1:4001"
         raise PortError(f"{listen!r} is not a TCP port.", hint) from None
     except PermissionError:
