@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -58,15 +57,7 @@ def start_record(
     """Begin a record with everything the driver says of itself."""
     info = RecordInfo(
         kind=kind,
-        driver=asdict(driver.identity),
-        board=asdict(driver.board),
-        settings={
-            "averages": driver.averages,
-            "settle_s": driver.settle_s,
-            "settings_state": driver.settings_state(),
-        },
-        limits=asdict(driver.limits()),
-        calibration=asdict(driver.calibration()),
+        **driver.describe(),
         plan=plan,
         note=note,
         tags=tags,

@@ -30,6 +30,8 @@ def report_failure(failure: BaseException, *, as_json: bool) -> int:
     """
     if isinstance(failure, SystemExit):
         raise failure
+    for note in getattr(failure, "__notes__", ()):
+        click.echo(f"Caution: {note}", err=True)
     if isinstance(failure, CoilwrightError):
         return _tell(failure.kind, failure.message, failure.hint, failure.exit_code, as_json)
     if isinstance(failure, KeyboardInterrupt | click.exceptions.Abort):
