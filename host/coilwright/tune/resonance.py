@@ -168,10 +168,10 @@ class _Solution:
 
 def _narrowing(trace: Trace, first: Shape, skew: bool, background: bool) -> _Solution:
     """Fit in windows that shrink until the curve agrees with the points in them."""
-    best: _Solution | None = None
-    shape = first = _widened(trace, first, skew, background)
-    for part, window in _windows(trace, first):
-        if best is not None and len(part) < 9:
+    first, best = _widest(trace, first, skew, background)
+    shape = first if best is None else best.shape
+    for part, window in list(_windows(trace, first))[1:]:
+        if best is not None and (best.misfit < MISFIT or len(part) < 9):
             break
         found = _fit_window(part, replace(shape, skew=0.0), skew, background, window)
         if found is None:
@@ -179,25 +179,26 @@ def _narrowing(trace: Trace, first: Shape, skew: bool, background: bool) -> _Sol
         shape = found.shape
         if best is None or found.misfit < 0.7 * best.misfit:
             best = found
-        if best.misfit < MISFIT:
-            break
     if best is None:
         raise _shapeless(trace, first)
     return best
 
 
-def _widened(trace: Trace, first: Shape, skew: bool, background: bool) -> Shape:
-    """The start, or what fits in its window where that is much wider.
+def _widest(
+    trace: Trace, first: Shape, skew: bool, background: bool
+) -> tuple[Shape, _Solution | None]:
+    """Fit in the widest window, again where the peak turns out to be wider than the start.
 
     A wild point on the top makes the peak look high and narrow, and the window small.
     """
+    found: _Solution | None = None
     for _ in range(3):
         part, window = next(_windows(trace, first))
         found = _fit_window(part, first, skew, background, window)
         if found is None or found.shape.half_width_hz < 1.3 * first.half_width_hz:
             break
         first = found.shape
-    return first
+    return first, found
 
 
 def _shift(trace: Trace, best: _Solution, skew: bool, background: bool) -> float:
