@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,8 @@ SLOTS = 10
 EARLY = 0.3
 """Part of the off time within which a contact counts as early."""
 SHORTEST_S = 0.3e-9
+ANY_V = -0.7
+"""Voltage at which the drain would be held in a contact without length."""
 GAP_S = 1.5e-9
 """Contacts shorter than the first are dropped; those less apart than the second are one."""
 HUNTING_S = 20e-9
@@ -136,7 +139,9 @@ def _release(
     amps = diode.sign * samples.flow[basis, point]
     push = diode.sign * (samples.node[basis, point] - diode.hold_v[point])
     sway = diode.sway[point]
-    rate = np.where(diode.loop_h[point] > 0, push / np.maximum(diode.loop_h[point], 1e-15), push * 0)
+    rate = np.where(
+        diode.loop_h[point] > 0, push / np.maximum(diode.loop_h[point], 1e-15), push * 0
+    )
     # With the drain held the current is a sine of loop and tank: this long to its next zero.
     fall = np.where(amps > 0, np.arctan2(amps * sway, -rate) / sway, 0.0)
     within = samples.clamp[last] & (last < len(volt) - 1)
@@ -145,7 +150,7 @@ def _release(
     crossed = samples.time[last, point] + np.clip(chord, 0.0, gap)
     # A zone that ended too soon lets the drain swing beyond: that swing is no contact of its own.
     when = np.where(known & (amps > 0), drawn, np.maximum(drawn, crossed))
-    return np.where(last == len(volt) - 1, stop, np.minimum(when, stop))
+    return np.asarray(np.where(last == len(volt) - 1, stop, np.minimum(when, stop)))
 
 
 def _slots(
@@ -162,19 +167,46 @@ def _slots(
     fits = np.where(early, slot < early_slots, slot < early_slots + late_slots)
     place, begin, end, hold, slot = (a[fits] for a in (place, begin, end, hold, slot))
     shape = (early_slots + late_slots, points)
-    begins, ends, holds = np.full(shape, np.nan), np.full(shape, np.nan), np.zeros(shape)
+    begins, ends, holds = (np.full(shape, np.nan) for _ in range(3))
     begins[slot, place], ends[slot, place], holds[slot, place] = begin, end, hold
-    now = np.zeros(points)
-    for index in range(shape[0]):
+    return _filled(early_slots, begins, ends, holds, off_s)
+
+
+def _filled(early: int, begin: Reals, end: Reals, hold: Reals, off_s: Reals) -> Contacts:
+    """Slots in order of time and within the off time; empty ones hold NaN."""
+    now = np.zeros(len(off_s))
+    for slot in range(len(begin)):
         # An empty slot follows at once on the one before; no contact begins before that ends.
-        begins[index] = np.where(np.isnan(begins[index]), now, np.maximum(begins[index], now))
-        ends[index] = np.where(np.isnan(ends[index]), begins[index], ends[index])
-        ends[index] = np.minimum(np.maximum(ends[index], begins[index]), off_s)
-        begins[index] = np.minimum(begins[index], ends[index])
-        now = ends[index]
-    empty = holds == 0
-    holds = np.where(empty, -0.7, holds)
-    return Contacts(early_slots, begins, ends, holds)
+        starts = np.where(np.isnan(begin[slot]), now, np.maximum(begin[slot], now))
+        stops = np.where(np.isnan(end[slot]), starts, np.maximum(end[slot], starts))
+        end[slot] = np.minimum(stops, off_s)
+        begin[slot] = np.minimum(starts, end[slot])
+        now = end[slot]
+    return Contacts(early, begin, end, np.where(np.isnan(hold), ANY_V, hold))
+
+
+def gathered(parts: Sequence[Contacts], which: NDArray[np.intp], off_s: Reals) -> Contacts:
+    """Contacts for points with `off_s` (B,), each taken from that of the parts' points in a row.
+
+    Args:
+        parts: Contacts of some points each.
+        which: Place (B,) in all those points.
+    """
+    early = max(part.early for part in parts)
+    late = max(len(part.begin_s) - part.early for part in parts)
+    arrays = []
+    for name in ("begin_s", "end_s", "hold_v"):
+        columns = []
+        for part in parts:
+            empty = part.end_s <= part.begin_s
+            values = np.where(empty, np.nan, getattr(part, name))
+            column = np.full((early + late, values.shape[1]), np.nan)
+            column[: part.early] = values[: part.early]
+            column[early : early + len(values) - part.early] = values[part.early :]
+            columns.append(column)
+        arrays.append(np.concatenate(columns, axis=1)[:, which])
+    begin, end, hold = arrays
+    return _filled(early, begin, end, hold, off_s)
 
 
 def moved(before: Contacts, after: Contacts) -> Reals:

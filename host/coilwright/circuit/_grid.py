@@ -43,8 +43,8 @@ class Zone:
 
     `kind` is "on", "off" or "clamp" (switch open, drain diodes conducting near `hold_v` (B,)).
     `drain` tells whether the drain's diodes may act, `constant` whether their current (or what
-    stands for it) is constant within a step rather than a straight line; `fine` tells into how many parts a step is cut when
-    it is looked at.
+    stands for it) is constant within a step rather than a straight line; `fine` tells into how
+    many parts a step is cut when it is looked at.
     """
 
     kind: str

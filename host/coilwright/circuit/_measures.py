@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from coilwright.circuit._grid import Zone
-from coilwright.circuit._network import Network, Reals, drain_row, node_row, values
+from coilwright.circuit._network import Network, Reals, drain_row, node_row, receiver_values, values
 from coilwright.circuit._period import Stepper, Trace, apply, period, responses, split
 from coilwright.circuit.driver import Driver
 
@@ -195,8 +196,8 @@ def glance(
         seen.append((time, volts[:, 0], slope[:, 0], volts[:, 1], volts[:, 2]))
         clamp += [zone.kind == "clamp"] * len(time)
         now = time[-1]
-    joined = [np.concatenate(items) for items in zip(*seen, strict=True)]
-    return Glance(*joined, np.array(clamp))
+    time, drain, slope, node, through = (np.concatenate(a) for a in zip(*seen, strict=True))
+    return Glance(time, drain, slope, node, through, np.array(clamp))
 
 
 def look(
@@ -261,9 +262,7 @@ class Signal:
 
     def negative(self) -> Signal:
         """The signal turned over."""
-        return Signal(
-            self.length, -self.before, -self.after, -self.slope_before, -self.slope_after
-        )
+        return Signal(self.length, -self.before, -self.after, -self.slope_before, -self.slope_after)
 
 
 def _signal(stretches: Sequence[Stretch], row: Reals, closed: bool = False) -> Signal:
@@ -294,9 +293,9 @@ def measure(
     drivers: Sequence[Driver],
     at: dict[str, int],
     stretches: Sequence[Stretch],
-) -> dict[str, NDArray[np.generic]]:
+) -> dict[str, NDArray[Any]]:
     """Everything `SteadyState` reads off a period, by name."""
-    out = _driver_side(drivers, at, stretches)
+    out: dict[str, NDArray[Any]] = dict(_driver_side(drivers, at, stretches))
     out |= _drain_diode(at, stretches)
     out |= _receiver_side(lamps, drivers, at, stretches)
     lost = sum(out[name] for name in out if name.endswith("_loss_w"))
@@ -353,9 +352,7 @@ def _drain_diode(
     after = np.concatenate([s.diode_after for s in stretches])
     # A current that is constant within the step flows at the voltage of the step's end.
     held = np.concatenate([np.full(len(s.length), s.kind != "clamp") for s in stretches])[:, None]
-    power = np.where(
-        held, drain.after * after, (drain.before * before + drain.after * after) / 2
-    )
+    power = np.where(held, drain.after * after, (drain.before * before + drain.after * after) / 2)
     work = power * drain.length / drain.length.sum(axis=0)
     return {
         "body_diode_loss_w": np.where(after < 0, work, 0.0).sum(axis=0),
@@ -364,28 +361,29 @@ def _drain_diode(
 
 
 def _receiver_side(
-    lamps: tuple[int, ...], drivers: Sequence[Driver], at: dict[str, int], stretches: Sequence[Stretch]
-) -> dict[str, NDArray[np.generic]]:
+    lamps: tuple[int, ...],
+    drivers: Sequence[Driver],
+    at: dict[str, int],
+    stretches: Sequence[Stretch],
+) -> dict[str, NDArray[Any]]:
     count = len(drivers[0].receivers)
     points = stretches[0].length.shape[1]
-    peak, led, lit = (np.zeros((points, count)), np.zeros((points, count, 2)), None)
+    peak, led = np.zeros((points, count)), np.zeros((points, count, 2))
     lost = np.zeros(points)
     lit = np.zeros((points, count), dtype=bool)
     for index in range(count):
-        many = np.sqrt(values(drivers, lambda d, i=index: d.receivers[i].count))
+        many = np.sqrt(receiver_values(drivers, index, lambda r: r.count))
         volts = _signal(stretches, _unit(at, f"v{index}"))
         amps = _signal(stretches, _unit(at, f"i{index}"))
         peak[:, index] = np.maximum(volts.highest(), volts.negative().highest()) / many
-        lost += amps.mean_square() * values(
-            drivers, lambda d, i=index: d.receivers[i].resistance_ohm
-        )
-        lost += volts.mean_square() / values(drivers, lambda d, i=index: d.receivers[i].load_ohm)
+        lost += amps.mean_square() * receiver_values(drivers, index, lambda r: r.resistance_ohm)
+        lost += volts.mean_square() / receiver_values(drivers, index, lambda r: r.load_ohm)
         if index in lamps:
             port = lamps.index(index)
             mean, work = _lamp(stretches, volts, port)
             led[:, index] = mean / many[:, None]
             lost += work
-            limit = values(drivers, lambda d, i=index: d.receivers[i].lit_a)
+            limit = receiver_values(drivers, index, lambda r: r.lit_a)
             lit[:, index] = led[:, index].max(axis=1) >= limit
     return {"receiver_peak_v": peak, "led_a": led, "lit": lit, "receiver_loss_w": lost}
 

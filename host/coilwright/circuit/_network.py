@@ -93,8 +93,11 @@ def has_loop(driver: Driver) -> bool:
     return driver.loop.inductance_h > 0
 
 
-def _receiver(index: int) -> Callable[[Driver], Receiver]:
-    return lambda driver: driver.receivers[index]
+def receiver_values(
+    drivers: Sequence[Driver], index: int, get: Callable[[Receiver], float]
+) -> Reals:
+    """One number of the receiver `index` of every driver, as an array (D,)."""
+    return np.array([get(driver.receivers[index]) for driver in drivers], dtype=np.float64)
 
 
 def layout(driver: Driver) -> dict[str, int]:
@@ -127,13 +130,12 @@ def _storage(drivers: Sequence[Driver], at: dict[str, int]) -> Reals:
     coil = values(drivers, lambda d: d.coil.inductance_h)
     storage[:, at["coil"], at["coil"]] = coil
     for index in range(len(drivers[0].receivers)):
-        get = _receiver(index)
-        own = values(drivers, lambda d, get=get: get(d).inductance_h)
+        own = receiver_values(drivers, index, lambda r: r.inductance_h)
         # Receiver currents count out of the winding: for positive coupling its open voltage has
         # the sign of the coil's.
-        coupling = values(drivers, lambda d, get=get: -get(d).coupling * get(d).count ** 0.5)
+        coupling = receiver_values(drivers, index, lambda r: -r.coupling * r.count**0.5)
         v, i = at[f"v{index}"], at[f"i{index}"]
-        storage[:, v, v] = values(drivers, lambda d, get=get: get(d).capacitance_f)
+        storage[:, v, v] = receiver_values(drivers, index, lambda r: r.capacitance_f)
         storage[:, i, i] = own
         storage[:, i, at["coil"]] = storage[:, at["coil"], i] = coupling * np.sqrt(coil * own)
     return storage
@@ -173,12 +175,11 @@ def _flows(drivers: Sequence[Driver], at: dict[str, int]) -> Reals:
         for state, sign in (("supply", -1), ("tank", 1), ("drain", 1)):
             common[:, at[state], :] += sign * through
     for index in range(len(drivers[0].receivers)):
-        get = _receiver(index)
         v, i = at[f"v{index}"], at[f"i{index}"]
         common[:, v, i] += 1
-        common[:, v, v] -= 1 / values(drivers, lambda d, get=get: get(d).load_ohm)
+        common[:, v, v] -= 1 / receiver_values(drivers, index, lambda r: r.load_ohm)
         common[:, i, v] -= 1
-        common[:, i, i] -= values(drivers, lambda d, get=get: get(d).resistance_ohm)
+        common[:, i, i] -= receiver_values(drivers, index, lambda r: r.resistance_ohm)
     row = drain_row(at)
     closed = 1 / values(drivers, lambda d: d.switch.on_resistance_ohm)
     switch = closed[:, None, None] * np.outer(row, row)
@@ -250,7 +251,10 @@ def _select(rates: Complexes, vectors: Complexes) -> tuple[int, Complexes, Compl
     paired, single = (kind == 0).sum(axis=1), (kind == 1).sum(axis=1)
     pairs, reals = int(paired.max()), int(single.max())
     places = np.concatenate(
-        [np.broadcast_to(np.arange(pairs), (len(rates), pairs)), paired[:, None] + np.arange(reals)],
+        [
+            np.broadcast_to(np.arange(pairs), (len(rates), pairs)),
+            paired[:, None] + np.arange(reals),
+        ],
         axis=1,
     )
     there = np.concatenate(

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import wrightomega
 
 from coilwright.circuit._grid import Zone
@@ -23,54 +22,91 @@ _NOTHING = -1e4  # argument of the Wright omega function for a junction that nev
 
 @dataclass(frozen=True, slots=True)
 class Law:
-    """Port laws behind a source resistance, ready to be solved; all (2, P, B) but as noted."""
+    """Port laws behind a source resistance, ready to be solved; arrays (sides, P, B).
+
+    With two sides the sign of the voltage chooses. With one, lamps conduct alike both ways, and
+    the last port, where `sign` (B,) is given, is a diode that conducts at voltages of that sign.
+    """
 
     per_volt: Reals
     constant: Reals
     scale_a: Reals
     shift_a: Reals
     conductance: Reals
+    sign: Reals | None
 
 
-def law(junctions: Junctions, source_ohm: Reals, ports: slice = slice(None)) -> Law:
+def law(
+    junctions: Junctions,
+    source_ohm: Reals,
+    ports: slice = slice(None),
+    sign: Reals | None = None,
+    sides: int = 2,
+) -> Law:
     """Solve v = w - source·i, i = law(v) for any w in closed form.
 
     With i + shift·Is = (a/R)·ω(x), ω the Wright omega function (ω + ln ω = x), R the sum of
     source and series resistance, a the thermal voltage: the exact solution of diode and resistor
     in series (T. C. Banwell, A. Jayakumar, Electronics Letters 36(4) 291, 2000, by Lambert's W).
+
+    Args:
+        junctions: All laws.
+        source_ohm: Source resistance (P, B).
+        ports: The ports that take part.
+        sign: Which diode of the drain takes part, -1 or 1 (B,); None for both or none.
+        sides: 2 where both diodes of the drain take part.
     """
     thermal, offset = junctions.thermal_v[:, ports], junctions.offset_v[:, ports]
     saturation = junctions.saturation_a[:, ports]
     total = np.maximum(junctions.resistance_ohm[:, ports] + source_ohm, 1e-9)
     shift = saturation * junctions.shift[:, ports]
     inside = (total * shift - offset) / thermal + np.log(total * saturation / thermal)
-    return Law(
-        per_volt=np.where(np.isinf(offset), 0.0, 1 / thermal) + 0 * total,
-        constant=np.where(np.isinf(inside), _NOTHING, inside),
-        scale_a=thermal / total,
-        shift_a=shift + 0 * total,
-        conductance=1 / total,
+    arrays: tuple[Reals, ...] = (
+        np.where(np.isinf(offset), 0.0, 1 / thermal) + 0 * total,
+        np.where(np.isinf(inside), _NOTHING, inside),
+        thermal / total,
+        shift + 0 * total,
+        1 / total,
     )
+    if sign is not None:
+        arrays = tuple(np.where(sign < 0, array[:1], array[1:]) for array in arrays)
+    elif sides == 1:
+        arrays = tuple(array[:1] for array in arrays)
+    per_volt, constant, scale, shifted, conductance = arrays
+    return Law(per_volt, constant, scale, shifted, conductance, sign)
 
 
 def current(rule: Law, volt: Reals) -> tuple[Reals, Reals]:
-    """Current into the ports and its slope, both (P, B), at open-circuit port voltages."""
+    """Current out of the ports and its slope, both (P, B), at open-circuit port voltages."""
+    if len(rule.scale_a) == 2:
+        return _two_sided(rule, volt)
+    level = np.abs(volt)
+    if rule.sign is not None:
+        np.multiply(rule.sign, volt[-1], out=level[-1])
+    level *= rule.per_volt[0]
+    level += rule.constant[0]
+    omega = wrightomega(level)
+    size = rule.scale_a[0] * omega
+    size -= rule.shift_a[0]
+    value = -np.copysign(size, volt)
+    if rule.sign is not None:
+        np.multiply(rule.sign, -size[-1], out=value[-1])
+    omega /= 1 + omega
+    omega *= rule.conductance[0]
+    return value, -omega
+
+
+def _two_sided(rule: Law, volt: Reals) -> tuple[Reals, Reals]:
+    """`current` where the sign of the voltage chooses the law."""
     negative = volt < 0
-    pick = _picker(negative)
+
+    def pick(sides: Reals) -> Reals:
+        return np.asarray(np.where(negative, sides[0], sides[1]))
+
     omega = wrightomega(np.abs(volt) * pick(rule.per_volt) + pick(rule.constant))
     size = pick(rule.scale_a) * omega - pick(rule.shift_a)
     slope = -pick(rule.conductance) * (omega / (1 + omega))
     return np.where(negative, size, -size), slope
-
-
-class _picker:  # noqa: N801 - used as a function
-    """Choose side 0 where the voltage is negative, else side 1."""
-
-    def __init__(self, negative: NDArray[np.bool_]) -> None:
-        self.negative = negative
-
-    def __call__(self, sides: Reals) -> Reals:
-        return np.where(self.negative, sides[0], sides[1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +187,8 @@ def stepper(net: Network, zone: Zone) -> Stepper:
     if zone.hold_v is not None:
         grip = _grip(net.grip_s, zone.hold_v, source_ohm[-1])
         source_ohm[-1] = grip.source_ohm
+    sign = None if zone.hold_v is None else np.sign(zone.hold_v)
+    sides = 2 if zone.drain else 1
     factor = np.concatenate([grown[:pairs].real, grown[:pairs].real, grown[pairs:].real])
     return Stepper(
         phase=phase,
@@ -162,9 +200,9 @@ def stepper(net: Network, zone: Zone) -> Stepper:
         start=split(pairs, start)[:, ports],
         end=end_rows,
         carry=split(pairs, carry)[:, ports],
-        rule=law(net.junctions, source_ohm, ports),
+        rule=law(net.junctions, source_ohm, ports, sign, sides),
         grip=grip,
-        entry=law(net.junctions, np.zeros(1), slice(-1, None)),
+        entry=law(net.junctions, np.zeros(1), slice(-1, None), sign),
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from coilwright.circuit._contacts import merged, missed, moved, read
+from coilwright.circuit._contacts import gathered, merged, missed, moved, read
 from coilwright.circuit._grid import Contacts, Zone, careful_zones, contact_zones, no_contacts
 from coilwright.circuit._measures import Glance, Stretch, glance, look
 from coilwright.circuit._network import Network, Reals
@@ -23,11 +23,17 @@ from coilwright.circuit._shooting import (
     some_points,
 )
 
+Rounds = tuple[tuple[float, float], ...]
+
 COARSE_S, FINE_S = 80e-9, 40e-9
 """Longest steps; the LEDs set them (measured: 0.02 % of the LED current at 40 ns)."""
-COLD = ((COARSE_S, 3e-2), (COARSE_S, 1e-2), (COARSE_S, 1e-2), (FINE_S, 1e-3))
-WARM = ((FINE_S, 1e-3),)
+COLD: Rounds = ((COARSE_S, 3e-2), (COARSE_S, 1e-2), (COARSE_S, 1e-2), (FINE_S, 1e-3))
+WARM: Rounds = ((FINE_S, 1e-3),)
 """Longest step and Newton tolerance of the rounds that lead up to the solution."""
+SCOUTS = 8
+"""Of so many points one is solved first, as a guess for the others."""
+DUTY_WEIGHT = 2.0
+"""A difference in duty by this counts as much as an e-fold in frequency."""
 TRIES = 5
 """Rounds at full accuracy before a point is solved with careful steps throughout."""
 MOVED_S = 3e-9
@@ -77,13 +83,17 @@ def _some(array: Reals, places: NDArray[np.intp]) -> Reals:
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """The points at `places` of the batch: start (n, b), the period in detail, quality."""
+    """The points at `places` of the batch: start (n, b), the period in detail, quality.
+
+    `contacts` is None where the period was solved without them.
+    """
 
     places: NDArray[np.intp]
     start: Reals
     stretches: Sequence[Stretch]
     residual: Reals
     good: NDArray[np.bool_]
+    contacts: Contacts | None
 
 
 Grid = tuple[Sequence[Zone], Sequence[Stepper]]
@@ -103,12 +113,16 @@ def _grid(points: Points, parts: Sequence[Zone]) -> Grid:
 
 
 def _finish(
-    points: Points, places: NDArray[np.intp], grid: Grid, found: Found
+    points: Points,
+    places: NDArray[np.intp],
+    grid: Grid,
+    found: Found,
+    contacts: Contacts | None = None,
 ) -> Settled:
     stretches, end = look(points.net, points.at, *grid, found.start)
     residual = _residual(points.net, found.start, end)
     good = found.solved & (residual <= RESIDUAL)
-    return Settled(places, found.start, stretches, residual, good)
+    return Settled(places, found.start, stretches, residual, good, contacts)
 
 
 def _residual(net: Network, start: Reals, end: Reals) -> Reals:
@@ -118,17 +132,43 @@ def _residual(net: Network, start: Reals, end: Reals) -> Reals:
 
 def _approach(points: Points, start: Reals | None) -> tuple[Reals, Contacts]:
     """A good guess (n, B) and when the drain diodes conduct."""
-    net, contacts = points.net, no_contacts(len(points.frequency_hz))
-    if start is None:
-        guess, rounds = linear_guess(net, points.frequency_hz, points.duty), COLD
+    rounds: Rounds = WARM
+    if start is not None:
+        guess = np.ascontiguousarray(start.T)
+        grid = _grid(points, points.zones(no_contacts(len(start)), COARSE_S))
+        contacts = read(points.net, glance(points.net, points.at, *grid, guess))
+    elif len(points.frequency_hz) >= 3 * SCOUTS and (scouted := _scouted(points)):
+        guess, contacts = scouted
     else:
-        guess, rounds = np.ascontiguousarray(start.T), WARM
-        grid = _grid(points, points.zones(contacts, COARSE_S))
-        contacts = read(net, glance(net, points.at, *grid, guess))
+        guess = linear_guess(points.net, points.frequency_hz, points.duty)
+        contacts, rounds = no_contacts(len(points.frequency_hz)), COLD
     for longest_s, tolerance in rounds:
         found, _, seen = _round(points, contacts, guess, longest_s, tolerance)
-        guess, contacts = found.start, read(net, seen)
+        guess, contacts = found.start, read(points.net, seen)
     return guess, contacts
+
+
+def _scouted(points: Points) -> tuple[Reals, Contacts] | None:
+    """Guess and contacts for all points from the solutions of a few; None where none was found."""
+    count = len(points.frequency_hz)
+    order = np.lexsort((points.frequency_hz, points.duty))
+    chosen = order[np.unique(np.append(np.arange(0, count, SCOUTS), count - 1))]
+    groups = [item for item in settle(points.some(chosen), None) if item.contacts is not None]
+    if not groups:
+        return None
+    known = np.concatenate([chosen[group.places] for group in groups])
+    nearest = _nearest(points, known)
+    start = np.concatenate([group.start for group in groups], axis=1)[:, nearest]
+    off_s = (1 - points.duty) / points.frequency_hz
+    parts = [group.contacts for group in groups if group.contacts is not None]
+    return start, gathered(parts, nearest, off_s)
+
+
+def _nearest(points: Points, known: NDArray[np.intp]) -> NDArray[np.intp]:
+    """For each point the nearest of those at `known`, by ratios of frequency and by duty."""
+    place = np.stack([np.log(points.frequency_hz), points.duty / DUTY_WEIGHT])
+    apart = np.abs(place[:, :, None] - place[:, None, known]).sum(axis=0)
+    return np.asarray(apart.argmin(axis=1))
 
 
 def settle(points: Points, start: Reals | None) -> Iterator[Settled]:
@@ -142,7 +182,8 @@ def settle(points: Points, start: Reals | None) -> Iterator[Settled]:
         done = np.flatnonzero(found.solved & known)
         if len(done):
             part = grid if len(done) == len(places) else some_grid(*grid, done)
-            yield _finish(points.some(done), places[done], part, some_found(found, done))
+            here, which = points.some(done), places[done]
+            yield _finish(here, which, part, some_found(found, done), contacts.some(done))
         stay = np.flatnonzero(~(found.solved & known))
         if not len(stay):
             return

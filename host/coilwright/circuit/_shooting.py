@@ -78,7 +78,7 @@ def some_found(found: Found, places: NDArray[np.intp]) -> Found:
 
 
 def _norm(columns: Reals) -> Reals:
-    return np.sqrt(np.sum(columns**2, axis=0))
+    return np.asarray(np.sqrt(np.sum(columns**2, axis=0)))
 
 
 def _newton_step(residual: Reals, derivative: Reals) -> Reals:

@@ -12,18 +12,20 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from coilwright.circuit._measures import measure
-from coilwright.circuit._network import Network, layout, network, values
+from coilwright.circuit._network import Network, drain_row, layout, network, values
 from coilwright.circuit._settle import Points, settle
 from coilwright.circuit._shooting import some_points
 from coilwright.circuit.driver import Driver
-from coilwright.errors import OutOfRange
+from coilwright.errors import NoResult, OutOfRange
 
 Reals = NDArray[np.float64]
+
 
 @dataclass(frozen=True, slots=True)
 class SteadyState:
@@ -154,7 +156,7 @@ def _solve(
             given = np.broadcast_to(start, (len(frequency), net.size))[switching]
         found = _switched(
             some_points(net, switching),
-            drivers if len(drivers) == 1 else [drivers[i] for i in switching],
+            drivers if len(drivers) == 1 else [drivers[i] for i in switching.tolist()],
             frequency[switching],
             duty[switching],
             given,
@@ -166,11 +168,11 @@ def _solve(
 
 def _blank(
     net: Network, drivers: Sequence[Driver], frequency: Reals, duty: Reals
-) -> dict[str, NDArray[np.generic]]:
+) -> dict[str, NDArray[Any]]:
     """Results with everything at rest, and with the switch stuck on where duty is 1."""
     points, receivers = len(frequency), len(drivers[0].receivers)
     shapes = {"receiver_peak_v": (receivers,), "led_a": (receivers, 2), "lit": (receivers,)}
-    out: dict[str, NDArray[np.generic]] = {
+    out: dict[str, NDArray[Any]] = {
         field.name: np.zeros((points, *shapes.get(field.name, ()))) for field in fields(SteadyState)
     }
     out |= {"frequency_hz": frequency, "duty": duty, "converged": np.ones(points, dtype=bool)}
@@ -204,12 +206,12 @@ def _switched(
     frequency: Reals,
     duty: Reals,
     start: Reals | None,
-) -> dict[str, NDArray[np.generic]]:
+) -> dict[str, NDArray[Any]]:
     """Everything but frequency and duty for points that switch, NaN where not converged."""
     points = Points(net, layout(drivers[0]), frequency, duty, *_ringing(drivers))
-    out: dict[str, NDArray[np.generic]] = {}
+    out: dict[str, NDArray[Any]] = {}
     for group in settle(points, start):
-        here = drivers if len(drivers) == 1 else [drivers[i] for i in group.places]
+        here = drivers if len(drivers) == 1 else [drivers[i] for i in group.places.tolist()]
         results = measure(net.lamps, here, points.at, group.stretches)
         results["state"] = group.start.T
         results = {name: _hide(array, group.good) for name, array in results.items()}
@@ -221,9 +223,52 @@ def _switched(
     return out
 
 
-def _hide(array: NDArray[np.generic], good: NDArray[np.bool_]) -> NDArray[np.generic]:
+def _hide(array: NDArray[Any], good: NDArray[np.bool_]) -> NDArray[Any]:
     if array.dtype == bool:
-        return array & good.reshape(-1, *(1,) * (array.ndim - 1))
+        return np.asarray(array & good.reshape(-1, *(1,) * (array.ndim - 1)))
     shown = array.astype(float)
     shown[~good] = math.nan
     return shown
+
+
+@dataclass(frozen=True, slots=True)
+class Waveforms:
+    """One period from turn-on, at N uneven times; `receiver_v` (R, N) is that of one lamp each."""
+
+    time_s: Reals
+    supply_v: Reals
+    coil_a: Reals
+    drain_v: Reals
+    receiver_v: Reals
+
+
+def waveforms(driver: Driver, frequency_hz: float, duty: float) -> Waveforms:
+    """Waveforms of one operating point with a duty between 0 and 1, both excluded.
+
+    Raises:
+        OutOfRange: A frequency not above zero, or a duty not within 0 and 1.
+        NoResult: The point did not converge.
+    """
+    frequency, share = _points(frequency_hz, duty)
+    if not 0 < share[0] < 1:
+        raise OutOfRange(
+            f"The duty is {share[0]:g}; there are waveforms only between 0 and 1",
+            "Give the duty as a fraction of the period, for instance 0.4 for 40 %.",
+        )
+    at = layout(driver)
+    points = Points(network([driver]), at, frequency[:1], share[:1], *_ringing([driver]))
+    (found,) = settle(points, None)
+    if not found.good.all():
+        raise NoResult(f"No periodic state was found at {frequency[0]:g} Hz and duty {share[0]:g}")
+    states = np.concatenate([part.after[:, :, 0] for part in found.stretches]).T
+    states = np.concatenate([found.stretches[0].before[0], states], axis=1)
+    time = np.cumsum(np.concatenate([part.length[:, 0] for part in found.stretches]))
+    many = np.array([receiver.count**0.5 for receiver in driver.receivers])
+    places = [at[f"v{index}"] for index in range(len(driver.receivers))]
+    return Waveforms(
+        time_s=np.concatenate([[0.0], time]),
+        supply_v=states[at["supply"]],
+        coil_a=states[at["coil"]],
+        drain_v=drain_row(at) @ states,
+        receiver_v=states[places] / many[:, None],
+    )
