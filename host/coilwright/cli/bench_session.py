@@ -55,13 +55,8 @@ def start_record(
     force: bool,
 ) -> RecordWriter:
     """Begin a record with everything the driver says of itself."""
-    info = RecordInfo(
-        kind=kind,
-        **driver.describe(),
-        plan=plan,
-        note=note,
-        tags=tags,
-    )
+    facts: dict[str, Any] = {**driver.describe()}
+    info = RecordInfo(kind=kind, plan=plan, note=note, tags=tags, **facts)
     return RecordWriter(path or next_path(kind), info, force=force)
 
 

@@ -19,7 +19,9 @@ def metadata_path(record: Path) -> Path:
     return record.with_name(record.name + "-metadata.json")
 
 
-def next_path(kind: str, folder: Path = RUNS, when: datetime | None = None) -> Path:
+def next_path(
+    kind: str, folder: Path = RUNS, when: datetime | None = None, suffix: str = ".csv"
+) -> Path:
     """A free name such as `runs/2026-03-14-tune-002.csv`.
 
     The number is one above the largest of that day, so names stay in the order of their making
@@ -30,12 +32,15 @@ def next_path(kind: str, folder: Path = RUNS, when: datetime | None = None) -> P
         kind: Word for the kind of record, such as "sweep" or "tune".
         folder: Where; it need not exist yet.
         when: Date to name it by; today where not given.
+        suffix: Ending of the file.
     """
     day = (when or datetime.now().astimezone()).strftime("%Y-%m-%d")
     stem = f"{day}-{_word(kind)}"
-    pattern = re.compile(re.escape(stem) + r"-(\d+)\.csv(?:-metadata\.json)?\Z")
+    pattern = re.compile(
+        re.escape(stem) + r"-(\d+)" + re.escape(suffix) + r"(?:-metadata\.json)?\Z"
+    )
     taken = [int(found[1]) for name in _names(folder) if (found := pattern.match(name))]
-    return folder / f"{stem}-{max(taken, default=0) + 1:03d}.csv"
+    return folder / f"{stem}-{max(taken, default=0) + 1:03d}{suffix}"
 
 
 def _word(kind: str) -> str:
