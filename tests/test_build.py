@@ -7,6 +7,7 @@ import copy
 import math
 import tomllib
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -198,3 +199,20 @@ def test_files_that_are_no_build_files(tmp_path: Any) -> None:
     bad.write_bytes(b"\xff\xfe")
     with pytest.raises(BadBuild, match="UTF-8"):
         load_build(bad)
+
+
+def test_the_page_shows_the_harbour_file() -> None:
+    page = Path(__file__).parents[1] / "docs" / "build-file.md"
+    if not page.exists():
+        pytest.skip("docs/ is not part of this installation")
+    shown = page.read_text("utf-8").split("```toml\n")[1].split("```")[0]
+    assert tomllib.loads(shown) == HARBOUR
+    keys = {key for path in _tables(HARBOUR) for key in _at(HARBOUR, path)}
+    for key in keys - {"tolerance"}:
+        assert key in page.read_text("utf-8").split("## The harbour file")[0], key
+
+
+def _at(tree: Any, path: tuple[Any, ...]) -> Any:
+    for step in path:
+        tree = tree[step]
+    return tree

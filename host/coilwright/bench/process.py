@@ -135,7 +135,11 @@ class Bench:
 
     def start(self) -> None:
         """Power on."""
-        self._write_wiring()
+        try:
+            self._write_wiring()
+        except NotWritable:
+            self.stop()
+            raise
         self._relay.start()
         self._launch(POWER_ON)
         threading.Thread(target=self._warm, name="bench warm-up", daemon=True).start()

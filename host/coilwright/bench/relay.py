@@ -130,7 +130,8 @@ class Relay(threading.Thread):
         """End the thread and close the port."""
         self._stopping = True
         self._waker.send(b"!")
-        self.join()
+        if self.ident is not None:
+            self.join()
         self.port.close()
         self._wake.close()
         self._waker.close()

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import parse_qsl, unquote, urlsplit
 
 from coilwright.build import CHIPS, SENSORS
-from coilwright.errors import BadBuild, PortDenied, PortError
+from coilwright.errors import BadBuild, CoilwrightError, PortDenied, PortError
 
 if TYPE_CHECKING:
     from .process import Bench
@@ -44,7 +44,12 @@ class BenchRequest:
         from .process import Bench
 
         options = {field.name: getattr(self, field.name) for field in fields(self)}
-        return Bench(options.pop("build"), port=port, **options)
+        try:
+            return Bench(options.pop("build"), port=port, **options)
+        except CoilwrightError:
+            if port is not None:
+                port.close()
+            raise
 
 
 def _one_of(key: str, value: str | None, allowed: tuple[str, ...]) -> None:
