@@ -26,6 +26,7 @@ class CircuitBench:
         self.chip, self.averages = CHIPS[chip], averages
         self.rng = np.random.default_rng(seed)
         self.index = 0
+        self.last: list[np.ndarray] = [np.zeros(1)] * 3
 
     def pickup(self, frequency_hz: np.ndarray, duty: float) -> np.ndarray:
         """True peak of the probe's voltage behind its divider, V."""
@@ -35,10 +36,14 @@ class CircuitBench:
         """A `Measure`."""
         achieved = np.array([self.chip(s.frequency_hz, s.duty) for s in setpoints])
         truth = solve(self.build.bench_driver, achieved[:, 0], achieved[:, 1])
-        rows = zip(
-            setpoints, achieved, truth.supply_a, 0.05 * truth.receiver_peak_v[:, -1],
-            2000 * truth.led_a[:, 0].mean(axis=1), strict=True,
-        )  # fmt: skip
+        columns = (
+            truth.supply_a,
+            0.05 * truth.receiver_peak_v[:, -1],
+            2000 * truth.led_a[:, 0].mean(axis=1),
+        )
+        # A point the solver cannot settle shows what the settled one before it showed.
+        self.last = [_filled(column, last) for column, last in zip(columns, self.last, strict=True)]
+        rows = zip(setpoints, achieved, *self.last, strict=True)
         return [self._point(s, f, d, a, v, light) for s, (f, d), a, v, light in rows]
 
     def rest(self) -> Point:
@@ -65,3 +70,10 @@ class CircuitBench:
         readings = value + noise * self.rng.standard_normal(self.averages)
         steps = np.round(readings / step) * step
         return float(steps.mean()), float(steps.std(ddof=1))
+
+
+def _filled(column: np.ndarray, before: np.ndarray) -> np.ndarray:
+    """The column with every NaN replaced by the last number before it."""
+    found = np.concatenate([before[-1:], column])
+    good = np.maximum.accumulate(np.where(np.isfinite(found), np.arange(found.size), 0))
+    return found[good][1:]
