@@ -53,10 +53,15 @@ def test_rest_and_stuck_need_no_solution() -> None:
 
 @pytest.mark.parametrize("chip", sorted(CHIPS))
 @pytest.mark.parametrize("duty", [0.3, 0.47])
-def test_a_uniform_sweep_is_mostly_solved_ahead(chip: str, duty: float) -> None:
+@pytest.mark.parametrize("course", ["even", "down", "ratio"])
+def test_a_regular_sweep_is_mostly_solved_ahead(chip: str, duty: float, course: str) -> None:
     solver = Resonance()
     plant = Plant(HARBOUR, chip, solver)
-    f = [150_000 + 40_000 * i // 100 for i in range(101)]
+    f = [150_000 + 80_000 * i // 200 for i in range(201)]
+    if course == "down":
+        f.reverse()
+    elif course == "ratio":
+        f = [round(100_000 * 2.5 ** (i / 60)) for i in range(61)]
     for hz in f:
         state = gate(chip, hz, duty)
         point = plant.operating(state, hz)
@@ -74,6 +79,17 @@ def test_a_duty_sweep_is_solved_ahead() -> None:
         plant.operating(Gate(758, 16, on), 165_000)
     plant.close()
     assert solver.batches < 60
+
+
+def test_a_search_down_the_duty_is_solved_ahead() -> None:
+    solver = Resonance()
+    plant = Plant(HARBOUR, "rp2040", solver)
+    on = 150.0
+    while on > 8:
+        plant.operating(Gate(758, 16, round(on)), 165_000)
+        on *= 0.8
+    plant.close()
+    assert plant.missed <= 6
 
 
 def test_a_point_that_does_not_settle_is_never_a_number(caplog: pytest.LogCaptureFixture) -> None:

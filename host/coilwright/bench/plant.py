@@ -26,7 +26,7 @@ Solve = Callable[..., Any]
 
 LOG = logging.getLogger("coilwright.bench")
 
-_AHEAD = 48  # points solved beyond one that was asked for
+_AHEAD = 40  # points solved beyond one that was asked for
 _BATCH = 16  # points solved together: more cost less each, but the first is waited for longer
 _KEPT = 20_000
 
@@ -45,26 +45,33 @@ class Operating:
     light_a: float
 
 
+_SCALES: tuple[tuple[Callable[[float], float], Callable[[float], float]], ...] = (
+    (float, float),
+    (math.log, math.exp),
+    (lambda hz: 1 / hz, lambda seconds: 1 / seconds),
+)
+"""Scales a sweep may be even in: frequency, its logarithm, the period; and the way back."""
+
+
 class Course:
-    """Guesses the gate states a uniform sweep will ask for next."""
+    """Guesses the gate states a sweep will ask for next."""
 
     def __init__(self, chip: Chip) -> None:
         self._chip = chip
         self._last = OFF
-        self._hz = self._step = 0
+        self._run: list[int] = []
         self._ratio = (0.0, 1.0)
 
     def follow(self, gate: Gate, requested_hz: int) -> list[Gate]:
         """Take in the state asked for now; the states that are likely next, nearest first."""
         last, self._last = self._last, gate
-        step, self._hz = requested_hz - self._hz, requested_hz
         if gate == last or not requested_hz:
             return []
-        even, self._step = abs(step - self._step) <= 1, step
         self._narrow(gate)
-        if step == 0 and gate.period == last.period:
-            return self._by_duty(gate, gate.on - last.on)
-        return self._by_frequency(requested_hz, step) if even else []
+        if self._run and requested_hz == self._run[-1]:
+            return self._by_duty(gate, last.on) if gate.period == last.period else []
+        self._run.append(requested_hz)
+        return self._by_frequency(gate)
 
     def _narrow(self, gate: Gate) -> None:
         """The duty asked for, known better with each period it was rounded to."""
@@ -76,21 +83,49 @@ class Course:
     def _span(self, gate: Gate) -> int:
         return 1 << gate.scale if self._chip.family == "esp32" else gate.period
 
-    def _by_frequency(self, hz: int, step: int) -> list[Gate]:
+    def _by_frequency(self, gate: Gate) -> list[Gate]:
         found: dict[Gate, None] = {}
         ratio = sum(self._ratio) / 2
-        for n in range(1, _AHEAD + 1):
-            if not 20_000 <= hz + n * step <= 1_000_000:
-                break
-            period, scale = timer_counts(self._chip, hz + n * step)
-            gate = Gate(period, scale, 0)
-            found[replace(gate, on=round(ratio * self._span(gate)))] = None
-        return [gate for gate in found if 0 < gate.duty(self._chip) < 1]
+        for hz in self._next_hz():
+            period, scale = timer_counts(self._chip, hz)
+            guess = Gate(period, scale, 0)
+            found[replace(guess, on=round(ratio * self._span(guess)))] = None
+        return [guess for guess in found if 0 < guess.duty(self._chip) < 1]
 
-    def _by_duty(self, gate: Gate, rise: int) -> list[Gate]:
-        step = rise if abs(rise) > 3 else (rise > 0) - (rise < 0)
-        found = (replace(gate, on=gate.on + n * step) for n in range(1, _AHEAD + 1))
-        return [guess for guess in found if guess.on > 0 and guess.duty(self._chip) < 1]
+    def _next_hz(self) -> list[int]:
+        """Frequencies the run goes on to, on the scale it is most even in."""
+        if len(self._run) < 3:
+            return []
+        errors = [abs(_on(scale, self._run[-3:-1], 2) - self._run[-1]) for scale in _SCALES]
+        scale = _SCALES[errors.index(min(errors))]
+        step = abs(self._run[-1] - self._run[-2])
+        if min(errors) > max(2.0, 0.05 * step):
+            self._run = self._run[-2:]
+            return []
+        count = len(self._run)
+        ahead = (round(_on(scale, self._run, count + n)) for n in range(_AHEAD))
+        return [hz for hz in ahead if 20_000 <= hz <= 1_000_000]
+
+    def _by_duty(self, gate: Gate, before: int) -> list[Gate]:
+        """Even steps, or steps of an even ratio, of the on-time."""
+        self._run = self._run[-1:]
+        found: dict[int, None] = {}
+        for n in range(1, _AHEAD + 1):
+            found[gate.on + n * (gate.on - before)] = None
+            for near in (0, 1, -1):
+                found[round(gate.on * (gate.on / max(before, 1)) ** min(n, 12)) + near] = None
+        guesses = [replace(gate, on=on) for on in found if 0 < on != gate.on]
+        return [guess for guess in guesses if guess.duty(self._chip) < 0.95][:_AHEAD]
+
+
+def _on(
+    scale: tuple[Callable[[float], float], Callable[[float], float]], run: list[int], n: int
+) -> float:
+    """The n-th value (from 0) of an even run on a scale, drawn through its ends."""
+    there, back = scale
+    first, last = there(run[0]), there(run[-1])
+    value = first + (last - first) * n / (len(run) - 1)
+    return back(max(value, 1e-9))
 
 
 def _solve(driver: Any, frequency_hz: Any, duty: Any, **options: Any) -> Any:
@@ -183,7 +218,9 @@ class Plant:
     def _order(self, gates: list[Gate]) -> None:
         """Have these solved in the background instead of what was ordered before."""
         with self._changed:
-            if not gates or self._closed:
+            new = [g not in self._known and g not in self._flying for g in gates]
+            few, far = sum(new) < _BATCH, True not in new[: _BATCH // 2]
+            if not any(new) or (few and far) or self._closed:
                 return
             self._orders = gates
             self._changed.notify_all()
