@@ -36,6 +36,17 @@ def test_interval_covers_a_true_parabola() -> None:
     assert 0.90 <= inside / 300 <= 0.99
 
 
+def test_a_lopsided_valley_is_found_at_its_bottom() -> None:
+    """Falls fast, rises slowly: V-shaped with different slopes and a round bottom."""
+    f = np.geomspace(100e3, 250e3, 120)
+    y = np.where(f < 175e3, 4 * ((175e3 - f) / 1e5) ** 2, 0.3 * ((f - 175e3) / 1e5) ** 2)
+    noise = np.random.default_rng(4).normal(0, 1e-4, f.size)
+    found = minimum(Trace.sorted(f, 1 + y + noise, 1e-4))
+    assert found is not None
+    assert found.frequency_hz == pytest.approx(175e3, rel=0.03)
+    assert found.value == pytest.approx(1.0, abs=0.01)
+
+
 @pytest.mark.parametrize("sign", [1, -1])
 def test_a_slope_has_no_inner_extremum(sign: int) -> None:
     noise = np.random.default_rng(2).normal(0, 1e-3, F.size)
