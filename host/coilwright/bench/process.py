@@ -17,7 +17,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from coilwright.build import Build, load_build
-from coilwright.errors import NotWritable
+from coilwright.errors import NotWritable, PortError
 
 from .board import Pins
 from .chips import CHIPS, board_json
@@ -61,7 +61,7 @@ class Bench:
         sensor: Supply sensor adc, ina219 or ina226; the build's own where not given.
         speed: Virtual seconds a real second, at most.
         flash: Folder that is the board's flash and is kept; a temporary one where not given.
-        port: Host's side of the line; a pseudo-terminal where there are such, else a TCP port.
+        port: Host's side of the line; a pseudo-terminal if not given.
         line: What the line does to bytes.
         micropython: False runs the firmware on CPython; by default only where there is no other.
         firmware: Folder of the firmware, by default the project's.
@@ -69,6 +69,7 @@ class Bench:
     Raises:
         BadBuild: The build file is wrong.
         NotWritable: The flash folder cannot be written.
+        PortError: This system passes no sockets to its children (Windows).
     """
 
     def __init__(
@@ -85,6 +86,9 @@ class Bench:
         micropython: bool | None = None,
         firmware: Path | None = None,
     ) -> None:
+        if os.name != "posix":
+            hint = "on Windows run it in the Windows Subsystem for Linux and open its TCP port"
+            raise PortError("The simulated bench runs on Linux and macOS.", hint)
         nominal = build if isinstance(build, Build) else load_build(build)
         self.nominal = nominal
         self.chip = CHIPS[chip or nominal.bench.chip]
@@ -98,17 +102,13 @@ class Bench:
         self.plant = Plant(self.build, self.chip.name)
         self._temporary = None if flash else tempfile.TemporaryDirectory(prefix="coilwright-")
         self.flash = Path(flash or self._temporary.name)  # type: ignore[union-attr]
-        self._relay = Relay(port or self._own_port(), line or Line(), self._ended)
+        self._relay = Relay(port or PtyPort(), line or Line(), self._ended)
         self._process: subprocess.Popen[bytes] | None = None
         self._ends: list[socket.socket] = []
         self._lock = threading.RLock()
         self._stopping = False
         self.pins: Pins | None = None
         self.starts = 0
-
-    @staticmethod
-    def _own_port() -> PtyPort | TcpPort:
-        return PtyPort() if os.name == "posix" else TcpPort()
 
     @property
     def url(self) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 import math
-import os
 import signal
 import threading
 from collections.abc import Callable, Mapping
@@ -107,13 +106,13 @@ def listen_port(listen: str | int | None) -> PtyPort | TcpPort:
     """The host's side of the line: a TCP port for `"4001"` or `"0.0.0.0:4001"`, else a pty.
 
     Raises:
-        PortError: The address cannot be listened on, or there are no ptys here.
+        PortError: The address cannot be listened on.
     """
     from .relay import PtyPort, TcpPort
 
-    if listen is None and os.name == "posix":
+    if listen is None:
         return PtyPort()
-    host, _, number = str(0 if listen is None else listen).rpartition(":")
+    host, _, number = str(listen).rpartition(":")
     try:
         if not 0 <= int(number) <= 65535:
             raise ValueError(number)

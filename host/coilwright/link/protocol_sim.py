@@ -7,22 +7,18 @@
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 from typing import Any
 
 import serial
-from serial.urlhandler import protocol_socket
 
 from coilwright import errors
 
 _LEAVE_S = 5.0
 
-_Base: Any = serial.Serial if os.name == "posix" else protocol_socket.Serial
 
-
-class Serial(_Base):  # type: ignore[misc]
+class Serial(serial.Serial):  # type: ignore[misc]
     """A serial port whose other end is a bench of our own."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
