@@ -7,7 +7,6 @@ import hashlib
 import importlib.util
 import json
 import logging
-import os
 import socket
 import subprocess
 import sys
@@ -17,12 +16,12 @@ from dataclasses import replace
 from pathlib import Path
 
 from coilwright.build import Build, load_build
-from coilwright.errors import NotWritable, PortError
+from coilwright.errors import NotWritable
 
 from .board import Pins
 from .chips import CHIPS, board_json
 from .plant import Plant
-from .relay import Line, PtyPort, Relay, TcpPort
+from .relay import Line, PtyPort, Relay, TcpPort, check_system
 
 LOG = logging.getLogger("coilwright.bench")
 
@@ -86,9 +85,7 @@ class Bench:
         micropython: bool | None = None,
         firmware: Path | None = None,
     ) -> None:
-        if os.name != "posix":
-            hint = "on Windows run it in the Windows Subsystem for Linux and open its TCP port"
-            raise PortError("The simulated bench runs on Linux and macOS.", hint)
+        check_system()
         nominal = build if isinstance(build, Build) else load_build(build)
         self.nominal = nominal
         self.chip = CHIPS[chip or nominal.bench.chip]

@@ -10,6 +10,8 @@ import threading
 import time
 from collections.abc import Callable
 
+from coilwright.errors import PortError
+
 _STALL_S = 0.5
 _CHUNK = 4096
 
@@ -26,10 +28,18 @@ class Line:
         return data
 
 
+def check_system() -> None:
+    """Raises PortError where there are no pseudo-terminals and no sockets for children."""
+    if os.name != "posix":
+        hint = "on Windows run it in the Windows Subsystem for Linux and open its TCP port"
+        raise PortError("The simulated bench runs on Linux and macOS.", hint)
+
+
 class PtyPort:
     """A raw pseudo-terminal; its slave `url` may be opened and closed any number of times."""
 
     def __init__(self) -> None:
+        check_system()
         import pty
         import tty
 

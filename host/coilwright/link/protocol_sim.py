@@ -18,7 +18,7 @@ from coilwright import errors
 _LEAVE_S = 5.0
 
 
-class Serial(serial.Serial):  # type: ignore[misc]
+class Serial(serial.Serial):
     """A serial port whose other end is a bench of our own."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -36,7 +36,7 @@ class Serial(serial.Serial):  # type: ignore[misc]
             return
         try:
             # `portstr` is what pyserial opens, `port` what it was asked for and shows.
-            self.portstr = self._start(str(self._port))
+            self.portstr = self._start(str(self.port))
             super().open()
         except BaseException:
             self._end()
