@@ -7,8 +7,8 @@ import sys
 from pathlib import Path
 
 import pytest
-from cli.commandline import environment, run
 
+from cli.commandline import environment, run
 from coilwright.cli import COMMANDS
 
 

@@ -1,0 +1,103 @@
+"""A host that is stopped, killed or cut off: the record is whole, the output goes off."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from cli.commandline import COMMAND, environment, run_json
+from coilwright.bench.process import Bench
+from coilwright.link import Driver
+from coilwright.link.facts import DriverState
+from coilwright.record import read_record
+
+SWEEP = ["--from", "150k", "--to", "152k", "--points", "2000", "--duty", "10%", "--settle", "20m"]
+
+
+@pytest.fixture
+def bench() -> Iterator[Bench]:
+    with Bench("harbour", chip="rp2040", seed=5) as bench:
+        yield bench
+
+
+def start_sweep(bench: Bench, folder: Path) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [*COMMAND, "sweep", "--port", bench.url, *SWEEP, "--record", "sweep.csv"],
+        cwd=folder,
+        env=environment(),
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+def wait_for_rows(record: Path, rows: int) -> None:
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline:
+        if record.exists() and record.read_bytes().count(b"\n") > rows:
+            return
+        time.sleep(0.02)
+    pytest.fail(f"{record} did not grow to {rows} rows")
+
+
+@pytest.mark.micropython
+@pytest.mark.parametrize(
+    ("number", "exit_code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143), (signal.SIGHUP, 143)]
+)
+def test_a_stopped_sweep_keeps_its_record_and_switches_off(
+    bench: Bench, tmp_path: Path, number: signal.Signals, exit_code: int
+) -> None:
+    process = start_sweep(bench, tmp_path)
+    wait_for_rows(tmp_path / "sweep.csv", 20)
+
+    process.send_signal(number)
+    _, told = process.communicate(timeout=30)
+
+    assert process.returncode == exit_code, told
+    assert "Traceback" not in told
+    record = read_record(tmp_path / "sweep.csv")
+    assert 20 <= len(record) < 2000
+    assert not record.truncated
+    assert record.finished
+    with Driver.open(bench.url) as driver:
+        # The host switched it off in order: there was no need for the driver to trip.
+        assert driver.condition() is DriverState.OFF
+        assert driver.trip().number == 0
+
+
+@pytest.mark.micropython
+def test_a_killed_sweep_keeps_its_record_and_the_driver_switches_off(
+    bench: Bench, tmp_path: Path
+) -> None:
+    process = start_sweep(bench, tmp_path)
+    wait_for_rows(tmp_path / "sweep.csv", 20)
+
+    process.kill()
+    process.communicate(timeout=30)
+    killed = time.monotonic()
+
+    record = read_record(tmp_path / "sweep.csv")
+    assert 20 <= len(record) < 2000
+    assert record["index"].tolist() == list(range(len(record)))
+    assert not record.finished
+    # Look at the gate itself, not at what the driver says of it.
+    assert bench.pins is not None
+    while bench.pins.gate.duty(bench.chip) > 0:
+        assert time.monotonic() - killed < 2.0 + 1.0
+        time.sleep(0.01)
+    with Driver.open(bench.url) as driver:
+        assert driver.condition() is DriverState.TRIPPED
+        assert driver.trip().number == 102
+        driver.clear_trip()
+        assert driver.condition() is DriverState.OFF
+    again = run_json(
+        "sweep", "--port", bench.url, "--from", "160k", "--to", "161k", "--points", "3",
+        "--duty", "10%", cwd=tmp_path,
+    )  # fmt: skip
+    assert again["points"] == 3
