@@ -1,4 +1,4 @@
-"""`python -m coilwright.bench URL [--listen PORT]`, and the bench that a `sim://` port starts."""
+"""The bench that a `sim://` port starts: `python -m coilwright.bench URL`, tied to its stdin."""
 
 from __future__ import annotations
 
@@ -9,13 +9,14 @@ import sys
 
 from coilwright.errors import CoilwrightError
 
-from .serve import listen_port, parse_url, serve
+from .serve import listen_port, parse_url
 
 
-def _tied(url: str, listen: str | None) -> int:
+def main(url: str) -> int:
     """Serve until standard input ends: its other end was closed, or whoever held it has gone."""
+    logging.basicConfig(format="bench: %(message)s")
     try:
-        with parse_url(url).bench(listen_port(listen)) as bench:
+        with parse_url(url).bench(listen_port(None)) as bench:
             print(json.dumps({"url": bench.url, "micropython": bench.micropython}), flush=True)
             while os.read(0, 64):
                 pass
@@ -26,23 +27,5 @@ def _tied(url: str, listen: str | None) -> int:
     return 0
 
 
-def main(arguments: list[str]) -> int:
-    """Entry point; returns the exit code."""
-    logging.basicConfig(format="bench: %(message)s")
-    tied = "--tied" in arguments
-    words = [word for word in arguments if word != "--tied"]
-    listen = words.pop(words.index("--listen") + 1) if "--listen" in words[:-1] else None
-    urls = [word for word in words if word != "--listen"]
-    url = urls[0] if urls else "sim://harbour"
-    if tied:
-        return _tied(url, listen)
-    try:
-        serve(url, listen=listen)
-    except CoilwrightError as error:
-        print(f"{error.message} {error.hint}", file=sys.stderr)
-        return error.exit_code
-    return 0
-
-
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(main(sys.argv[1]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import math
 import signal
@@ -130,7 +131,7 @@ def serve(
     request: BenchRequest | str = "sim://harbour",
     *,
     listen: str | int | None = None,
-    say: Callable[[str], None] = print,
+    on_listening: Callable[[Bench], None],
     stop: threading.Event | None = None,
 ) -> None:
     """Run a bench until Ctrl-C, SIGTERM or `stop`.
@@ -138,7 +139,7 @@ def serve(
     Args:
         request: What is asked for, as an object or as a `sim://` URL.
         listen: TCP port (on loopback), `host:port`, or None for a pseudo-terminal.
-        say: Told where the bench listens, in plain lines.
+        on_listening: Handed the bench once it listens; its `url` says where.
         stop: Ends the bench when set.
     """
     wanted = parse_url(request) if isinstance(request, str) else request
@@ -147,12 +148,8 @@ def serve(
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, lambda *_: stop.set())
     with bench:
-        say(f"Simulated bench {bench.build.name} ({bench.chip.name}) listens at {bench.url}")
-        if not bench.micropython:
-            say("MicroPython is not installed here; the firmware runs on CPython.")
-        say("Ctrl-C stops it.")
-        try:
+        on_listening(bench)
+        # Ctrl-C is how a person ends it.
+        with contextlib.suppress(KeyboardInterrupt):
             while not stop.wait(3600):
                 pass
-        except KeyboardInterrupt:
-            say("Stopped.")

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from coilwright.cli.options import FILE, json_option
+
+if TYPE_CHECKING:
+    from coilwright.bench.process import Bench
 
 
 @click.command("bench")
@@ -51,8 +55,23 @@ def command(
         speed=speed,
         flash=None if flash is None else str(flash),
     )
-    serve(request, listen=listen, say=_say_json if as_json else click.echo)
+    serve(request, listen=listen, on_listening=_tell_json if as_json else _tell)
 
 
-def _say_json(line: str) -> None:
-    click.echo(json.dumps({"message": line}))
+def _tell_json(bench: Bench) -> None:
+    facts = {
+        "url": bench.url,
+        "build": bench.build.name,
+        "chip": bench.chip.name,
+        "seed": bench.seed,
+        "sensor": bench.sensor,
+        "micropython": bench.micropython,
+    }
+    click.echo(json.dumps(facts))
+
+
+def _tell(bench: Bench) -> None:
+    click.echo(f"Simulated bench {bench.build.name} ({bench.chip.name}) listens at {bench.url}")
+    if not bench.micropython:
+        click.echo("MicroPython is not installed here; the firmware runs on CPython.")
+    click.echo(f"Try: coilwright tune --port {bench.url}   Ctrl-C stops the bench.")

@@ -48,7 +48,7 @@ class Serial(serial.Serial):
         self._end()
 
     def _start(self, url: str) -> str:
-        command = [sys.executable, "-m", "coilwright.bench", "--tied", url]
+        command = [sys.executable, "-m", "coilwright.bench", url]
         # Its own session: Ctrl-C in the terminal is for the program that holds the port.
         self._bench = subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True
