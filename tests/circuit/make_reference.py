@@ -1,6 +1,6 @@
 """Write `reference.csv`: every point of `circuit_builds.POINTS` as ngspice sees it.
 
-Run it in this folder as `python make_reference.py`; it takes about ten minutes.
+Run it in `tests` as `python -m circuit.make_reference`; it takes about ten minutes.
 """
 
 from __future__ import annotations
@@ -8,9 +8,8 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
-from circuit_builds import BUILDS, POINTS
-from ngspice_netlist import Run, simulate
-
+from circuit.circuit_builds import BUILDS, POINTS
+from circuit.ngspice_netlist import Run, simulate
 from coilwright.circuit.driver import Driver
 
 TABLE = Path(__file__).with_name("reference.csv")

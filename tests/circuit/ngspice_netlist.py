@@ -123,8 +123,8 @@ def netlist(driver: Driver, frequency_hz: float, duty: float, run: Run) -> str:
     lines = ["coilwright reference", *_coil(driver), *_switch(driver, frequency_hz, duty)]
     lines += _receivers(driver)
     lines += [
-        ".options temp=27 tnom=27 gmin=1e-15 abstol=1e-12 vntol=1e-7 chgtol=1e-16 "
-        f"reltol={run.reltol!r} method=trap trtol=1 itl4=200",
+        ".options temp=27 tnom=27 gmin=1e-15 abstol=1e-12 vntol=1e-7 chgtol=1e-16",
+        f".options reltol={run.reltol!r} method=trap trtol=1 itl4=200",
         ".save " + " ".join(saved),
         f".tran {run.step_s!r} {end!r} {middle!r} {run.step_s!r} uic",
         *measures,

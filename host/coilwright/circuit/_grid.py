@@ -22,7 +22,7 @@ TOUCH_ANGLE = 1.2
 The drain current of a step is constant and holds the drain voltage at its end; beyond a quarter
 ring that current would lose its grip on the voltage."""
 
-CLAMP_S = 15e-9
+CLAMP_S = 8e-9
 """Longest step while a drain diode conducts."""
 ENTRY_S = 0.1e-9
 """Within which a diode takes over the current from the output capacitance."""
@@ -34,7 +34,8 @@ RING_DECAYS = 7.0
 """For how many of its decay times the loop's ringing is looked at finely."""
 RING_PART = 0.4
 """Angle of the ringing into which steps are cut when looked at; the steps need not be shorter."""
-TURN_ON_PARTS = 1
+TURN_ON_PARTS = 5
+"""Into how many parts a step with the switch closed is cut: loop and tank swing within."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from coilwright.circuit._network import Network, Reals, drain_row, node_row, rec
 from coilwright.circuit._period import Stepper, Trace, apply, period, responses, split
 from coilwright.circuit.driver import Driver
 
-TURN_ON = 2.0 ** np.arange(-16, 1)
+TURN_ON = 2.0 ** np.arange(-16, 0.25, 0.5)
 """Where the first step after turn-on is cut, to see the output capacitance emptied."""
 
 
@@ -27,7 +27,8 @@ class Stretch:
     """One zone looked at: N intervals, all arrays (N, ..., B).
 
     States (n) and their slopes at both ends, currents out of the lamp ports (P) and into the drain
-    diodes at both ends.
+    diodes at both ends. `side` (N, B) is negative where the body diode conducts, positive for the
+    breakdown.
     """
 
     kind: str
@@ -40,6 +41,7 @@ class Stretch:
     lamps_after: Reals
     diode_before: Reals
     diode_after: Reals
+    side: Reals
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,13 +79,14 @@ def _nodes(step: Stepper, zone: Zone, trace: Trace) -> _Nodes:
     if zone.fine == 1:
         return _Nodes(length, trace.rows, trace.currents)
     shares = np.arange(1, zone.fine) / zone.fine
+    count = zone.steps * zone.fine
     between = [_inside(step, zone, trace, share) for share in shares]
     rows = np.stack([trace.rows[:-1], *(item[0] for item in between)], axis=1)
     currents = np.stack([trace.currents[:-1], *(item[1] for item in between)], axis=1)
     return _Nodes(
         np.repeat(length / zone.fine, zone.fine, axis=0),
-        np.concatenate([rows.reshape(-1, *rows.shape[2:]), trace.rows[-1:]]),
-        np.concatenate([currents.reshape(-1, *currents.shape[2:]), trace.currents[-1:]]),
+        np.concatenate([rows.reshape(count, *rows.shape[2:]), trace.rows[-1:]]),
+        np.concatenate([currents.reshape(count, *currents.shape[2:]), trace.currents[-1:]]),
     )
 
 
@@ -93,9 +96,11 @@ def _turn_on(step: Stepper, zone: Zone, trace: Trace, nodes: _Nodes) -> _Nodes:
     between = [_inside(step, zone, first, share) for share in TURN_ON[:-1]]
     cut = np.diff(TURN_ON, prepend=0.0)[:, None] * zone.step_s
     return _Nodes(
-        np.concatenate([cut, nodes.length[1:]]),
-        np.concatenate([nodes.rows[:1], *(item[0] for item in between), nodes.rows[1:]]),
-        np.concatenate([nodes.currents[:1], *(item[1] for item in between), nodes.currents[1:]]),
+        np.concatenate([cut, nodes.length[zone.fine :]]),
+        np.concatenate([nodes.rows[:1], *(item[0] for item in between), nodes.rows[zone.fine :]]),
+        np.concatenate(
+            [nodes.currents[:1], *(item[1] for item in between), nodes.currents[zone.fine :]]
+        ),
     )
 
 
@@ -155,6 +160,7 @@ def _stretch(net: Network, zone: Zone, step: Stepper, trace: Trace, drain: Reals
         lamps_after=-after[:, :lamps],
         diode_before=_diode(zone, step, before, volts[:-1]),
         diode_after=_diode(zone, step, after, volts[1:]),
+        side=volts[1:] if zone.hold_v is None else zone.hold_v + 0 * volts[1:],
     )
 
 
@@ -353,10 +359,11 @@ def _drain_diode(
     # A current that is constant within the step flows at the voltage of the step's end.
     held = np.concatenate([np.full(len(s.length), s.kind != "clamp") for s in stretches])[:, None]
     power = np.where(held, drain.after * after, (drain.before * before + drain.after * after) / 2)
+    side = np.concatenate([s.side for s in stretches])
     work = power * drain.length / drain.length.sum(axis=0)
     return {
-        "body_diode_loss_w": np.where(after < 0, work, 0.0).sum(axis=0),
-        "clamp_loss_w": np.where(after > 0, work, 0.0).sum(axis=0),
+        "body_diode_loss_w": np.where(side < 0, work, 0.0).sum(axis=0),
+        "clamp_loss_w": np.where(side > 0, work, 0.0).sum(axis=0),
     }
 
 
