@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -183,30 +182,6 @@ def _filled(early: int, begin: Reals, end: Reals, hold: Reals, off_s: Reals) -> 
         begin[slot] = np.minimum(starts, end[slot])
         now = end[slot]
     return Contacts(early, begin, end, np.where(np.isnan(hold), ANY_V, hold))
-
-
-def gathered(parts: Sequence[Contacts], which: NDArray[np.intp], off_s: Reals) -> Contacts:
-    """Contacts for points with `off_s` (B,), each taken from that of the parts' points in a row.
-
-    Args:
-        parts: Contacts of some points each.
-        which: Place (B,) in all those points.
-    """
-    early = max(part.early for part in parts)
-    late = max(len(part.begin_s) - part.early for part in parts)
-    arrays = []
-    for name in ("begin_s", "end_s", "hold_v"):
-        columns = []
-        for part in parts:
-            empty = part.end_s <= part.begin_s
-            values = np.where(empty, np.nan, getattr(part, name))
-            column = np.full((early + late, values.shape[1]), np.nan)
-            column[: part.early] = values[: part.early]
-            column[early : early + len(values) - part.early] = values[part.early :]
-            columns.append(column)
-        arrays.append(np.concatenate(columns, axis=1)[:, which])
-    begin, end, hold = arrays
-    return _filled(early, begin, end, hold, off_s)
 
 
 def moved(before: Contacts, after: Contacts) -> Reals:

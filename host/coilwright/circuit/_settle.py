@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from coilwright.circuit._contacts import gathered, merged, missed, moved, read
+from coilwright.circuit._contacts import merged, missed, moved, read
 from coilwright.circuit._grid import Contacts, Zone, careful_zones, contact_zones, no_contacts
 from coilwright.circuit._measures import Glance, Stretch, glance, look
 from coilwright.circuit._network import Network, Reals
@@ -30,10 +30,6 @@ COARSE_S, FINE_S = 80e-9, 40e-9
 COLD: Rounds = ((COARSE_S, 3e-2), (COARSE_S, 1e-2), (COARSE_S, 1e-2), (FINE_S, 1e-3))
 WARM: Rounds = ((FINE_S, 1e-3),)
 """Longest step and Newton tolerance of the rounds that lead up to the solution."""
-SCOUTS = 8
-"""Of so many points one is solved first, as a guess for the others."""
-DUTY_WEIGHT = 2.0
-"""A difference in duty by this counts as much as an e-fold in frequency."""
 TRIES = 5
 """Rounds at full accuracy before a point is solved with careful steps throughout."""
 MOVED_S = 3e-9
@@ -83,17 +79,13 @@ def _some(array: Reals, places: NDArray[np.intp]) -> Reals:
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """The points at `places` of the batch: start (n, b), the period in detail, quality.
-
-    `contacts` is None where the period was solved without them.
-    """
+    """The points at `places` of the batch: start (n, b), the period in detail, quality."""
 
     places: NDArray[np.intp]
     start: Reals
     stretches: Sequence[Stretch]
     residual: Reals
     good: NDArray[np.bool_]
-    contacts: Contacts | None
 
 
 Grid = tuple[Sequence[Zone], Sequence[Stepper]]
@@ -117,12 +109,11 @@ def _finish(
     places: NDArray[np.intp],
     grid: Grid,
     found: Found,
-    contacts: Contacts | None = None,
 ) -> Settled:
     stretches, end = look(points.net, points.at, *grid, found.start)
     residual = _residual(points.net, found.start, end)
     good = found.solved & (residual <= RESIDUAL)
-    return Settled(places, found.start, stretches, residual, good, contacts)
+    return Settled(places, found.start, stretches, residual, good)
 
 
 def _residual(net: Network, start: Reals, end: Reals) -> Reals:
@@ -137,8 +128,6 @@ def _approach(points: Points, start: Reals | None) -> tuple[Reals, Contacts]:
         guess = np.ascontiguousarray(start.T)
         grid = _grid(points, points.zones(no_contacts(len(start)), COARSE_S))
         contacts = read(points.net, glance(points.net, points.at, *grid, guess))
-    elif len(points.frequency_hz) >= 3 * SCOUTS and (scouted := _scouted(points)):
-        guess, contacts = scouted
     else:
         guess = linear_guess(points.net, points.frequency_hz, points.duty)
         contacts, rounds = no_contacts(len(points.frequency_hz)), COLD
@@ -146,29 +135,6 @@ def _approach(points: Points, start: Reals | None) -> tuple[Reals, Contacts]:
         found, _, seen = _round(points, contacts, guess, longest_s, tolerance)
         guess, contacts = found.start, read(points.net, seen)
     return guess, contacts
-
-
-def _scouted(points: Points) -> tuple[Reals, Contacts] | None:
-    """Guess and contacts for all points from the solutions of a few; None where none was found."""
-    count = len(points.frequency_hz)
-    order = np.lexsort((points.frequency_hz, points.duty))
-    chosen = order[np.unique(np.append(np.arange(0, count, SCOUTS), count - 1))]
-    groups = [item for item in settle(points.some(chosen), None) if item.contacts is not None]
-    if not groups:
-        return None
-    known = np.concatenate([chosen[group.places] for group in groups])
-    nearest = _nearest(points, known)
-    start = np.concatenate([group.start for group in groups], axis=1)[:, nearest]
-    off_s = (1 - points.duty) / points.frequency_hz
-    parts = [group.contacts for group in groups if group.contacts is not None]
-    return start, gathered(parts, nearest, off_s)
-
-
-def _nearest(points: Points, known: NDArray[np.intp]) -> NDArray[np.intp]:
-    """For each point the nearest of those at `known`, by ratios of frequency and by duty."""
-    place = np.stack([np.log(points.frequency_hz), points.duty / DUTY_WEIGHT])
-    apart = np.abs(place[:, :, None] - place[:, None, known]).sum(axis=0)
-    return np.asarray(apart.argmin(axis=1))
 
 
 def settle(points: Points, start: Reals | None) -> Iterator[Settled]:
@@ -183,7 +149,7 @@ def settle(points: Points, start: Reals | None) -> Iterator[Settled]:
         if len(done):
             part = grid if len(done) == len(places) else some_grid(*grid, done)
             here, which = points.some(done), places[done]
-            yield _finish(here, which, part, some_found(found, done), contacts.some(done))
+            yield _finish(here, which, part, some_found(found, done))
         stay = np.flatnonzero(~(found.solved & known))
         if not len(stay):
             return
