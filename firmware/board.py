@@ -77,7 +77,7 @@ class Board:
             for key in ("probe", "light")
         ]
         self.calibration = self._calibration(supply, setup.get("calibration", {}))
-        """Default offset in uV and gain in millionths of supply, probe and light."""
+        """Default offset (uV) and gain (millionths) of supply, probe and light; lit levels (uV)."""
         led = setup.get("led")
         self.led = None if led is None else machine.Pin(led, machine.Pin.OUT, value=0)
 
@@ -107,11 +107,10 @@ class Board:
         shunt = supply.get("shunt_uohm", 100000)
         if self.sensor == "adc":
             shunt = int(shunt * supply.get("amp", 20))  # behind an amplifier of so many V/V
-        values = []
-        for name in ("supply", "probe", "light"):
-            gain = 1000000000000 // shunt if name == "supply" else 1000000
-            values += [int(x) for x in found.get(name, (0, gain))]
-        return values
+        values = list(found.get("supply", (0, 1000000000000 // shunt)))[:2]
+        for name in ("probe", "light"):
+            values += (list(found.get(name, (0, 1000000))) + [0])[:3]
+        return [int(value) for value in values]
 
     def gate_low(self):
         """The gate pin as a plain low output, whatever drove it before."""

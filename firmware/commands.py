@@ -238,10 +238,15 @@ class Commands:
         return fixed(self.settings.current_offset, 6)
 
     def trace_data_q(self, p):
-        """Block of points from an index on; the points before it are released."""
+        """Block of points from an index on; the points before it are released.
+
+        The third parameter guards them: a line with a turned bit must not release unread points.
+        """
         ring = self.ring
         first = _within(p[:1], "N", (ring.first, ring.next, ring.first))
-        count = _within(p[1:], "N", (0, 0xFFFFFFFF, 64))
+        count = _within(p[1:2], "N", (0, 0xFFFFFFFF, 64))
+        if p[2:]:
+            _within(p[2:], "N", (first + count, first + count, 0))
         ring.release(first)
         return ring.block(first, count)
 

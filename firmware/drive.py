@@ -49,8 +49,9 @@ class Drive:
 
     def enforce(self):
         """Limits have changed: hold the present setting inside them, the duty at once."""
-        if self.pwm and self.level > self.limits.cap_ppm:
-            self.level = self.limits.cap_ppm
+        if self.pwm:
+            # Also where the level is below the cap: its nearest count may lie above it.
+            self.level = min(self.level, self.limits.cap_ppm)
             self.write(self.counts(self.level, self._plan[0]), self._plan[0])
         self.set(self.hz, self.ppm)
 

@@ -11,14 +11,16 @@ from binascii import crc32
 FILE = "settings.bin"
 NEW = "settings.new"
 
-# name, lowest, highest, default; the first six defaults are the board's
+# name, lowest, highest, default; the first eight defaults are the board's
 SPEC = (
     ("current_offset", -5000000, 5000000, 0),
     ("current_gain", -1000000000, 1000000000, 0),
     ("probe_offset", -5000000, 5000000, 0),
     ("probe_gain", -1000000000, 1000000000, 0),
+    ("probe_level", 0, 1000000000, 0),
     ("light_offset", -5000000, 5000000, 0),
     ("light_gain", -1000000000, 1000000000, 0),
+    ("light_level", 0, 1000000000, 0),
     ("low_hz", 20000, 1000000, 20000),
     ("high_hz", 20000, 1000000, 1000000),
     ("cap_ppm", 0, 900000, 500000),
@@ -43,7 +45,7 @@ class Settings:
         """Lowest, highest and default value of a setting."""
         for i, row in enumerate(SPEC):
             if row[0] == name:
-                return row[1], row[2], self.calibration[i] if i < 6 else row[3]
+                return row[1], row[2], self.calibration[i] if i < 8 else row[3]
         raise KeyError(name)
 
     def defaults(self):

@@ -72,12 +72,14 @@ CALibration:CURRent:OFFSet settings.current_offset V
 CALibration:CURRent:GAIN settings.current_gain X
 CALibration:PROBe:OFFSet settings.probe_offset V
 CALibration:PROBe:GAIN settings.probe_gain X
+CALibration:PROBe:LEVel settings.probe_level V
 CALibration:LIGHt:OFFSet settings.light_offset V
 CALibration:LIGHt:GAIN settings.light_gain X
+CALibration:LIGHt:LEVel settings.light_level V
 CALibration:ZERO zero
 INITiate[:IMMediate] sweep.start !
 ABORt sweep.stop !
 TRACe:STATe ring.summary ?
 TRACe:POINts ring.next ?
-TRACe:DATA trace_data 02
+TRACe:DATA trace_data 03
 """

@@ -164,3 +164,13 @@ def test_damaged_wiring_file_falls_back_and_says_so(tmp_path: Path, text: str) -
     assert setup["gate"] == 25
     assert setup["supply"]["sensor"] == "adc"
     assert problem == "board.json is damaged"
+
+
+def test_a_lower_cap_also_holds_for_the_rounding_of_the_level(esp32: Rig) -> None:
+    """0.7 % is nearest to one count of 128 (0.78 %), which a cap of 0.75 % does not allow."""
+    esp32.on(400000, 0)
+    esp32.say("PULS:DCYC 0.7")
+    settle(esp32)
+    assert esp32.server.drive.raw == 1
+    esp32.say("PULS:DCYC:LIM 0.75")
+    assert esp32.server.drive.raw == 0

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from firmware.rig import load
 
 settings = load("settings")
-BOARD = [200000, 500000, 0, 1000000, 0, 1000000]
+BOARD = [200000, 500000, 0, 1000000, 0, 0, 1000000, 0]
 
 
 def stored(folder: Path) -> bytes:

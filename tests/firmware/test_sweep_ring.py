@@ -102,6 +102,9 @@ def test_lost_answer_is_asked_for_again(esp32: Rig) -> None:
     assert esp32.ask("TRAC:DATA? 10,30") == first
     head, records = block(first)
     assert (head["first"], head["count"], head["next"]) == (10, 30, 100)
+    for guard, error in ((41, -222), (40, None)):  # the sum of the two before it, or nothing
+        esp32.say(f"TRAC:DATA? 20,20,{guard}")
+        assert esp32.errors() == ([] if error is None else [error])
     esp32.say("TRAC:DATA? 9,1")
     assert esp32.errors() == [-222]
     head, records = block(esp32.ask("TRAC:DATA? 100,64"))

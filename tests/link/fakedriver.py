@@ -62,8 +62,10 @@ class FakeDriver:
             "CAL:CURR:GAIN": "1.000000",
             "CAL:PROB:OFFS": "0.000000",
             "CAL:PROB:GAIN": "1.000000",
+            "CAL:PROB:LEV": "0.000000",
             "CAL:LIGH:OFFS": "0.000000",
             "CAL:LIGH:GAIN": "1.000000",
+            "CAL:LIGH:LEV": "0.000000",
             "*ESE": "0",
         }
         self.hertz = 165_000
@@ -268,11 +270,11 @@ class FakeDriver:
 
     def do_trac_data_q(self, value: str) -> bytes | None:
         try:
-            first, count = (int(text) for text in value.split(","))
+            first, count, *check = (int(text) for text in value.split(","))
         except ValueError:
             self.errors.append((-121, "Invalid character in number"))
             return None
-        if not self.first <= first <= self.next:
+        if not self.first <= first <= self.next or check not in ([], [first + count]):
             self.errors.append((-222, "Data out of range;" + value))
             return None
         self.first = first

@@ -182,11 +182,14 @@ class Bench:
         """What is known of the sensors: nominal offsets in uV, gains in millionths a volt."""
         nominal, probe = self.nominal.bench, self.nominal.probe
         supply = replace(nominal.supply, kind=self.sensor)
+        # `lit_a` is the mean through both LEDs of a lamp, the light sensor sees that of one.
+        lamp = self.nominal.driver.receivers[self.nominal.light_index]
+        lit_v = lamp.lit_a / 2 * nominal.light.transimpedance_ohm
         bias_v = supply.pin.bias_v if self.sensor == "adc" else 0.0
         return {
             "supply": [round(bias_v * 1e6), round(supply.gain_a_per_v * 1e6)],
             "probe": [round((probe.pin.bias_v - probe.drop_v) * 1e6), round(1e6 / probe.divider)],
-            "light": [round(nominal.light.pin.bias_v * 1e6), 1_000_000],
+            "light": [round(nominal.light.pin.bias_v * 1e6), 1_000_000, round(lit_v * 1e6)],
         }
 
     def _launch(self, cause: int) -> None:

@@ -23,7 +23,7 @@ from coilwright.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from coilwright.link import Driver
+    from coilwright.link import Calibration, Driver
     from coilwright.point import Point
     from coilwright.record import RecordWriter
     from coilwright.tune import Lit, TuneOptions, TuneResult
@@ -58,7 +58,8 @@ class _Wishes:
 @click.option(
     "--lit-level",
     type=VOLT,
-    help="Probe voltage, or rise of the light sensor over dark, that counts as lit.",
+    help="Probe voltage, or rise of the light sensor over dark, that counts as lit."
+    "  [default: as calibrated in the driver]",
 )
 @click.option(
     "--margin", type=DUTY, default=0.1, show_default=True, help="Added to the lowest lit duty."
@@ -98,8 +99,6 @@ def command(
     from coilwright.view.progress import progress_view
 
     wishes = _Wishes(_band(band), safe_duty, most_duty, lit, lit_level, margin, max_current)
-    if lit == "probe" and lit_level is None:
-        raise click.UsageError("--lit probe needs --lit-level, the probe voltage that means lit.")
     if lit == "ask" and not sys.stdin.isatty():
         raise click.UsageError("--lit ask needs a terminal to ask in.")
     _check_plot(plot, force)
@@ -178,8 +177,8 @@ def _options(driver: Driver, wishes: _Wishes) -> TuneOptions:
         band_hz=wishes.band,
         safe_duty=wishes.safe_duty,
         most_duty=most,
-        lit=_lit(driver, wishes),
-        light_rise_v=wishes.lit_level if wishes.lit == "light" else None,
+        lit=_lit(calibration, driver, wishes),
+        light_rise_v=_light_rise(calibration, wishes),
         margin=wishes.margin,
         max_supply_a=wishes.max_current,
         probe_step_v=step_v * abs(calibration.probe_gain_v_per_v),
@@ -188,12 +187,24 @@ def _options(driver: Driver, wishes: _Wishes) -> TuneOptions:
     )
 
 
-def _lit(driver: Driver, wishes: _Wishes) -> Lit | None:
+def _light_rise(calibration: Calibration, wishes: _Wishes) -> float | None:
+    """The level asked for, else the one kept with the calibration, else None."""
+    if wishes.lit_level is not None:
+        return wishes.lit_level
+    return calibration.light_level_v or None
+
+
+def _lit(calibration: Calibration, driver: Driver, wishes: _Wishes) -> Lit | None:
     from coilwright.tune import Operator, ProbeLevel
 
     if wishes.lit == "probe":
-        assert wishes.lit_level is not None
-        return ProbeLevel(wishes.lit_level)
+        level_v = wishes.lit_level or calibration.probe_level_v
+        if not level_v:
+            raise click.UsageError(
+                "--lit probe needs --lit-level, the probe voltage that means lit:"
+                " the driver keeps none."
+            )
+        return ProbeLevel(level_v)
     if wishes.lit == "ask":
         return Operator(lambda point: _ask(driver, point))
     return None

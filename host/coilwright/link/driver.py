@@ -50,8 +50,10 @@ _CALIBRATION_HEADERS = {
     "supply_gain_a_per_v": "CAL:CURR:GAIN",
     "probe_offset_v": "CAL:PROB:OFFS",
     "probe_gain_v_per_v": "CAL:PROB:GAIN",
+    "probe_level_v": "CAL:PROB:LEV",
     "light_offset_v": "CAL:LIGH:OFFS",
     "light_gain_v_per_v": "CAL:LIGH:GAIN",
+    "light_level_v": "CAL:LIGH:LEV",
 }
 _LIMIT_QUERIES = (
     "FREQ:LIM:LOW?",

@@ -74,14 +74,21 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """Offsets and gains of the sensors: value = (reading − offset) · gain."""
+    """Offsets and gains of the sensors: value = (reading − offset) · gain.
+
+    Attributes:
+        probe_level_v: Probe voltage at which the load counts as lit; 0 where not known.
+        light_level_v: Rise of the light sensor over dark at which it does; 0 where not known.
+    """
 
     supply_offset_v: float
     supply_gain_a_per_v: float
     probe_offset_v: float
     probe_gain_v_per_v: float
+    probe_level_v: float
     light_offset_v: float
     light_gain_v_per_v: float
+    light_level_v: float
 
 
 class TraceState(enum.Enum):

@@ -212,7 +212,8 @@ class Drain:
                 time.sleep(self._pause(block))
 
     def _fetch(self) -> Block | None:
-        query = f"TRAC:DATA? {self._got},{self._ask_for}"
+        # The sum guards the release of points against a bit that turned on the way.
+        query = f"TRAC:DATA? {self._got},{self._ask_for},{self._got + self._ask_for}"
         return self._session.transport.ask_block(query, self._fits)
 
     def _fits(self, block: Block) -> bool:
