@@ -36,6 +36,7 @@ class _Wishes:
 
     band: tuple[float, float]
     safe_duty: float
+    least_duty: float
     most_duty: float | None
     lit: str
     lit_level: float | None
@@ -47,6 +48,9 @@ class _Wishes:
 @port_option
 @click.option("--band", default="100k:250k", show_default=True, help="Frequencies to search.")
 @click.option("--safe-duty", type=DUTY, default=0.2, show_default=True, help="Duty of the sweeps.")
+@click.option(
+    "--least-duty", type=DUTY, default=0.005, show_default=True, help="Smallest duty to try."
+)
 @click.option("--most-duty", type=DUTY, help="Largest duty to try.  [default: the driver's cap]")
 @click.option(
     "--lit",
@@ -74,6 +78,7 @@ def command(
     port: str | None,
     band: str,
     safe_duty: float,
+    least_duty: float,
     most_duty: float | None,
     lit: str,
     lit_level: float | None,
@@ -98,7 +103,9 @@ def command(
     from coilwright.cli.bench_session import open_driver, start_record
     from coilwright.view.progress import progress_view
 
-    wishes = _Wishes(_band(band), safe_duty, most_duty, lit, lit_level, margin, max_current)
+    wishes = _Wishes(
+        _band(band), safe_duty, least_duty, most_duty, lit, lit_level, margin, max_current
+    )
     if lit == "ask" and not sys.stdin.isatty():
         raise click.UsageError("--lit ask needs a terminal to ask in.")
     _check_plot(plot, force)
@@ -164,6 +171,12 @@ def _options(driver: Driver, wishes: _Wishes) -> TuneOptions:
             "Choose another --band.",
         )
     most = limits.duty_cap if wishes.most_duty is None else wishes.most_duty
+    if not 0 < wishes.least_duty <= wishes.safe_duty:
+        raise OutOfRange(
+            f"The least duty, {show_percent(wishes.least_duty)}, is not between 0 and the safe"
+            f" duty, {show_percent(wishes.safe_duty)}.",
+            "Choose another --least-duty or --safe-duty.",
+        )
     if most > limits.duty_cap or wishes.safe_duty > most:
         raise OutOfRange(
             f"Duties up to {show_percent(max(most, wishes.safe_duty))} exceed the cap of"
@@ -176,7 +189,9 @@ def _options(driver: Driver, wishes: _Wishes) -> TuneOptions:
     return TuneOptions(
         band_hz=wishes.band,
         safe_duty=wishes.safe_duty,
+        least_duty=wishes.least_duty,
         most_duty=most,
+        confirmations=1 if wishes.lit == "ask" else 3,
         lit=_lit(calibration, driver, wishes),
         light_rise_v=_light_rise(calibration, wishes),
         margin=wishes.margin,

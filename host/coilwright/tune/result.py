@@ -41,7 +41,7 @@ class TuneOptions:
 
     band_hz: tuple[float, float] = (100e3, 250e3)
     safe_duty: float = 0.2
-    least_duty: float = 0.02
+    least_duty: float = 0.005
     most_duty: float = 0.5
     expected_q: float = 60.0
     refine_points: int = 13

@@ -16,6 +16,11 @@ from coilwright.tune.resonance import mean_sd
 from coilwright.tune.result import Setting, TuneOptions
 from coilwright.tune.run import Run
 
+SHORT_ON_S = 0.4e-6
+"""On-times shorter than this end while the loop's stray inductance still rings with the tank
+capacitor (50 to 200 nH with 47 to 150 nF: half a period of 0.15 to 0.5 us): the switch then opens
+on a current of amperes. Common practice, no source."""
+
 
 def settle(run: Run, lowest: LowestDuty, is_lit: Lit) -> Setting:
     """The setting: margin added, verified, inside the current limit."""
@@ -33,6 +38,13 @@ def settle(run: Run, lowest: LowestDuty, is_lit: Lit) -> Setting:
         found = _verify(run, lowest.request, is_lit, step)
     if _over(found, options):
         raise _over_limit(found, options)
+    if found.duty < SHORT_ON_S * found.frequency_hz:
+        run.warnings.append(
+            f"At {show_percent(found.duty)} the switch is on for only"
+            f" {show(found.duty / found.frequency_hz, 's', 2)}: it opens on the ringing of the"
+            " loop's stray inductance, and the drain can spike to many times the supply. Look at it"
+            " with an oscilloscope, check the MOSFET's rating, or take a larger duty."
+        )
     if not lowest.bounded:
         run.warnings.append(
             f"The load is still lit at {show_percent(lowest.duty)}, the smallest duty tried."

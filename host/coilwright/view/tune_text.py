@@ -33,14 +33,24 @@ def tune_lines(result: TuneResult) -> list[tuple[str, str]]:
     if result.light_maximum is not None:
         light = result.light_maximum
         lines.insert(7, ("brightest", _interval(light.frequency_hz, light.frequency_ci_hz)))
+    least = result.least_lit
+    lines.append(
+        (
+            "least while lit",
+            (
+                f"{show(least.supply_a, 'A', 3)} at {least.frequency_hz / 1e3:.2f} kHz,"
+                f" {show_percent(least.duty)} duty"
+            ),
+        )
+    )
     if result.supply_valley is not None:
         valley = result.supply_valley
         lines.append(
             (
-                "least current",
+                "supply valley",
                 (
                     f"{show(valley.value, 'A', 3)} near {valley.frequency_hz / 1e3:.1f} kHz at"
-                    f" {show_percent(result.sweep_duty)} duty (soft switching)"
+                    f" {show_percent(result.least_supply.duty)} duty, lit or not"
                 ),
             )
         )
