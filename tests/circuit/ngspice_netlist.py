@@ -1,6 +1,6 @@
 """Netlists for ngspice of the circuit that the solver solves, and what to read off the run.
 
-The switch is ngspice's abrupt `sw` driven by a pulse whose edges last 10 ps; diodes are its
+The switch is ngspice's abrupt `sw` driven by a pulse whose edges last 0.1 ns; diodes are its
 level 1 model without charge; nothing here is shared with the solver but the values of the parts.
 """
 
@@ -15,7 +15,7 @@ from pathlib import Path
 
 from coilwright.circuit.driver import BREAKDOWN_A, THERMAL_V, Diode, Driver
 
-EDGE_S = 0.01e-9
+EDGE_S = 0.1e-9
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,8 @@ ring that current would lose its grip on the voltage."""
 
 CLAMP_S = 8e-9
 """Longest step while a drain diode conducts."""
+CLAMP_PARTS = 4
+"""Into how many parts such a step is cut to take its losses."""
 ENTRY_S = 0.1e-9
 """Within which a diode takes over the current from the output capacitance."""
 LETTING_GO = ((0.6, 4), (0.3, 4), (0.1, 4))
@@ -33,7 +35,8 @@ A diode's voltage falls as the logarithm of a current that falls to nothing."""
 RING_DECAYS = 7.0
 """For how many of its decay times the loop's ringing is looked at finely."""
 RING_PART = 0.4
-"""Angle of the ringing into which steps are cut when looked at; the steps need not be shorter."""
+DECAY_PART = 0.2
+"""Angle of the ringing, and part of its decay time, into which steps are cut when looked at; the steps need not be shorter."""
 TURN_ON_PARTS = 5
 """Into how many parts a step with the switch closed is cut: loop and tank swing within."""
 
@@ -145,11 +148,11 @@ def contact_zones(
 def _clamped(span_s: Reals, longest_s: float, hold_v: Reals) -> list[Zone]:
     """A conducting drain diode: it takes over the current at once, and lets go of it slowly."""
     entry = np.minimum(ENTRY_S, span_s / 10)
-    zones = [Zone("clamp", 1, entry, True, 1, hold_v)]
+    zones = [Zone("clamp", 1, entry, True, CLAMP_PARTS, hold_v)]
     for share, least in LETTING_GO:
         part = share * (span_s - entry)
         steps = _steps(part, longest_s, least)
-        zones.append(Zone("clamp", steps, part / steps, True, 1, hold_v, constant=False))
+        zones.append(Zone("clamp", steps, part / steps, True, CLAMP_PARTS, hold_v, constant=False))
     return zones
 
 
@@ -164,9 +167,11 @@ def _ringing(span_s: Reals, ring_s: Reals, decay_s: Reals, longest_s: float) -> 
     if not np.any(ring_s > 0):
         return [_open("off", span_s, longest_s, 1)]
     span_s = np.maximum(span_s, 0.0)
-    ring = np.minimum(RING_DECAYS * decay_s, span_s)
+    # Damped beyond the critical, one part of the ringing decays faster and one more slowly.
+    ring = np.minimum(RING_DECAYS * np.maximum(decay_s, 2 * ring_s**2 / decay_s), span_s)
     steps = _steps(ring, longest_s, 2)
-    parts = int(np.ceil(np.max(ring / steps / (RING_PART * ring_s))))
+    part = np.minimum(RING_PART * ring_s, DECAY_PART * decay_s)
+    parts = int(np.ceil(np.max(ring / steps / part)))
     return [
         Zone("off", steps, ring / steps, drain=False, fine=max(1, parts)),
         _open("off", span_s - ring, longest_s, 1),

@@ -7,7 +7,7 @@ by the trapezoid rule with its end correction (Euler and Maclaurin), exact to fo
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -195,7 +195,8 @@ def glance(
     for zone, step, trace in zip(parts, steppers, traces, strict=True):
         if zone.kind == "on":
             continue
-        nodes = _nodes(step, zone, trace)
+        # Within a step of a conducting diode only its ends obey the diode's law.
+        nodes = _nodes(step, replace(zone, fine=1) if zone.kind == "clamp" else zone, trace)
         time = now + np.concatenate([0 * nodes.length[:1], np.cumsum(nodes.length, axis=0)])
         volts = _states(net, step, nodes.rows, rows)
         slope = _slopes(net, step, nodes.rows, nodes.currents, rows[:1])
