@@ -36,7 +36,9 @@ RING_DECAYS = 7.0
 """For how many of its decay times the loop's ringing is looked at finely."""
 RING_PART = 0.4
 DECAY_PART = 0.2
-"""Angle of the ringing, and part of its decay time, into which steps are cut when looked at; the steps need not be shorter."""
+"""Angle of the ringing, and part of its decay time, into which steps are cut when looked at.
+
+The steps themselves need not be so short."""
 TURN_ON_PARTS = 5
 """Into how many parts a step with the switch closed is cut: loop and tank swing within."""
 
