@@ -1,0 +1,90 @@
+"""A whole tune, as a person runs it: command line, firmware on MicroPython, solved circuit."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from cli.commandline import run, run_json
+from cli.harbour_truth import pickup_peak_hz
+from coilwright.record import read_record
+
+pytestmark = pytest.mark.micropython
+
+
+@pytest.mark.parametrize(("chip", "seed"), [("esp32", 3), ("rp2040", 8)])
+def test_the_resonance_is_the_plants_own(chip: str, seed: int, tmp_path: Path) -> None:
+    found = run_json("tune", "--port", f"sim://harbour?chip={chip}&seed={seed}", cwd=tmp_path)
+
+    resonance, lowest, setting = (
+        found[name] for name in ("resonance", "lowest_lit_duty", "setting")
+    )
+    truth = pickup_peak_hz(chip, seed, found["sweep_duty"])
+    # Acceptance of the project: within 0.3 % of the plant's dense-grid peak.
+    assert resonance["frequency_hz"] == pytest.approx(truth, rel=0.003)
+    low, high = resonance["frequency_ci_hz"]
+    assert low < resonance["frequency_hz"] < high
+    assert 40 < resonance["quality_factor"] < 55
+    assert 0 < lowest["duty"] <= setting["duty"] < 0.5
+    assert lowest["supply_a"] > 0
+    assert setting["verified"] == 3
+    assert setting["light_v"] > 0.4
+    assert {"frequency_hz", "duty", "supply_a", "probe_v"} <= set(setting)
+    assert found["seconds"] > 0
+    record = read_record(tmp_path / found["log"])
+    assert len(record) == found["points"] + 1  # and the reading at rest
+    assert record.finished
+    assert not record.warnings
+
+
+def test_plain_text_plot_and_store(tmp_path: Path) -> None:
+    flash = tmp_path / "flash"
+    url = f"sim://harbour?chip=rp2040&flash={flash}"
+
+    done = run(
+        "tune", "--port", url, "--store", "--plot", "tune.png", "--record", "tune.csv",
+        "--note", "before the tide", "--tag", "buoys", cwd=tmp_path,
+    )  # fmt: skip
+
+    assert done.returncode == 0, done.stderr
+    assert "\x1b" not in done.stdout + done.stderr
+    assert done.stdout.startswith("Drive at ")
+    for word in ("resonance", "lowest lit duty", "supply current", "Caution:"):
+        assert word in done.stdout
+    assert "coarse sweep" in done.stderr
+    assert (tmp_path / "tune.png").read_bytes().startswith(b"\x89PNG")
+    record = read_record(tmp_path / "tune.csv")
+    assert record.metadata is not None
+    assert record.metadata.note == "before the tide"
+    assert record.metadata.tags == ("buoys",)
+    # The tuned setting lives in the driver's flash: the next power-on still knows it.
+    from coilwright.link import Driver
+
+    setting = record.metadata.facts["results"]["setting"]
+    with Driver.open(url) as driver:
+        frequency_hz, duty = driver.recall(0)
+    assert frequency_hz == pytest.approx(setting["frequency_hz"], abs=0.5)
+    assert duty == pytest.approx(setting["duty"], abs=1e-5)
+
+
+def test_a_current_limit_that_cannot_be_kept_is_said(tmp_path: Path) -> None:
+    done = run("tune", "--port", "sim://", "--max-current", "5 mA", cwd=tmp_path)
+
+    assert done.returncode == 40
+    assert "5 mA" in done.stderr
+    assert "Traceback" not in done.stderr
+    (kept,) = (tmp_path / "runs").glob("*.csv")
+    assert len(read_record(kept)) > 50
+
+
+def test_tuned_by_the_probes_level(tmp_path: Path) -> None:
+    found = run_json(
+        "tune", "--port", "sim://", "--lit", "probe", "--lit-level", "12 V", cwd=tmp_path
+    )
+
+    assert found["tuned_by"] == "pickup"
+    assert found["setting"]["probe_v"] >= 12
+    assert found["setting"]["frequency_hz"] == pytest.approx(
+        found["resonance"]["frequency_hz"], rel=0.002
+    )
