@@ -1,0 +1,250 @@
+"""The tank capacitor for soft switching: closed form without losses, then the solved circuit.
+
+A MOSFET that closes while the drain is up throws away the charge of the tank capacitor. It wastes
+nothing where the drain has just swung back to zero. With no losses and no load the coil current
+then only alternates, so it starts at -I, rises to +I in the on-time, and swings back to -I in the
+off-time: I = V·ton/(2L), and the tank turns through 2π - 2·atan(ω₀·ton/2) meanwhile. With losses
+the swing falls short, the least supply current lies beside that point, and `solve` finds it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+
+from coilwright.circuit.driver import Coil, Diode, Driver, Loop, Supply, Switch
+from coilwright.circuit.steady_state import SteadyState, solve, solve_draws
+from coilwright.circuit.values import capacitance_for, resonance_hz
+from coilwright.errors import NoResult, OutOfRange
+from coilwright.quantities import show, show_percent
+
+Reals = NDArray[np.float64]
+
+ASSUMED_Q = 35.0
+"""Q of a driver coil nobody measured, at the operating frequency (common practice, no source)."""
+
+CAPACITANCE_WINDOW = (0.85, 1.35)
+"""Where the least current is looked for, in units of the lossless capacitance."""
+
+FREQUENCY_WINDOW = (0.86, 1.08)
+"""Where the least current is looked for, in units of the lossless frequency."""
+
+SOFT = 0.25
+"""Drain voltage at turn-on, over the supply's, up to which switching is still called soft."""
+
+
+def tank_turn(duty: float) -> float:
+    """Angle ω₀T that a lossless tank turns through in one period when it switches softly.
+
+    Solves y(1-D) = 2π - 2·atan(yD/2) for y; 2π at a duty of 0, and more above. The square of
+    y/2π is how many times the plain resonance capacitor is too large.
+
+    Raises:
+        OutOfRange: The duty does not lie between 0 and 1, both excluded.
+    """
+    if not 0 < duty < 1:
+        raise OutOfRange(
+            f"The duty is {show_percent(duty)}; a tank swings only between 0 and 100 %.",
+            "Give for instance 40%.",
+        )
+
+    def off_balance(turn: float) -> float:
+        return turn * (1 - duty) + 2 * math.atan(turn * duty / 2) - math.tau
+
+    return float(brentq(off_balance, math.pi / (1 - duty), math.tau / (1 - duty), xtol=1e-13))
+
+
+def valley_capacitance(inductance_h: float, frequency_hz: float, duty: float) -> float:
+    """Capacitance in F that a lossless tank needs to switch softly.
+
+    Raises:
+        OutOfRange: A value is not above zero, or the duty not between 0 and 1.
+    """
+    return capacitance_for(inductance_h, frequency_hz) * (math.tau / tank_turn(duty)) ** 2
+
+
+def valley_frequency(inductance_h: float, capacitance_f: float, duty: float) -> float:
+    """Frequency in Hz at which a lossless tank switches softly, below its free resonance.
+
+    Raises:
+        OutOfRange: A value is not above zero, or the duty not between 0 and 1.
+    """
+    return resonance_hz(inductance_h, capacitance_f) * math.tau / tank_turn(duty)
+
+
+@dataclass(frozen=True, slots=True)
+class Swing:
+    """Peaks of a lossless tank that switches softly: coil current in A, drain voltage in V."""
+
+    coil_peak_a: float
+    drain_peak_v: float
+
+
+def lossless_swing(supply_v: float, inductance_h: float, frequency_hz: float, duty: float) -> Swing:
+    """V·ton/(2L) and V(1 + √(1 + (ω₀ton/2)²)) at the soft-switching capacitance.
+
+    Raises:
+        OutOfRange: The duty does not lie between 0 and 1.
+    """
+    half = tank_turn(duty) * duty / 2
+    current = supply_v * duty / (2 * inductance_h * frequency_hz)
+    return Swing(current, supply_v * (1 + math.hypot(1, half)))
+
+
+def assumed_driver(
+    supply_v: float, inductance_h: float, frequency_hz: float, resistance_ohm: float | None = None
+) -> Driver:
+    """A driver of usual parts without receivers, where no build file says better.
+
+    Bench supply of 0.25 ohm with 47 µF, 80 nH of loop damped by 50 ohm, MOSFET of 30 mohm and
+    400 pF (common practice, no source); coil resistance for `ASSUMED_Q` where it is None.
+    """
+    if resistance_ohm is None:
+        resistance_ohm = math.tau * frequency_hz * inductance_h / ASSUMED_Q
+    return Driver(
+        Supply(supply_v, 0.25, 47e-6),
+        Coil(inductance_h, resistance_ohm),
+        capacitance_for(inductance_h, frequency_hz),
+        Loop(80e-9, 50.0),
+        Switch(0.03, 400e-12, Diode(1e-12, 1.0, 0.01)),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class TankPoint:
+    """What a driver does with one tank capacitor: A and V, NaN where no steady state was found.
+
+    `lit` says for each kind of lamp whether it lights; empty without lamps.
+    """
+
+    capacitance_f: float
+    frequency_hz: float
+    supply_a: float
+    coil_peak_a: float
+    coil_rms_a: float
+    drain_peak_v: float
+    drain_turn_on_v: float
+    lit: tuple[bool, ...]
+
+    def saved_against(self, other: TankPoint) -> float:
+        """Share of the other point's supply current that this one saves; negative if none."""
+        return 1 - self.supply_a / other.supply_a
+
+
+def evaluate(
+    driver: Driver, capacitances_f: Sequence[float], frequency_hz: float, duty: float
+) -> tuple[TankPoint, ...]:
+    """Solve the driver with each of the tank capacitors at one operating point.
+
+    Raises:
+        OutOfRange: As for `solve`.
+    """
+    drivers = [replace(driver, tank_capacitance_f=value) for value in capacitances_f]
+    solved = solve_draws(drivers, frequency_hz, duty)
+    return tuple(_point(solved, at, value) for at, value in enumerate(capacitances_f))
+
+
+def _point(solved: SteadyState, at: int, capacitance_f: float) -> TankPoint:
+    return TankPoint(
+        capacitance_f=capacitance_f,
+        frequency_hz=float(solved.frequency_hz[at]),
+        supply_a=float(solved.supply_a[at]),
+        coil_peak_a=float(solved.coil_peak_a[at]),
+        coil_rms_a=float(solved.coil_rms_a[at]),
+        drain_peak_v=float(solved.drain_peak_v[at]),
+        drain_turn_on_v=float(solved.drain_turn_on_v[at]),
+        lit=tuple(bool(one) for one in solved.lit[at]),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Valley:
+    """Supply current over capacitance (F) or frequency (Hz), and where it is least.
+
+    `x` and `supply_a` (n,) are the points solved, rising in x; `best` is the bottom of the valley.
+    """
+
+    best: float
+    x: Reals
+    supply_a: Reals
+
+
+def least_current_capacitance(driver: Driver, frequency_hz: float, duty: float) -> Valley:
+    """Tank capacitance of the least supply current at an operating point, losses and load included.
+
+    Looks within `CAPACITANCE_WINDOW` of the lossless capacitance.
+
+    Raises:
+        NoResult: The current only falls towards an end of the window: no valley there.
+        OutOfRange: As for `tank_turn`.
+    """
+    inductance = driver.coil.inductance_h
+    lossless = valley_capacitance(inductance, frequency_hz, duty)
+
+    def current(values: Reals) -> Reals:
+        drivers = [replace(driver, tank_capacitance_f=value) for value in values.tolist()]
+        return solve_draws(drivers, frequency_hz, duty).supply_a
+
+    low, high = CAPACITANCE_WINDOW
+    return _bottom(current, low * lossless, high * lossless, "F", duty)
+
+
+def least_current_frequency(driver: Driver, duty: float) -> Valley:
+    """Frequency of the least supply current of a driver at a duty, losses and load included.
+
+    Looks within `FREQUENCY_WINDOW` of the lossless soft-switching frequency.
+
+    Raises:
+        NoResult: The current only falls towards an end of the window: no valley there.
+        OutOfRange: As for `tank_turn`.
+    """
+    lossless = valley_frequency(driver.coil.inductance_h, driver.tank_capacitance_f, duty)
+
+    def current(values: Reals) -> Reals:
+        return solve(driver, values, duty).supply_a
+
+    low, high = FREQUENCY_WINDOW
+    return _bottom(current, low * lossless, high * lossless, "Hz", duty)
+
+
+def _bottom(
+    current: Callable[[Reals], Reals], low: float, high: float, unit: str, duty: float
+) -> Valley:
+    """The least of a curve: a coarse grid, a fine one about its least, then a parabola."""
+    x = np.geomspace(low, high, 33)
+    y = current(x)
+    least = _least(y)
+    if least in (0, len(x) - 1):
+        raise NoResult(
+            f"The supply current has no least value from {show(low, unit)} to {show(high, unit)} "
+            f"at a duty of {show_percent(duty)}.",
+            "The losses or the load are too great for soft switching there; try another duty.",
+        )
+    fine = np.linspace(x[least - 1], x[least + 1], 13)[1:-1]
+    fine = fine[np.min(np.abs(fine[:, None] / x - 1), axis=1) > 1e-9]
+    x, y = np.concatenate([x, fine]), np.concatenate([y, current(fine)])
+    order = np.argsort(x)
+    x, y = x[order], y[order]
+    return Valley(_vertex(x, y, _least(y)), x, y)
+
+
+def _least(y: Reals) -> int:
+    if not np.isfinite(y).any():
+        raise NoResult("No steady state was found for this driver.", "Check the values given.")
+    return int(np.nanargmin(y))
+
+
+def _vertex(x: Reals, y: Reals, at: int) -> float:
+    """Bottom of the parabola through the least point and its neighbours."""
+    near = slice(at - 1, at + 2)
+    if not np.isfinite(y[near]).all():
+        return float(x[at])
+    curve, slope, _ = np.polyfit(x[near] / x[at] - 1, y[near] / y[at], 2)
+    if curve <= 0:
+        return float(x[at])
+    return float(np.clip(x[at] * (1 - slope / (2 * curve)), x[at - 1], x[at + 1]))
