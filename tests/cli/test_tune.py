@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import json
+import re
+import subprocess
 from pathlib import Path
 
 import pytest
 
-from cli.commandline import run, run_json
+from cli.commandline import COMMAND, environment, run, run_json
 from cli.harbour_truth import pickup_peak_hz
+from cli.screen import Screen
 from coilwright.record import read_record
 
 pytestmark = pytest.mark.micropython
@@ -88,3 +92,33 @@ def test_tuned_by_the_probes_level(tmp_path: Path) -> None:
     assert found["setting"]["frequency_hz"] == pytest.approx(
         found["resonance"]["frequency_hz"], rel=0.002
     )
+
+
+def test_the_operator_says_what_is_lit(tmp_path: Path) -> None:
+    """A person who sees the lamps lit from 5 % duty on, and answers each question once."""
+    asked: list[float] = []
+
+    def look(text: str) -> str:
+        questions = re.findall(r"duty\s+([\d.]+) %.*?\n.*?Are the lamps lit\?", text)
+        if len(questions) == len(asked):
+            return ""
+        asked.append(float(questions[-1]))
+        return "y\n" if asked[-1] >= 5 else "n\n"
+
+    with Screen(look) as screen:
+        process = subprocess.Popen(
+            [*COMMAND, "tune", "--port", "sim://", "--lit", "ask", "--json"],
+            cwd=tmp_path, env={**environment(), "TERM": "dumb"},
+            stdin=screen.slave, stdout=subprocess.PIPE, stderr=screen.slave, text=True,
+        )  # fmt: skip
+        try:
+            found = json.loads(process.communicate(timeout=120)[0])
+        finally:
+            process.kill()
+            process.communicate()
+
+    assert process.returncode == 0, screen.text
+    assert len(asked) > 5
+    # The ESP32 sets duties in steps of 1/256 here: the first at or above 5 % is 13/256.
+    assert found["lowest_lit_duty"]["duty"] == pytest.approx(13 / 256, abs=1e-5)
+    assert found["lit"] == "answers of the operator"

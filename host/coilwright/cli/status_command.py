@@ -21,14 +21,14 @@ if TYPE_CHECKING:
 def command(port: str | None, as_json: bool) -> None:
     """Show what a driver is, how it is set and what it measures. Switches nothing."""
     from coilwright.cli.bench_session import open_driver
+    from coilwright.view.pairs import print_pairs
 
     with open_driver(port) as driver:
         status, point = driver.status(), driver.measure()
         if as_json:
             print_json(_as_dict(driver, status, point))
             return
-        for name, value in _lines(driver, status, point):
-            click.echo(f"{name:<20}{value}")
+        print_pairs(_lines(driver, status, point))
 
 
 def _as_dict(driver: Driver, status: Status, point: Point) -> dict[str, Any]:

@@ -308,16 +308,15 @@ def _save_plot(
 def _tell(
     result: TuneResult, record: Path, plot: Path | None, seconds: float, stored: bool
 ) -> None:
+    from coilwright.view.pairs import print_pairs, print_sentences
     from coilwright.view.tune_text import CAUTION, plain_words, tune_lines
 
-    click.echo(plain_words(result))
-    click.echo()
-    for name, text in tune_lines(result):
-        click.echo(f"{name:<17}{text}")
-    click.echo(f"{'record':<17}{record} ({len(result.points)} points in {seconds:.1f} s)")
+    lines = tune_lines(result)
+    lines.append(("record", f"{record} ({len(result.points)} points in {seconds:.1f} s)"))
     if plot is not None:
-        click.echo(f"{'plot':<17}{plot}")
-    click.echo(f"{'stored':<17}{'in the driver, memory 0' if stored else 'no; --store keeps it'}")
-    for warning in result.warnings:
-        click.echo(f"Warning: {warning}")
-    click.echo(f"Caution: {CAUTION}")
+        lines.append(("plot", str(plot)))
+    lines.append(("stored", "in the driver, memory 0" if stored else "no; --store keeps it"))
+    print_sentences([plain_words(result), ""])
+    print_pairs(lines)
+    print_sentences(f"Warning: {warning}" for warning in result.warnings)
+    print_sentences([f"Caution: {CAUTION}"])
