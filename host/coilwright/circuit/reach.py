@@ -1,0 +1,204 @@
+"""How far which LED colour lights: the solved driver over distance, and the edge of each colour."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilwright.circuit.driver import Diode, Driver, Receiver
+from coilwright.circuit.steady_state import SteadyState, solve_draws
+
+Reals = NDArray[np.float64]
+Coupling = Callable[[Reals], Reals]
+"""Coupling factor (n,) at distances in metres (n,)."""
+
+_ROUNDS = 12
+_CLOSE = 1e-3
+_BOUNDS = (-3.0, 6.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What stays the same over distance: driver, its setting, and the current that counts as lit.
+
+    `driver` holds one receiver, whose coupling and LED are replaced. `lit_a` is the mean current of
+    one LED.
+    """
+
+    driver: Driver
+    frequency_hz: float
+    duty: float
+    lit_a: float
+
+    def __post_init__(self) -> None:
+        if len(self.driver.receivers) != 1:
+            raise ValueError(f"there are {len(self.driver.receivers)} receivers; reach moves one")
+        if not self.lit_a > 0:
+            raise ValueError(f"a lit current of {self.lit_a} A is never passed; give one above 0")
+
+
+@dataclass(frozen=True, slots=True)
+class Curves:
+    """Mean current of the brighter LED over distance: D distances (D,), currents (C, D).
+
+    NaN where the solver did not converge. `far` is the solution at the last distance of the first
+    curve: the driver with next to no load.
+    """
+
+    distances_m: Reals
+    couplings: Reals
+    led_a: Reals
+    far: SteadyState
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """Where a lamp goes dark for good on its way out.
+
+    `reach_m` is None where no point within the range lights, and the end of the range with
+    `beyond` where it is still lit there. `gaps` tells that it is dark somewhere nearer, too.
+    """
+
+    reach_m: float | None
+    beyond: bool = False
+    gaps: bool = False
+
+
+def led_currents(setting: Setting, receivers: Sequence[Receiver]) -> tuple[Reals, SteadyState]:
+    """Mean current of the brighter LED (n,) of each receiver alone with the driver."""
+    drivers = [replace(setting.driver, receivers=(receiver,)) for receiver in receivers]
+    found = solve_draws(drivers, setting.frequency_hz, setting.duty)
+    return found.led_a[:, 0].max(axis=1), found
+
+
+def curves(
+    setting: Setting, leds: Sequence[Diode], coupling: Coupling, distances_m: Reals
+) -> Curves:
+    """Solve every LED at every distance.
+
+    Raises:
+        ValueError: A coupling of 1 or more, or so many lamps that they share all of the field.
+    """
+    factors = coupling(distances_m)
+    lamp = setting.driver.receivers[0]
+    receivers = [replace(lamp, led=led, coupling=float(k)) for led in leds for k in factors]
+    amps, found = led_currents(setting, receivers)
+    last = len(distances_m) - 1
+    far = SteadyState(**{n: getattr(found, n)[last : last + 1] for n in SteadyState.__slots__})
+    return Curves(distances_m, factors, amps.reshape(len(leds), -1), far)
+
+
+def edges(setting: Setting, leds: Sequence[Diode], coupling: Coupling, found: Curves) -> list[Edge]:
+    """The outermost edge of each curve, refined by further solutions within its bracket.
+
+    A point that did not converge counts as neither lit nor dark; the bracket spans it.
+    """
+    lamp = setting.driver.receivers[0]
+    placed = [_bracket(found, amps, setting.lit_a) for amps in found.led_a]
+    open_ones = [i for i, (edge, _) in enumerate(placed) if not edge.beyond and edge.reach_m]
+    spans = np.array([placed[i][1] for i in open_ones], dtype=float).reshape(-1, 2)
+    refined = _refine(setting, [replace(lamp, led=leds[i]) for i in open_ones], coupling, spans)
+    out = [edge for edge, _ in placed]
+    for index, reach in zip(open_ones, refined.tolist(), strict=True):
+        out[index] = replace(out[index], reach_m=reach)
+    return out
+
+
+def _bracket(found: Curves, amps: Reals, lit_a: float) -> tuple[Edge, tuple[float, float]]:
+    """The edge as far as the curve knows it, and its last lit and next dark distance."""
+    sound = np.isfinite(amps)
+    where, lit = found.distances_m[sound], amps[sound] >= lit_a
+    if not lit.any():
+        return Edge(None), (0.0, 0.0)
+    last = int(np.flatnonzero(lit)[-1])
+    beyond = last == len(where) - 1
+    edge = Edge(float(where[last]), beyond, gaps=not bool(lit[: last + 1].all()))
+    return edge, (float(where[last]), float(where[min(last + 1, len(where) - 1)]))
+
+
+def _refine(
+    setting: Setting, receivers: Sequence[Receiver], coupling: Coupling, spans: Reals
+) -> Reals:
+    """Edges (n,) within brackets (n, 2), lit at the first and dark at the second distance.
+
+    Regula falsi after Illinois (M. Dowell, P. Jarratt, BIT 11, 168, 1971) in the logarithms of
+    distance and current, which are nearly a straight line, for all lamps together.
+    """
+    if not receivers:
+        return np.zeros(0)
+    low, high = np.log(spans[:, 0]), np.log(spans[:, 1])
+    value_low, value_high = (_excess(setting, receivers, coupling, np.exp(x)) for x in (low, high))
+    guess, left = low.copy(), np.arange(len(receivers))
+    for _ in range(_ROUNDS):
+        here = low[left], high[left], value_low[left], value_high[left]
+        new = here[0] + (here[1] - here[0]) * here[2] / (here[2] - here[3])
+        value = _excess(setting, [receivers[i] for i in left.tolist()], coupling, np.exp(new))
+        moved, lit = np.abs(new - guess[left]), value >= 0
+        guess[left] = new
+        # The end that stays twice is halved, or it would hold the line back.
+        value_high[left] = np.where(lit, value_high[left] / 2, value)
+        value_low[left] = np.where(lit, value, value_low[left] / 2)
+        low[left], high[left] = np.where(lit, new, here[0]), np.where(lit, here[1], new)
+        left = left[moved > _CLOSE]
+        if not len(left):
+            break
+    return np.asarray(np.exp(guess))
+
+
+def _excess(
+    setting: Setting, receivers: Sequence[Receiver], coupling: Coupling, distances: Reals
+) -> Reals:
+    """ln(current / lit current), bounded, so that a dark lamp's nothing has a number.
+
+    A point that did not converge counts as dark: the edge then lies nearer, not farther.
+    """
+    factors = coupling(distances).tolist()
+    placed = [replace(r, coupling=k) for r, k in zip(receivers, factors, strict=True)]
+    amps, _ = led_currents(setting, placed)
+    share = np.nan_to_num(amps / setting.lit_a, nan=0.0)
+    value = np.log(np.clip(share, *np.exp(_BOUNDS)))
+    # Never nothing at all, so that the two ends of a bracket always differ.
+    return np.where(value == 0, 1e-12, value)
+
+
+def reaches(
+    setting: Setting, receivers: Sequence[Receiver], coupling: Coupling, between_m: Reals
+) -> Reals:
+    """Reach (n,) of any receivers, each within its own near and far distance (n, 2).
+
+    For receivers known to be lit near and dark far: 0 for one that is dark at the near end already,
+    the far end for one still lit there.
+    """
+    near = _excess(setting, receivers, coupling, between_m[:, 0])
+    far = _excess(setting, receivers, coupling, between_m[:, 1])
+    found = np.where(near < 0, 0.0, between_m[:, 1])
+    inside = np.flatnonzero((near >= 0) & (far < 0))
+    found[inside] = _refine(setting, [receivers[i] for i in inside.tolist()], coupling, between_m[inside])
+    return found
+
+
+def draw_receivers(
+    lamp: Receiver, led: Callable[[float], Diode], tolerance: float, draws: int, seed: int
+) -> list[Receiver]:
+    """Seeded draws of a receiver: inductance, capacitance and LED, each uniform.
+
+    Args:
+        lamp: The nominal receiver.
+        led: An LED for a share from 0 to 1 of its range.
+        tolerance: Of inductance and capacitance, within ± this share.
+        draws, seed: How many, and the seed of them all.
+    """
+    chance = random.Random(seed)
+    return [
+        replace(
+            lamp,
+            inductance_h=lamp.inductance_h * (1 + tolerance * chance.uniform(-1, 1)),
+            capacitance_f=lamp.capacitance_f * (1 + tolerance * chance.uniform(-1, 1)),
+            led=led(chance.random()),
+        )
+        for _ in range(draws)
+    ]
