@@ -1,0 +1,146 @@
+"""Proximity loss of any arrangement of round turns, each a cylinder in the field of all others.
+
+Every turn is a ring with its current; where it lies, the other turns make a field that drives eddy
+currents in it, and these act back on the neighbours. Along the wire each turn counts as straight,
+so the field inside it is a series of cylinder functions, and the field between the turns a series
+of multipoles (Rayleigh's method for cylinders; with dipoles alone it is Butterworth's, Phil. Trans.
+R. Soc. A 222, 57, 1921). The even part of the field is that of true rings (elliptic integrals), so
+that the far turns of a wide coil count as they are; only the finer structure, which falls off
+within a few pitches, is that of straight wires.
+
+It holds while the turns are wide against the wire and the coil is far below its self-resonance.
+Memory goes with the square of turns times `orders`, work with the cube.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import comb, ellipe, ellipkm1, ive
+
+from coilwright.circuit.coils import MU_0
+from coilwright.circuit.wire import Values
+
+MOST_TURNS = 250
+"""More turns take too long; `TurnField` refuses them."""
+
+_UNKNOWNS = 400  # orders are chosen so that the system stays about this large
+_MOST_ORDERS = 8
+
+Complex = NDArray[np.complex128]
+
+
+@dataclass(frozen=True)
+class TurnField:
+    """Turns ready to be asked for their resistance at any frequency.
+
+    Args:
+        radii_m: Radius of every turn, to the middle of the wire, shape (n,).
+        heights_m: Its place along the axis, shape (n,).
+        wire_radius_m: Of the bare copper.
+        orders: Multipoles a turn; 0 for as many as are worth their time.
+
+    Raises:
+        ValueError: More than `MOST_TURNS` turns, or turns that overlap.
+    """
+
+    radii_m: NDArray[np.float64]
+    heights_m: NDArray[np.float64]
+    wire_radius_m: float
+    orders: int = 0
+    _source: Complex = field(init=False, repr=False)
+    _coupling: Complex = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        n = self.radii_m.size
+        if n > MOST_TURNS:
+            raise ValueError(f"{n} turns are more than the {MOST_TURNS} that can be solved")
+        place: Complex = np.asarray(self.radii_m + 1j * self.heights_m, complex)
+        apart = place[None, :] - place[:, None]
+        np.fill_diagonal(apart, np.inf)
+        if n > 1 and np.abs(apart).min() < 2 * self.wire_radius_m * (1 - 1e-9):
+            raise ValueError("the turns overlap; the pitch is less than the wire")
+        orders = self.orders or max(1, min(_MOST_ORDERS, _UNKNOWNS // n))
+        object.__setattr__(self, "orders", orders)
+        scaled: Complex = self.wire_radius_m / apart
+        object.__setattr__(self, "_source", self._drive(scaled))
+        object.__setattr__(self, "_coupling", _translations(scaled, orders))
+
+    def _drive(self, scaled: Complex) -> Complex:
+        """Field of one ampere in every turn, as coefficients of (ζ/a)^m in V·s/m; shape (n, m)."""
+        order = np.arange(1, self.orders + 1)
+        drive = MU_0 / (4 * math.pi) * (scaled[..., None] ** order / order).sum(axis=1)
+        radial, axial = _ring_fields(self.radii_m, self.heights_m, self.wire_radius_m)
+        drive[:, 0] = self.wire_radius_m * (axial + 1j * radial) / 2
+        return np.asarray(drive)
+
+    def loss_ratio(self, radius_over_depth: ArrayLike) -> Values:
+        """What proximity adds to the resistance, over the resistance for direct current.
+
+        To be added to `winding_loss.skin_ratio`. `radius_over_depth` has any shape, so the answer.
+        """
+        depth = np.asarray(radius_over_depth, float)
+        ratios = [self._one(float(x)) for x in depth.ravel()]
+        return np.array(ratios).reshape(depth.shape)
+
+    def _one(self, radius_over_depth: float) -> float:
+        order = np.arange(1, self.orders + 1)
+        z = (1 + 1j) * max(radius_over_depth, 1e-3)
+        inner = ive(order, z) / (z * ive(order - 1, z))
+        back: Complex = np.tile(2 * order * inner - 1, self.radii_m.size)
+        plus, minus = self._solved(back)
+        weight = np.tile(order**2 * -inner.imag, self.radii_m.size)
+        turn = (weight * (abs(plus) ** 2 + abs(minus) ** 2)).reshape(-1, self.orders).sum(axis=1)
+        # Per metre 4π ω m²/µ0 |q|² Im(−I_m/(z I_(m−1))); twice that over the wire's 1/(σ π a²),
+        # with ω µ0 σ = 2/δ², is a pure number.
+        factor = 16 * math.pi**2 * radius_over_depth**2 / MU_0**2
+        return float(factor * np.average(turn, weights=self.radii_m))
+
+    def _solved(self, back: Complex) -> tuple[Complex, Complex]:
+        """Total field at every turn: coefficients of (ζ/a)^m and of its conjugate.
+
+        An outer field (ζ/a)^m comes back as `back` · conj(ζ/a)^-m, which neighbours see as a field
+        in conj(ζ): the two families feed each other.
+        """
+        there = self._coupling * back
+        here = self._coupling.conj() * back
+        source = self._source.ravel()
+        right = source + there @ source.conj()
+        plus = np.linalg.solve(np.eye(source.size) - there @ here, right)
+        minus: Complex = source.conj() + here @ plus
+        return np.asarray(plus, complex), minus
+
+
+def _translations(scaled: Complex, orders: int) -> Complex:
+    """Matrix from multipole m of turn j to field n at turn i; shape (n·orders, n·orders)."""
+    n = scaled.shape[0]
+    out, into = np.arange(1, orders + 1), np.arange(1, orders + 1)[:, None]
+    weight = comb(out + into - 1, into) * (-1.0) ** out
+    power = scaled[:, None, :, None] ** (out + into)[None, :, None, :]
+    return np.asarray((weight[None, :, None, :] * power).reshape(n * orders, n * orders))
+
+
+def _ring_fields(
+    radii: NDArray[np.float64], heights: NDArray[np.float64], wire_radius: float
+) -> tuple[Values, Values]:
+    """Radial and axial flux density at every turn from all turns at one ampere; shape (n,).
+
+    Closed form by elliptic integrals (Smythe, Static and Dynamic Electricity, section 7.10). A
+    turn's own curvature adds µ0/(4πR) (ln(8R/a) − 1/2), from the expansion of its vector potential.
+    """
+    r, a = radii[:, None], radii[None, :]
+    z = heights[:, None] - heights[None, :]
+    near = (a - r) ** 2 + z**2
+    np.fill_diagonal(near, 1.0)
+    whole = (a + r) ** 2 + z**2
+    k_int, e_int = ellipkm1(near / whole), ellipe(1 - near / whole)
+    scale = MU_0 / (2 * math.pi * np.sqrt(whole))
+    axial = scale * (k_int + (a**2 - r**2 - z**2) / near * e_int)
+    radial = scale * z / r * (-k_int + (a**2 + r**2 + z**2) / near * e_int)
+    own = MU_0 / (4 * math.pi * radii) * (np.log(8 * radii / wire_radius) - 0.5)
+    np.fill_diagonal(axial, own)
+    np.fill_diagonal(radial, 0.0)
+    return radial.sum(axis=1), axial.sum(axis=1)
