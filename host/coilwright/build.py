@@ -8,6 +8,7 @@ from __future__ import annotations
 import difflib
 import math
 import random
+import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -15,6 +16,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, TypeVar
 
+from .circuit.checks import SOURCES, Facts, SupplyFacts, SwitchFacts
 from .circuit.driver import THERMAL_V, Coil, Diode, Driver, Loop, Receiver, Supply, Switch
 from .errors import BadBuild
 from .quantities import parse_fraction, parse_quantity
@@ -26,6 +28,9 @@ LED_FORWARD_V = {"red": 1.9, "yellow": 2.4, "green": 1.9}
 """Typical forward voltage at 2 mA; source: Vishay document 83030 Rev. 1.9 (TLLx540x)."""
 
 _LED_EMISSION, _LED_OHM = 2.0, 10.0  # common practice, no source
+
+_KELVIN_PER_WATT = ("K/W", "°C/W", "C/W")
+_CELSIUS = ("°C", "C", "degC")
 
 T = TypeVar("T")
 
@@ -98,10 +103,19 @@ class BenchSetup:
 
 
 @dataclass(frozen=True, slots=True)
-class Build:
-    """One driver with its receivers, probe and bench.
+class Tuned:
+    """The operating point at which the finished driver is used."""
 
-    `driver` holds the lamps only; `bench_driver` adds the probe as the last receiver.
+    frequency_hz: float
+    duty: float
+
+
+@dataclass(frozen=True, slots=True)
+class Build:
+    """One driver with its receivers, probe and bench, and what its data sheets say.
+
+    `driver` holds the lamps only; `bench_driver` adds the probe as the last receiver. `facts` is
+    what the checks of `coilwright predict` need beyond the circuit, `tuned` its operating point.
     """
 
     name: str
@@ -109,11 +123,23 @@ class Build:
     probe: Probe
     bench: BenchSetup
     source: Mapping[str, Any] = field(repr=False, compare=False)
+    facts: Facts = field(default_factory=Facts)
+    tuned: Tuned | None = None
 
     @property
     def bench_driver(self) -> Driver:
         """The driver with the probe as its last receiver."""
         return replace(self.driver, receivers=(*self.driver.receivers, self.probe.receiver))
+
+    @property
+    def lit_driver(self) -> Driver:
+        """The driver with lamps that are lit when one LED carries the file's `lit_current`.
+
+        The bench takes `Receiver.lit_a` of a build for both LEDs of a lamp together, the solver
+        for one of them.
+        """
+        lamps = (replace(lamp, lit_a=lamp.lit_a / 2) for lamp in self.driver.receivers)
+        return replace(self.driver, receivers=tuple(lamps))
 
     @property
     def light_index(self) -> int:
@@ -224,6 +250,14 @@ class _Table:
         """A fraction such as 0.05 or "5 %"."""
         return self._read(key, default, parse_fraction)
 
+    def optional(self, key: str, unit: str) -> float | None:
+        """An SI value above zero in `unit`, None where the file does not give it."""
+        return self.quantity(key, unit, above=0) if self.has(key) else None
+
+    def measure(self, key: str, units: Sequence[str], default: float | None = None) -> float:
+        """A number in a unit without prefixes, such as "62 K/W" or "25 °C"."""
+        return self._read(key, default, lambda text: _measure(text, units))
+
     def whole(self, key: str, default: int, lowest: int) -> int:
         """A whole number, at least `lowest`."""
         value = self.raw(key, default)
@@ -309,15 +343,27 @@ def _plain(value: str | float) -> float:
     return number
 
 
+def _measure(text: str | float, units: Sequence[str]) -> float:
+    if not isinstance(text, str):
+        return _plain(text)
+    found = re.fullmatch(r"\s*([-+]?[0-9.]+(?:[eE][-+]?[0-9]+)?)\s*(.*?)\s*", text)
+    if found is None:
+        raise ValueError(f"{text!r} is not a number with a unit of {units[0]}")
+    if found[2] not in ("", *units):
+        raise ValueError(f"{text!r} has the unit {found[2]!r} where {units[0]} is meant")
+    return _plain(found[1])
+
+
 def _build(tree: Mapping[str, Any], name: str, seed: int | None) -> Build:
     top = _Table(tree, "", seed)
     title = top.text("name", name)
-    driver, probe, bench = _driver(top), _probe(top.table("probe")), _bench(top)
+    driver, facts = _driver(top)
+    probe, bench, tuned = _probe(top.table("probe")), _bench(top), _tuned_point(top)
     names = [receiver.name for receiver in driver.receivers]
     if bench.light.lamp not in names:
         hint = "receivers in this file: " + ", ".join(names)
         raise BadBuild(f"bench.light.lamp is {bench.light.lamp!r}; no such receiver.", hint)
-    build = top.make(Build, title, driver, probe, bench, tree)
+    build = top.make(Build, title, driver, probe, bench, tree, facts, tuned)
     if (
         not sum(r.count * r.coupling**2 for r in build.driver.receivers)
         + (probe.receiver.coupling**2)
@@ -327,33 +373,50 @@ def _build(tree: Mapping[str, Any], name: str, seed: int | None) -> Build:
     return build
 
 
-def _driver(top: _Table) -> Driver:
-    receivers = tuple(_receiver(table) for table in top.tables("receiver"))
-    if not receivers:
+def _driver(top: _Table) -> tuple[Driver, Facts]:
+    lamps = [_receiver(table) for table in top.tables("receiver")]
+    if not lamps:
         raise BadBuild("receiver is missing.", "describe at least one lamp under [[receiver]]")
-    tank = top.table("tank")
-    capacitance = tank.quantity("capacitance", "F", above=0)
-    tank.done()
-    parts = _supply(top.table("supply")), _coil(top.table("coil")), capacitance
-    loop, switch = _loop(top.table("loop", needed=False)), _switch(top.table("switch"))
+    (capacitance, tank_v), (supply, source) = _tank(top.table("tank")), _supply(top.table("supply"))
+    (coil, coil_a), (switch, sheet) = _coil(top.table("coil")), _switch(top.table("switch"))
+    loop, gate = _loop(top.table("loop", needed=False)), top.table("gate_driver", needed=False)
+    gate_a = gate.optional("current", "A")
+    gate.done()
+    volts = {receiver.name: rated for receiver, rated in lamps if rated is not None}
+    facts = Facts(sheet, source, gate_a, coil_a, tank_v, volts)
+    receivers = tuple(receiver for receiver, _ in lamps)
     try:
-        return Driver(*parts, loop, switch, receivers)
+        return Driver(supply, coil, capacitance, loop, switch, receivers), facts
     except ValueError as error:
         raise BadBuild(f"receiver: {error}.", "lower receiver.coupling") from None
 
 
-def _supply(table: _Table) -> Supply:
-    return table.make(
+def _tank(table: _Table) -> tuple[float, float | None]:
+    found = table.quantity("capacitance", "F", above=0), table.optional("rated_voltage", "V")
+    table.done()
+    return found
+
+
+def _supply(table: _Table) -> tuple[Supply, SupplyFacts]:
+    facts = SupplyFacts(
+        source=table.choice("source", SOURCES) if table.has("source") else None,
+        current_limit_a=table.optional("current_limit", "A"),
+        series_resistance_ohm=table.quantity("series_resistance", "ohm", 0.0),
+        capacitor_v=table.optional("capacitor_voltage", "V"),
+    )
+    supply = table.make(
         Supply,
         table.quantity("voltage", "V", above=0),
         table.quantity("resistance", "ohm", above=0),
         table.quantity("capacitance", "F", above=0),
     )
+    return supply, facts
 
 
-def _coil(table: _Table) -> Coil:
+def _coil(table: _Table) -> tuple[Coil, float | None]:
+    rated = table.optional("rated_current", "A")
     resistance = table.quantity("resistance", "ohm")
-    return table.make(Coil, table.quantity("inductance", "H", above=0), resistance)
+    return table.make(Coil, table.quantity("inductance", "H", above=0), resistance), rated
 
 
 def _loop(table: _Table) -> Loop:
@@ -361,16 +424,64 @@ def _loop(table: _Table) -> Loop:
     return table.make(Loop, table.quantity("inductance", "H", 0.0), damping)
 
 
-def _switch(table: _Table) -> Switch:
+def _switch(table: _Table) -> tuple[Switch, SwitchFacts]:
     diode = _diode(table.table("body_diode", needed=False), (1e-12, 1.0, 0.01))
-    breakdown = table.quantity("breakdown", "V", above=0) if table.has("breakdown") else None
-    return table.make(
+    facts = _sheet(table)
+    breakdown = table.optional("breakdown", "V")
+    switch = table.make(
         Switch,
         table.quantity("on_resistance", "ohm", above=0),
         table.quantity("output_capacitance", "F", above=0),
         diode,
         breakdown,
     )
+    return switch, facts
+
+
+def _sheet(table: _Table) -> SwitchFacts:
+    """The MOSFET's data sheet beyond what the circuit needs."""
+    facts = SwitchFacts(
+        gate_charge_c=table.optional("gate_charge", "C"),
+        drive_v=table.optional("drive_voltage", "V"),
+        threshold_v=table.optional("threshold_voltage", "V"),
+        rated_at_v=table.optional("on_resistance_at", "V"),
+        rated_v=table.optional("rated_voltage", "V"),
+        rated_a=table.optional("rated_current", "A"),
+        output_capacitance_at_v=table.optional("output_capacitance_at", "V"),
+        thermal_resistance_k_per_w=_thermal(table),
+        rise_per_k=table.fraction("on_resistance_rise", 0.006),
+        highest_junction_c=table.measure("highest_junction", _CELSIUS, 150.0),
+        ambient_c=table.measure("ambient", _CELSIUS, 25.0),
+    )
+    if facts.highest_junction_c <= facts.ambient_c:
+        hint = "give both in °C"
+        raise BadBuild(f"{table.at('highest_junction')} must be above switch.ambient.", hint)
+    threshold, rated = facts.threshold_v, facts.rated_at_v
+    if threshold is not None and rated is not None and rated <= threshold:
+        at = table.at("on_resistance_at")
+        hint = "the data sheet gives the gate voltage beside the on-resistance"
+        raise BadBuild(f"{at} is {rated:g} V; it must be above switch.threshold_voltage.", hint)
+    return facts
+
+
+def _thermal(table: _Table) -> float | None:
+    key = "thermal_resistance"
+    if not table.has(key):
+        return None
+    value = table.measure(key, _KELVIN_PER_WATT)
+    if value <= 0:
+        raise BadBuild(f"{table.at(key)} is {value:g} K/W; it must be above 0.")
+    return value
+
+
+def _tuned_point(top: _Table) -> Tuned | None:
+    if not top.has("tuned"):
+        return None
+    table = top.table("tuned")
+    duty = table.fraction("duty")
+    if not 0 < duty < 1:
+        raise BadBuild(f"tuned.duty is {duty:g}; it must lie between 0 and 1.", 'write "20 %"')
+    return table.make(Tuned, table.quantity("frequency", "Hz", above=0), duty)
 
 
 def _diode(table: _Table, default: tuple[float, float, float] | None = None) -> Diode:
@@ -392,11 +503,13 @@ def _led(table: _Table) -> Diode:
     return table.make(Diode, saturation, _LED_EMISSION, _LED_OHM)
 
 
-def _receiver(table: _Table) -> Receiver:
+def _receiver(table: _Table) -> tuple[Receiver, float | None]:
+    """One kind of lamp, and the voltage its capacitor is rated for."""
+    rated = table.optional("rated_voltage", "V")
     led = _led(table.table("led")) if table.has("led") else None
     # The circuit counts both LEDs of a lamp together, a build file speaks of one.
     lit = 2 * table.quantity("lit_current", "A", 1e-4, above=0)
-    return table.make(
+    receiver = table.make(
         Receiver,
         name=table.text("name"),
         count=table.whole("count", 1, 1),
@@ -404,6 +517,7 @@ def _receiver(table: _Table) -> Receiver:
         lit_a=lit,
         **_tuned(table),
     )
+    return receiver, rated
 
 
 def _tuned(table: _Table) -> dict[str, float]:
