@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from coilwright.circuit import winding_loss, wire
 from coilwright.circuit.coils import MU_0
 from coilwright.circuit.turn_field import MOST_TURNS as MOST_SOLVED_TURNS
-from coilwright.circuit.turn_field import TurnField
+from coilwright.circuit.turn_field import TurnField, orders_for
 from coilwright.circuit.winding import Winding
 
 PROXIMITY = ("field", "medhurst", "dowell")
@@ -117,7 +117,7 @@ def doubts(coil: Winding, found: CoilFigures) -> list[str]:
         return _medhurst_doubts(coil, found)
     if found.method == "dowell":
         return _dowell_doubts(coil)
-    return _field_doubts(coil)
+    return _field_doubts(coil, found)
 
 
 def _medhurst_doubts(coil: Winding, found: CoilFigures) -> list[str]:
@@ -154,12 +154,17 @@ def _dowell_doubts(coil: Winding) -> list[str]:
     return told
 
 
-def _field_doubts(coil: Winding) -> list[str]:
+def _field_doubts(coil: Winding, found: CoilFigures) -> list[str]:
+    told = []
     narrow = float(coil.radii_m.min()) / coil.wire.radius_m
     if narrow < 10:
         reason = "each turn is reckoned as locally straight, which wants 10"
-        return [f"The innermost turn is only {narrow:.2g} wire radii wide; {reason}."]
-    return []
+        told.append(f"The innermost turn is only {narrow:.2g} wire radii wide; {reason}.")
+    thick = float(np.max(coil.wire.radius_m / found.skin_depth_m))
+    tight = coil.wire.diameter_m / coil.pitch_m
+    if orders_for(coil.radii_m.size) < 4 and thick > 3 and tight > 0.7:
+        told.append("So many tight turns of thick wire are solved coarsely, some 10 % too low.")
+    return told
 
 
 def capacitance_f(coil: Winding) -> float | None:

@@ -202,7 +202,8 @@ def _single_layer(former: Former, turns: float) -> Winding:
     count = math.ceil(turns)
     mean = former.diameter_m + (over if former.inside else 0.0)
     length = turns * pitch if former.shape == "solenoid" else over
-    radii, heights = np.full(count, mean / 2), pitch * np.arange(count)
+    radii = np.full(count, mean / 2)
+    heights = np.asarray(pitch * np.arange(count), np.float64)
     return Winding(former, turns, pitch, 1, count, length, over, radii, heights)
 
 
