@@ -20,8 +20,11 @@ from coilwright.quantities import parse_fraction, parse_quantity
 
 COLUMNS = ("value", "quantity", "tolerance", "voltage", "dielectric", "note")
 
-CLASS_1 = ("C0G", "NP0", "NPO", "U2J", "PP", "PS", "PPS", "MKP", "FKP", "FILM", "MICA")
+STEADY = ("C0G", "NP0", "NPO", "U2J", "PP", "PS", "PPS", "MKP", "FKP", "FILM", "MICA")
 """Dielectrics that keep their value in a tank (common practice, no source)."""
+
+# Class 2 ceramics by their codes (X7R, X5R, Y5V, Z5U ...) and electrolytics.
+_UNSTEADY = re.compile(r"[XYZ]\d[A-Z]|ELECTROLYTIC|TANTALUM")
 
 # Letter in the decimal point's place, as IEC 60062 codes values: 4n7 is 4.7 nF.
 _CODED = re.compile(r"(\d+)([pnuµμm])(\d+)\s*F?")
@@ -43,15 +46,14 @@ class DrawerPart:
 
     @property
     def steady(self) -> bool | None:
-        """Whether the dielectric suits a tank; None where it is not given.
+        """Whether the dielectric suits a tank; None where the list does not say, or not clearly.
 
-        Anything but the class 1 ceramics and films of `CLASS_1` loses capacitance with voltage
-        and heat, and gets hot (common practice, no source).
+        Class 2 ceramics lose capacitance with voltage and heat, and get hot (common practice).
         """
-        if not self.dielectric:
-            return None
         words = re.split(r"[^A-Z0-9]+", self.dielectric.upper())
-        return any(word in CLASS_1 for word in words)
+        if any(_UNSTEADY.fullmatch(word) for word in words):
+            return False
+        return True if any(word in STEADY for word in words) else None
 
 
 def read_drawer(path: Path) -> tuple[DrawerPart, ...]:

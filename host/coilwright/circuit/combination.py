@@ -125,9 +125,15 @@ def combine(
     return tuple(one for one in found if one is not None)
 
 
+NEAR = 1e-3
+"""Difference in capacitance that no capacitor's own tolerance lets one see."""
+
+
 def nearest_combination(found: Sequence[Combination], target_f: float) -> Combination:
-    """The nearest of several combinations; on a tie (to 1e-9) the one of the fewest parts."""
-    return min(found, key=lambda one: (round(abs(_distance(one, target_f)), 9), len(one.parts_f)))
+    """The one to solder: of fewest parts among those that come as near as the best, give `NEAR`."""
+    best = min(abs(_distance(one, target_f)) for one in found)
+    near = [one for one in found if abs(_distance(one, target_f)) <= best + NEAR]
+    return min(near, key=lambda one: len(one.parts_f))
 
 
 def _check(values: Reals, have: NDArray[np.int_], target_f: float, parts: int) -> None:

@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 
 from coilwright.circuit.driver import Coil, Diode, Driver, Loop, Supply, Switch
@@ -79,21 +79,35 @@ def valley_frequency(inductance_h: float, capacitance_f: float, duty: float) -> 
 
 @dataclass(frozen=True, slots=True)
 class Swing:
-    """Peaks of a lossless tank that switches softly: coil current in A, drain voltage in V."""
+    """Peaks of a lossless tank that switches softly.
 
+    `switch_off_a` flows when the MOSFET opens and is the peak of its current; the coil's current
+    goes on rising to `coil_peak_a` while the drain swings up to the supply, and the drain to
+    `drain_peak_v`.
+    """
+
+    switch_off_a: float
     coil_peak_a: float
     drain_peak_v: float
 
 
 def lossless_swing(supply_v: float, inductance_h: float, frequency_hz: float, duty: float) -> Swing:
-    """V·ton/(2L) and V(1 + √(1 + (ω₀ton/2)²)) at the soft-switching capacitance.
+    """Peaks at the soft-switching capacitance.
+
+    I = V·ton/(2L) at turn-off; the energy of coil and capacitor then gives the coil √(I² + (V/Z)²)
+    with Z = ω₀L, and the drain V(1 + √(1 + (ω₀ton/2)²)).
 
     Raises:
         OutOfRange: The duty does not lie between 0 and 1.
     """
-    half = tank_turn(duty) * duty / 2
+    turn = tank_turn(duty)
     current = supply_v * duty / (2 * inductance_h * frequency_hz)
-    return Swing(current, supply_v * (1 + math.hypot(1, half)))
+    impedance = turn * frequency_hz * inductance_h
+    return Swing(
+        switch_off_a=current,
+        coil_peak_a=math.hypot(current, supply_v / impedance),
+        drain_peak_v=supply_v * (1 + math.hypot(1, turn * duty / 2)),
+    )
 
 
 def assumed_driver(
@@ -137,9 +151,9 @@ class TankPoint:
 
 
 def evaluate(
-    driver: Driver, capacitances_f: Sequence[float], frequency_hz: float, duty: float
+    driver: Driver, capacitances_f: Sequence[float], frequency_hz: ArrayLike, duty: float
 ) -> tuple[TankPoint, ...]:
-    """Solve the driver with each of the tank capacitors at one operating point.
+    """Solve the driver with each of the tank capacitors (n,), at one frequency or at n of them.
 
     Raises:
         OutOfRange: As for `solve`.
