@@ -19,6 +19,10 @@ COMMANDS = {
     "sweep": "Sweep frequency or duty and keep the record.",
     "tune": "Find the best frequency and the lowest duty that lights the load.",
     "compare": "Compare sweep records side by side.",
+    "tank": "Choose the tank capacitor for a coil, a frequency and a duty.",
+    "coil": "Inductance, resistance and Q of a coil to wind.",
+    "reach": "How far which LED colour lights.",
+    "predict": "Predict a build: currents, voltages, losses, checks, waveforms.",
     "bench": "Serve a simulated bench on a serial port of its own.",
 }
 
