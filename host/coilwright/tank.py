@@ -263,8 +263,7 @@ def _choose(question: TankQuestion, inductance: float, frequency: float) -> Tank
         Part(value, _tolerance(question, offer[place]))
         for value, place in zip(choice.parts_f, choice.places, strict=True)
     ]
-    if question.tolerance_c is None and any(offer[p].tolerance is None for p in choice.places):
-        assumed.append(f"capacitor tolerance {show_percent(ASSUMED_TOLERANCE)}")
+    assumed += _tolerance_assumed(question, [offer[place] for place in choice.places])
     if switching is not None and driver is not None and question.duty is not None:
         switching = _compared(question, switching, driver, frequency, found)
         switching = _with_ends(question, switching, driver, choice.layout, parts)
@@ -464,6 +463,17 @@ def _tolerance(question: TankQuestion, part: DrawerPart) -> float:
     if question.tolerance_c is not None:
         return question.tolerance_c
     return ASSUMED_TOLERANCE if part.tolerance is None else part.tolerance
+
+
+def _tolerance_assumed(question: TankQuestion, chosen: Sequence[DrawerPart]) -> list[str]:
+    if question.tolerance_c is not None:
+        return []
+    if question.drawer is None:
+        within = show_percent(series_tolerance(question.series))
+        return [f"capacitor tolerance {within} ({question.series})"]
+    if any(part.tolerance is None for part in chosen):
+        return [f"capacitor tolerance {show_percent(ASSUMED_TOLERANCE)} where none is listed"]
+    return []
 
 
 def _spread(

@@ -71,7 +71,7 @@ def test_the_text_says_what_matters_in_80_columns(tmp_path: Path) -> None:
         "assumed: supply 5 V; coil resistance 284 mohm (Q 35)",
         "plain resonance",
         "least current",
-        "* 330 nF -- 100 nF",
+        "|| in parallel, -- in series, * chosen",
         "at worst",
         "within ±3 %",
         "Caution: The drain reaches",
@@ -88,10 +88,11 @@ def test_a_build_brings_losses_lamps_and_its_own_capacitor(tmp_path: Path) -> No
     )
 
     assert found["inductance_h"] == 9.6e-6
-    assert found["assumed"] == []
+    assert found["assumed"] == ["capacitor tolerance 10 % (E12)"]
     rows = {point["name"]: point for point in found["switching"]["points"]}
     assert rows["as in the build"]["capacitance_f"] == pytest.approx(82e-9)
-    assert len(rows["least current"]["lit"]) == 1
+    # The build file asks for 0.1 mA in one LED; `coilwright predict` finds the buoys lit too.
+    assert rows["least current"]["lit"] == [True]
 
 
 def test_a_build_s_tank_gets_the_frequency_of_least_current(tmp_path: Path) -> None:
@@ -118,7 +119,7 @@ def test_capacitor_frequency_and_duty_give_the_coil(tmp_path: Path) -> None:
 def test_parts_of_the_drawer_are_used_as_far_as_they_go(tmp_path: Path) -> None:
     (tmp_path / "parts.csv").write_text(
         "value,quantity,tolerance,voltage,dielectric\n"
-        "39n,1,1%,100,C0G\n68n,1,5%,63,PP film\n75n,3,5%,50,X7R\n77n,3,5%,10,C0G\n4n7,9,5%,100,\n"
+        "39n,1,1%,100,C0G\n68n,1,5%,63,PP film\n75n,3,5%,50,X7R\n77n,3,5%,10,C0G\n4n7,9,,100,\n"
     )
 
     found = run_json(
@@ -131,6 +132,7 @@ def test_parts_of_the_drawer_are_used_as_far_as_they_go(tmp_path: Path) -> None:
         "68 nF || 4.7 nF || 4.7 nF",
     ]
     assert found["preferred"] == []
+    assert found["assumed"][-1] == "capacitor tolerance 10 % where none is listed"
     assert any(line.startswith("75 nF: X7R") for line in found["left_out"])
     assert any(line.startswith("77 nF: rated 10 V, the drain reaches 24.9 V")
                for line in found["left_out"])  # fmt: skip
@@ -152,10 +154,7 @@ def test_scatter_is_repeatable_and_narrows_with_the_tolerance(tmp_path: Path) ->
     assert wide["worst_low_hz"] == pytest.approx(165035.99 / 1.05, rel=1e-6)
     assert wide["worst_high_hz"] == pytest.approx(165035.99 / 0.95, rel=1e-6)
     assert wide["share_in_band"] < narrow["share_in_band"] < 1
-    assert (
-        "resonance, kHz" in (tmp_path / "scatter.svg").read_text("utf-8")
-        or (tmp_path / "scatter.svg").stat().st_size > 5000
-    )
+    assert "<svg" in (tmp_path / "scatter.svg").read_text("utf-8")
 
 
 def test_losses_without_a_valley_are_said(tmp_path: Path) -> None:
