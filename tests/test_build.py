@@ -67,6 +67,57 @@ def test_the_harbour_is_the_one_described() -> None:
     assert build.bench_driver.receivers == (lamp, probe)
 
 
+def test_the_facts_of_the_harbour_are_read() -> None:
+    build = load_build("harbour")
+    switch, supply = build.facts.switch, build.facts.supply
+    assert switch.gate_charge_c == pytest.approx(18e-9, rel=1e-12)
+    assert (switch.drive_v, switch.threshold_v, switch.rated_at_v) == (5, 2.5, 4.5)
+    assert (switch.rated_v, switch.rated_a, switch.output_capacitance_at_v) == (100, 15, 25)
+    assert (switch.thermal_resistance_k_per_w, switch.ambient_c) == (62, 25)
+    assert (switch.rise_per_k, switch.highest_junction_c) == (0.006, 150)
+    assert (supply.source, supply.current_limit_a, supply.capacitor_v) == ("bench", 2, 25)
+    assert supply.series_resistance_ohm == pytest.approx(0.02, rel=1e-12)
+    assert (build.facts.gate_driver_a, build.facts.coil_rated_a) == (1.5, 3)
+    assert (build.facts.tank_rated_v, build.facts.receiver_v) == (100, {"buoys": 50})
+    assert build.tuned is None
+
+
+def test_a_file_without_facts_bench_or_probe_is_still_a_build() -> None:
+    tree = harbour(probe=None, bench=None, gate_driver=None)
+    keep = {
+        "supply": ("voltage", "resistance", "capacitance"),
+        "switch": ("on_resistance", "output_capacitance"),
+    }
+    tree |= {name: {key: tree[name][key] for key in keys} for name, keys in keep.items()}
+    tree["tuned"] = {"frequency": "165 kHz", "duty": "20 %"}
+    build = parse_build(tree)
+    assert build.facts.switch.gate_charge_c is None
+    assert build.facts.switch.thermal_resistance_k_per_w is None
+    assert (build.facts.supply.source, build.facts.gate_driver_a) == (None, None)
+    lamp, probe = build.driver.receivers[0], build.probe.receiver
+    assert (probe.inductance_h, probe.capacitance_f) == (lamp.inductance_h, lamp.capacitance_f)
+    assert (probe.led, probe.count, build.bench.light.lamp) == (None, 1, "buoys")
+    assert build.tuned is not None
+    assert (build.tuned.frequency_hz, build.tuned.duty) == (165e3, 0.2)
+
+
+def test_facts_do_not_change_the_circuit() -> None:
+    """The bench reads the same driver whatever the data sheets say."""
+    plain = harbour(gate_driver=None, switch__rated_voltage=None, supply__source=None)
+    assert parse_build(plain).driver == load_build("harbour").driver
+
+
+def test_the_solver_is_given_the_limit_of_one_led() -> None:
+    lamp = load_build("harbour").lit_driver.receivers[0]
+    assert lamp.lit_a == pytest.approx(0.1e-3, rel=1e-12)
+
+
+@pytest.mark.parametrize("text", ["62 K/W", "62", 62, "62°C/W", " 6.2e1 C/W "])
+def test_thermal_resistance_in_its_spellings(text: str | float) -> None:
+    build = parse_build(harbour(switch__thermal_resistance=text))
+    assert build.facts.switch.thermal_resistance_k_per_w == 62
+
+
 def test_only_the_probe_of_the_harbour_is_drawn() -> None:
     nominal = load_build("harbour")
     seen = set()
@@ -135,6 +186,27 @@ def test_led_presets_meet_the_data_sheet(colour: str, volts: float) -> None:
         ({"bench__supply__sensor": "ina220"}, ("bench.supply.sensor", "ina219, ina226")),
         ({"bench__supply__shunt": "0.1 V"}, ("bench.supply.shunt", "ohm")),
         ({"bench__light__lamp": "bouys"}, ("bench.light.lamp", "'bouys'", "buoys")),
+        ({"supply__source": "usb4"}, ("supply.source", "'usb4'", "type-c-1.5")),
+        ({"supply__current_limit": "0 A"}, ("supply.current_limit", "above 0")),
+        ({"supply__series_resistance": "2 V"}, ("supply.series_resistance", "ohm")),
+        ({"coil__rated_current": "3 V"}, ("coil.rated_current", "unit")),
+        ({"tank__rated_voltage": "-5 V"}, ("tank.rated_voltage", "above 0")),
+        ({"tank__rated_volts": "5 V"}, ("tank.rated_volts", "tank.rated_voltage?")),
+        ({"switch__gate_charge": "18 nF"}, ("switch.gate_charge", "'18 nF'", "C is meant")),
+        ({"switch__gate_charg": "18 nC"}, ("switch.gate_charg", "switch.gate_charge?")),
+        ({"switch__thermal_resistance": "62 ohm"}, ("switch.thermal_resistance", "K/W")),
+        ({"switch__thermal_resistance": "62 kK/W"}, ("switch.thermal_resistance", "K/W")),
+        ({"switch__thermal_resistance": 0}, ("switch.thermal_resistance", "above 0")),
+        ({"switch__thermal_resistance": "cold"}, ("switch.thermal_resistance", "'cold'")),
+        ({"switch__ambient": "25 K"}, ("switch.ambient", "'K'", "°C")),
+        ({"switch__ambient": "175 °C"}, ("switch.highest_junction", "switch.ambient")),
+        ({"switch__on_resistance_at": "2 V"}, ("switch.on_resistance_at", "threshold_voltage")),
+        ({"gate_driver__current": True}, ("gate_driver.current", "True")),
+        ({"gate_driver__curent": "1 A"}, ("gate_driver.curent", "gate_driver.current?")),
+        ({"receiver__rated_voltage": "x"}, ("receiver[0].rated_voltage", "'x'")),
+        ({"tuned": {"frequency": "165k", "duty": 1}}, ("tuned.duty", "between 0 and 1")),
+        ({"tuned": {"frequency": "165k"}}, ("tuned.duty is missing",)),
+        ({"tuned": {"frequency": "0 Hz", "duty": 0.2}}, ("tuned.frequency", "above 0")),
     ],
 )
 def test_complaints_name_path_value_and_remedy(changes: dict[str, Any], parts: list[str]) -> None:
@@ -158,7 +230,8 @@ def test_an_unknown_key_anywhere_is_named_with_its_path(path: tuple[Any, ...], k
     table: Any = tree
     for step in path:
         table = table[step]
-    if key in table or key in ("breakdown", "load", "colour", "tolerance", "drop", "color"):
+    optional = ("breakdown", "load", "colour", "tolerance", "drop", "color", "source", "tuned")
+    if key in table or key in (*optional, "ambient", "probe", "bench"):
         return
     if path == ("probe", "tolerance"):
         return

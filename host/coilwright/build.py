@@ -358,7 +358,9 @@ def _build(tree: Mapping[str, Any], name: str, seed: int | None) -> Build:
     top = _Table(tree, "", seed)
     title = top.text("name", name)
     driver, facts = _driver(top)
-    probe, bench, tuned = _probe(top.table("probe")), _bench(top), _tuned_point(top)
+    first = driver.receivers[0]
+    probe = _probe(top.table("probe")) if top.has("probe") else _usual_probe(first)
+    bench, tuned = _bench(top, first.name), _tuned_point(top)
     names = [receiver.name for receiver in driver.receivers]
     if bench.light.lamp not in names:
         hint = "receivers in this file: " + ", ".join(names)
@@ -547,6 +549,12 @@ def _probe(table: _Table) -> Probe:
     return Probe(Receiver(name="probe", **receiver), divider, drop, pin)  # type: ignore[arg-type]
 
 
+def _usual_probe(lamp: Receiver) -> Probe:
+    """The probe of a file that has none: tuned like the first lamp, loosely coupled."""
+    receiver = replace(lamp, name="probe", count=1, led=None, coupling=0.002, load_ohm=100e3)
+    return Probe(receiver, 0.05, 0.0, _pin(_Table({}, "probe", None), 1e-3))
+
+
 def _pin(table: _Table, tau_s: float) -> Analogue:
     return Analogue(
         table.quantity("bias", "V", 0.2),
@@ -557,9 +565,9 @@ def _pin(table: _Table, tau_s: float) -> Analogue:
     )
 
 
-def _bench(top: _Table) -> BenchSetup:
+def _bench(top: _Table, lamp: str) -> BenchSetup:
     table = top.table("bench", needed=False)
-    supply, light = _supply_sensor(table.table("supply", needed=False)), _light(table)
+    supply, light = _supply_sensor(table.table("supply", needed=False)), _light(table, lamp)
     return table.make(
         BenchSetup,
         table.choice("chip", CHIPS, "esp32"),
@@ -580,7 +588,7 @@ def _supply_sensor(table: _Table) -> SupplySensor:
     )
 
 
-def _light(bench: _Table) -> LightSensor:
-    table = bench.table("light")
-    lamp, ohm = table.text("lamp"), table.quantity("transimpedance", "ohm", 2e3, above=0)
+def _light(bench: _Table, first: str) -> LightSensor:
+    table = bench.table("light", needed=False)
+    lamp, ohm = table.text("lamp", first), table.quantity("transimpedance", "ohm", 2e3, above=0)
     return table.make(LightSensor, lamp, ohm, _pin(table, 1e-3))

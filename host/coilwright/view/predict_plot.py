@@ -70,6 +70,9 @@ def _map(
     khz, percent = field.frequency_hz / 1e3, 100 * field.duty
     # In decades, so that the valley shows beside the steep side.
     decades = np.ma.log10(np.ma.masked_invalid(1e3 * field.supply_a))
+    if decades.count() == 0:
+        axis.set_title("no periodic state was found", fontsize="small")
+        return
     shaded = axis.contourf(khz, percent, decades, 24, cmap="cividis")
     bar = figure.colorbar(shaded, ax=axis, pad=0.02)
     ticks = [tick for tick in TICKS_MA if decades.min() <= math.log10(tick) <= decades.max()]
@@ -85,7 +88,10 @@ def _map(
         "--",
         "drain at 1/4 of the supply at turn-on",
     )
-    _boundary(axis, field, field.brightness, 1.0, "red", "-", "lamps just lit")
+    _boundary(axis, field, field.brightness, 1.0, "red", "-", "lamps just lit, dark hatched")
+    dark = np.ma.masked_invalid(np.minimum(field.brightness, 2.0))
+    if dark.count():
+        axis.contourf(khz, percent, dark, [-1.0, 1.0], colors="none", hatches=["//"])
     _ridge(axis, field)
     axis.plot(at[0] / 1e3, 100 * at[1], "o", ms=9, mfc="none", mec="white", mew=2)
     axis.set_xlabel("frequency, kHz")
