@@ -44,6 +44,9 @@ from coilwright.quantities import show, show_percent
 SERIES_SPAN = 50.0
 """Parts of a series are offered from target / this to target · this."""
 
+ENOUGH = 0.03
+"""Share of the supply current that another part must save to be worth soldering."""
+
 ASSUMED_SUPPLY_V = 5.0
 ASSUMED_TOLERANCE = 0.1
 """Of a capacitor whose list gives none (common practice, no source)."""
@@ -258,14 +261,15 @@ def _choose(question: TankQuestion, inductance: float, frequency: float) -> Tank
     offer, left_out = _offer(question, target, driver, frequency)
     values = [part.value_f for part in offer]
     found = combine(values, target, question.parts, [_stock(part) for part in offer])
-    choice = nearest_combination(found, target)
+    if switching is not None and driver is not None:
+        switching = _compared(question, switching, driver, frequency, found)
+    choice = _choice(found, target, switching)
     parts = [
         Part(value, _tolerance(question, offer[place]))
         for value, place in zip(choice.parts_f, choice.places, strict=True)
     ]
     assumed += _tolerance_assumed(question, [offer[place] for place in choice.places])
-    if switching is not None and driver is not None and question.duty is not None:
-        switching = _compared(question, switching, driver, frequency, found)
+    if switching is not None and driver is not None:
         switching = _with_ends(question, switching, driver, choice.layout, parts)
     result = TankAnswer(
         inductance_h=inductance,
@@ -377,6 +381,20 @@ def _compared(
     points = evaluate(driver, [value for _, value in named], frequency, question.duty)
     rows = tuple(Row(name, point) for (name, _), point in zip(named, points, strict=True))
     return replace(switching, rows=rows)
+
+
+def _choice(
+    found: Sequence[Combination], target: float, switching: Switching | None
+) -> Combination:
+    """What to solder: the fewest parts that draw as little as the best, give `ENOUGH`.
+
+    Without a duty, or where a current is not known, the fewest that come as near as the best.
+    """
+    amps = [row.point.supply_a for row in switching.rows[-len(found) :]] if switching else []
+    if not amps or not all(math.isfinite(one) for one in amps):
+        return nearest_combination(found, target)
+    least = min(amps) * (1 + ENOUGH)
+    return next(one for one, amp in zip(found, amps, strict=True) if amp <= least)
 
 
 def _with_ends(

@@ -24,6 +24,7 @@ def test_a_receiver_gets_its_plain_resonance_capacitor(tmp_path: Path) -> None:
     assert found["capacitance_f"] == pytest.approx(620.27e-12, rel=1e-5)
     assert found["switching"] is None
     assert [one["capacitance_f"] for one in found["preferred"]] == pytest.approx([620e-12, 680e-12])
+    assert found["choice"] == found["combinations"][0]
     assert any("C0G" in line and "X7R" in line for line in found["cautions"])
     assert any("hundreds of volts" in line for line in found["cautions"])
 
@@ -56,6 +57,10 @@ def test_a_driver_gets_the_capacitor_of_soft_switching(tmp_path: Path) -> None:
     assert len(parts) == 3
     errors = [abs(one["error"]) for one in found["combinations"]]
     assert errors == sorted(errors, reverse=True)
+    # The fewest parts within 3 % of the least current are to be soldered.
+    enough = [p["supply_a"] <= 1.03 * min(p["supply_a"] for p in parts) for p in parts]
+    assert found["choice"] == found["combinations"][enough.index(True)]
+    assert len(found["choice"]["parts_f"]) == 2
     slow, fast = switching["worst_case"]
     assert min(slow["supply_a"], fast["supply_a"]) > least["supply_a"]
     assert (tmp_path / "tank.png").read_bytes().startswith(b"\x89PNG")
@@ -207,3 +212,10 @@ def test_a_drawer_without_a_usable_part_is_refused(tmp_path: Path) -> None:
 
 def test_the_series_named_in_the_help_are_all_there_are() -> None:
     assert tank_command.SERIES == SERIES
+
+
+def test_a_flat_valley_is_met_by_one_part(tmp_path: Path) -> None:
+    found = run_json(*HARBOUR, "--supply", "9V", "--series", "E24", cwd=tmp_path)
+
+    assert found["choice"]["text"] == "75 nF"
+    assert abs(found["combinations"][1]["error"]) < abs(found["choice"]["error"])

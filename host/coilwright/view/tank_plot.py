@@ -83,5 +83,5 @@ def _draw_spread(axis: Axes, found: TankAnswer) -> None:
     for edge, name in ((spread.low_hz, "worst case"), (spread.high_hz, None)):
         axis.axvline(edge / 1e3, color=COLORS[1], lw=1, ls="--", label=name)
     axis.set_xlabel("resonance, kHz")
-    axis.set_ylabel("share of the draws a kHz")
+    axis.set_ylabel("share of the draws per kHz")
     axis.legend(fontsize="small")
