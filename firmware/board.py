@@ -52,7 +52,7 @@ class Adc:
     def read(self):
         """One conversion in microvolts."""
         if self._esp32:
-            return self.adc.read_uv()
+            return self.adc.read_uv()  # type: ignore[attr-defined]
         return self.adc.read_u16() * self.full // 65535
 
 
@@ -100,7 +100,8 @@ class Board:
         from ina import Shunt
 
         pins = {key: machine.Pin(bus[key]) for key in ("scl", "sda") if key in bus}
-        i2c = machine.I2C(bus.get("id", 0), freq=bus.get("freq", 400000), **pins)
+        hertz = bus.get("freq", 400000)
+        i2c = machine.I2C(bus.get("id", 0), freq=hertz, **pins)  # type: ignore[call-overload]
         return Shunt(i2c, self.sensor, supply.get("address", 64), self.clock)
 
     def _calibration(self, supply, found):

@@ -27,7 +27,7 @@ class SerialLine:
         for _ in range(LONGEST):  # then the guard has its turn, whatever comes in
             if not self.poll.poll(timeout_ms):
                 break
-            if not self._in.readinto(self.byte):
+            if not self._in.readinto(self.byte):  # type: ignore[misc]
                 self.ended = True
                 return None
             timeout_ms = 0
@@ -49,7 +49,7 @@ class SerialLine:
         left = memoryview(data.encode() if isinstance(data, str) else data)
         patience = 500
         while left and patience:
-            sent = self._out.write(left)
+            sent = self._out.write(left)  # type: ignore[call-overload]
             if sent:
                 left = left[sent:]
             else:

@@ -138,15 +138,19 @@ class Server:
 def main(ring):
     """Serve on the real board, recording into the given ring."""
     board = Board()
-    try:
-        import micropython
-
-        micropython.kbd_intr(-1)  # 0x03 is a byte like any other while serving
-    except (ImportError, AttributeError):
-        micropython = None
+    _interrupt_by(-1)  # 0x03 is a byte like any other while serving
     try:
         Server(board, SerialLine(board.clock), ring).run()
     finally:
         board.gate_low()
-        if micropython:
-            micropython.kbd_intr(3)
+        _interrupt_by(3)
+
+
+def _interrupt_by(byte):
+    """Which byte on the line raises KeyboardInterrupt; CPython knows no such thing."""
+    try:
+        import micropython
+
+        micropython.kbd_intr(byte)
+    except (ImportError, AttributeError):
+        pass

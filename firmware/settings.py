@@ -33,8 +33,15 @@ MEMORIES = 4
 class Settings:
     """The settings in force, as attributes named in SPEC, and the memories.
 
+    The annotations are for the type checker: they compile to nothing.
     `state` is OK, DEFAULT (no file) or DAMAGED (file unreadable, defaults in force).
     """
+
+    low_hz: int
+    high_hz: int
+    cap_ppm: int
+    startup: int
+    memories: list
 
     def __init__(self, calibration):
         self.calibration = calibration

@@ -22,7 +22,7 @@ class Sweep:
         self._list = bytearray(LONGEST_LIST * 8)
         self._settled = None  # ticks_us when the output had settled at this point
         self._placed = False
-        self._course = False  # False: the list is the course
+        self._course = None  # None: the list is the course
         self._before = (0, 0)
         self.total = 0
         self.reset()
@@ -71,10 +71,12 @@ class Sweep:
         if not self.drive.running():
             raise Fault(-221, "output is off")
         self._before = (self.drive.hz, self.drive.ppm)
-        self._course = self.hz_mode != 2 and (
-            self._ends(self.hz_mode, self.hz_start, self.hz_stop, self._before[0]),
-            self._ends(self.ppm_mode, self.ppm_start, self.ppm_stop, self._before[1]),
-        )
+        self._course = None
+        if self.hz_mode != 2:
+            self._course = (
+                self._ends(self.hz_mode, self.hz_start, self.hz_stop, self._before[0]),
+                self._ends(self.ppm_mode, self.ppm_start, self.ppm_stop, self._before[1]),
+            )
         self.total = self.listed if self.hz_mode == 2 else self.points
         self.check(self.total)
         self.ring.open(self.total)
