@@ -132,17 +132,12 @@ class Winding:
                 )
             )
         whole = self.radii_m.size
-        upper = self._sum(whole)
-        if whole == self.turns or whole == 1:
+        upper = coils.rings_inductance_h(self.radii_m, self.heights_m, self.wire.diameter_m)
+        if whole == self.turns:
             return upper
-        share = self.turns - (whole - 1)
-        factor = (1 - share) * self._sum(whole - 1) / (whole - 1) ** 2 + share * upper / whole**2
-        return self.turns**2 * factor
-
-    def _sum(self, count: int) -> float:
-        return coils.rings_inductance_h(
-            self.radii_m[:count], self.heights_m[:count], self.wire.diameter_m
-        )
+        share, less = self.turns - (whole - 1), whole - 1
+        lower = wind(self.former, less).inductance_h()
+        return self.turns**2 * ((1 - share) * lower / less**2 + share * upper / whole**2)
 
     def by_other_formulas_h(self) -> dict[str, float]:
         """The same inductance by handbook formulas, for comparison; keys name the formula."""
