@@ -98,69 +98,87 @@ def edges(setting: Setting, leds: Sequence[Diode], coupling: Coupling, found: Cu
     A point that did not converge counts as neither lit nor dark; the bracket spans it.
     """
     lamp = setting.driver.receivers[0]
-    placed = [_bracket(found, amps, setting.lit_a) for amps in found.led_a]
-    open_ones = [i for i, (edge, _) in enumerate(placed) if not edge.beyond and edge.reach_m]
-    spans = np.array([placed[i][1] for i in open_ones], dtype=float).reshape(-1, 2)
-    refined = _refine(setting, [replace(lamp, led=leds[i]) for i in open_ones], coupling, spans)
-    out = [edge for edge, _ in placed]
-    for index, reach in zip(open_ones, refined.tolist(), strict=True):
+    out = [_known_edge(found, amps, setting.lit_a) for amps in found.led_a]
+    left = [i for i, edge in enumerate(out) if edge.reach_m is not None and not edge.beyond]
+    spans = [_bracket(found, found.led_a[i], setting.lit_a) for i in left]
+    brackets = np.array([distances for distances, _ in spans]).reshape(-1, 2)
+    values = np.array([amps for _, amps in spans]).reshape(-1, 2)
+    receivers = [replace(lamp, led=leds[i]) for i in left]
+    refined = _refine(setting, receivers, coupling, brackets, _excess(values, setting.lit_a))
+    for index, reach in zip(left, refined.tolist(), strict=True):
         out[index] = replace(out[index], reach_m=reach)
     return out
 
 
-def _bracket(found: Curves, amps: Reals, lit_a: float) -> tuple[Edge, tuple[float, float]]:
-    """The edge as far as the curve knows it, and its last lit and next dark distance."""
+def _known_edge(found: Curves, amps: Reals, lit_a: float) -> Edge:
+    """The edge as far as the curve knows it: its last lit distance."""
     sound = np.isfinite(amps)
     where, lit = found.distances_m[sound], amps[sound] >= lit_a
     if not lit.any():
-        return Edge(None), (0.0, 0.0)
+        return Edge(None)
     last = int(np.flatnonzero(lit)[-1])
-    beyond = last == len(where) - 1
-    edge = Edge(float(where[last]), beyond, gaps=not bool(lit[: last + 1].all()))
-    return edge, (float(where[last]), float(where[min(last + 1, len(where) - 1)]))
+    return Edge(float(where[last]), last == len(where) - 1, gaps=not bool(lit[: last + 1].all()))
+
+
+def _bracket(
+    found: Curves, amps: Reals, lit_a: float
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Last lit and next dark distance, and the currents there."""
+    sound = np.isfinite(amps)
+    where, there = found.distances_m[sound], amps[sound]
+    last = int(np.flatnonzero(there >= lit_a)[-1])
+    ends = slice(last, last + 2)
+    return tuple(where[ends].tolist()), tuple(there[ends].tolist())
 
 
 def _refine(
-    setting: Setting, receivers: Sequence[Receiver], coupling: Coupling, spans: Reals
+    setting: Setting,
+    receivers: Sequence[Receiver],
+    coupling: Coupling,
+    spans: Reals,
+    values: Reals,
 ) -> Reals:
     """Edges (n,) within brackets (n, 2), lit at the first and dark at the second distance.
 
     Regula falsi after Illinois (M. Dowell, P. Jarratt, BIT 11, 168, 1971) in the logarithms of
-    distance and current, which are nearly a straight line, for all lamps together.
+    distance and current, which are nearly a straight line, for all lamps together. `values` holds
+    `_excess` at the brackets.
     """
-    if not receivers:
-        return np.zeros(0)
-    low, high = np.log(spans[:, 0]), np.log(spans[:, 1])
-    value_low, value_high = (_excess(setting, receivers, coupling, np.exp(x)) for x in (low, high))
-    guess, left = low.copy(), np.arange(len(receivers))
+    ends, values = np.log(spans), values.copy()
+    guess, side = ends[:, 0].copy(), np.full(len(receivers), -1)
+    left = np.arange(len(receivers))
     for _ in range(_ROUNDS):
-        here = low[left], high[left], value_low[left], value_high[left]
-        new = here[0] + (here[1] - here[0]) * here[2] / (here[2] - here[3])
-        value = _excess(setting, [receivers[i] for i in left.tolist()], coupling, np.exp(new))
-        moved, lit = np.abs(new - guess[left]), value >= 0
-        guess[left] = new
-        # The end that stays twice is halved, or it would hold the line back.
-        value_high[left] = np.where(lit, value_high[left] / 2, value)
-        value_low[left] = np.where(lit, value, value_low[left] / 2)
-        low[left], high[left] = np.where(lit, new, here[0]), np.where(lit, here[1], new)
-        left = left[moved > _CLOSE]
         if not len(left):
             break
+        (low, high), (above, below) = ends[left].T, values[left].T
+        new = low + (high - low) * above / (above - below)
+        here = [receivers[i] for i in left.tolist()]
+        value = _at(setting, here, coupling, np.exp(new))
+        moved, guess[left] = np.abs(new - guess[left]), new
+        replaced = np.where(value >= 0, 0, 1)
+        # An end that stays twice is halved, or it would hold the line back.
+        stale = left[replaced == side[left]]
+        values[stale, 1 - side[stale]] /= 2
+        ends[left, replaced], values[left, replaced], side[left] = new, value, replaced
+        left = left[moved > _CLOSE]
     return np.asarray(np.exp(guess))
 
 
-def _excess(
+def _at(
     setting: Setting, receivers: Sequence[Receiver], coupling: Coupling, distances: Reals
 ) -> Reals:
+    factors = coupling(distances).tolist()
+    placed = [replace(r, coupling=k) for r, k in zip(receivers, factors, strict=True)]
+    amps, _ = led_currents(setting, placed)
+    return _excess(amps, setting.lit_a)
+
+
+def _excess(amps: Reals, lit_a: float) -> Reals:
     """ln(current / lit current), bounded, so that a dark lamp's nothing has a number.
 
     A point that did not converge counts as dark: the edge then lies nearer, not farther.
     """
-    factors = coupling(distances).tolist()
-    placed = [replace(r, coupling=k) for r, k in zip(receivers, factors, strict=True)]
-    amps, _ = led_currents(setting, placed)
-    share = np.nan_to_num(amps / setting.lit_a, nan=0.0)
-    value = np.log(np.clip(share, *np.exp(_BOUNDS)))
+    value = np.log(np.clip(np.nan_to_num(amps / lit_a, nan=0.0), *np.exp(_BOUNDS)))
     # Never nothing at all, so that the two ends of a bracket always differ.
     return np.where(value == 0, 1e-12, value)
 
@@ -173,11 +191,12 @@ def reaches(
     For receivers known to be lit near and dark far: 0 for one that is dark at the near end already,
     the far end for one still lit there.
     """
-    near = _excess(setting, receivers, coupling, between_m[:, 0])
-    far = _excess(setting, receivers, coupling, between_m[:, 1])
-    found = np.where(near < 0, 0.0, between_m[:, 1])
-    inside = np.flatnonzero((near >= 0) & (far < 0))
-    found[inside] = _refine(setting, [receivers[i] for i in inside.tolist()], coupling, between_m[inside])
+    ends = [_at(setting, receivers, coupling, between_m[:, side]) for side in (0, 1)]
+    values = np.stack(ends, axis=1)
+    found = np.where(values[:, 0] < 0, 0.0, between_m[:, 1])
+    inside = np.flatnonzero((values[:, 0] >= 0) & (values[:, 1] < 0))
+    here = [receivers[i] for i in inside.tolist()]
+    found[inside] = _refine(setting, here, coupling, between_m[inside], values[inside])
     return found
 
 

@@ -615,6 +615,11 @@ def _tell_edges(asked: _Asked, scene: _Scene, result: _Result) -> None:
     for found in result.colours:
         _tell_colour(found)
     _say(f"Lit from {show(scene.setting.lit_a, 'A', 3)} mean current of one LED.{_alike(result)}")
+    if asked.tolerance:
+        _say(
+            f"Last column: least, middle and greatest reach of {asked.draws} draws of the "
+            "receiver's inductance and capacitance, and of the LED."
+        )
     click.echo()
     click.echo(picture(_bars(scene, result), result.curves.distances_m.tolist()))
     if not _finite(result):
@@ -646,8 +651,8 @@ def _alike(result: _Result) -> str:
     if len(inner) < 2 or len(inner) < len(result.colours) or max(inner) > 1.1 * min(inner):
         return ""
     return (
-        " The colours reach about as far: at the edge a tuned lamp has voltage enough for any of "
-        "them and lacks current. Detuning or a lower lit current parts them."
+        " The colours reach about equally far: near its resonance a lamp feeds its LEDs a current "
+        "that hardly depends on their voltage. Detuning or a lower lit current parts them."
     )
 
 
@@ -683,8 +688,10 @@ def _tell_field(asked: _Asked, scene: _Scene, result: _Result) -> None:
     from coilwright.errors import OutOfRange
 
     fields = _fields(asked, scene, result)
-    click.echo("Strongest field of the coil at a distance from its outside, rms, and its ratio to")
-    click.echo("ICNIRP's reference levels for the general public:")
+    _say(
+        "Strongest field of the coil at a distance from its outside, rms, and its ratio to "
+        "ICNIRP's reference levels for the general public:"
+    )
     click.echo(f"{'':<37}" + "".join(f"{_mm(d):>10}" for d, _ in fields))
     click.echo(f"{'flux density':<37}" + "".join(f"{_microtesla(b):>10}" for _, b in fields))
     try:

@@ -1,0 +1,164 @@
+"""`coilwright reach` as a person runs it."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from cli.commandline import refusal, run, run_json
+from coilwright.cli.reach_command import parse_length
+
+COIL = ("--coil-diameter", "60mm", "--turns", "9")
+POINT = ("--calibrate", "0.006@30mm")
+QUICK = ("--points", "6", "--to", "80mm")
+
+
+@pytest.fixture(scope="module")
+def found(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    folder = tmp_path_factory.mktemp("reach")
+    plot = folder / "reach.png"
+    result = run_json(
+        "reach", *COIL, *POINT, *QUICK, "--colours", "red,blue", "--plot", str(plot), cwd=folder
+    )
+    assert plot.read_bytes().startswith(b"\x89PNG")
+    return result
+
+
+def test_harbour_lamps_go_dark_where_their_current_falls_below(found: dict[str, Any]) -> None:
+    for colour in found["colours"]:
+        for distance, amps in zip(found["distances_m"], colour["led_a"], strict=True):
+            assert (amps >= found["lit_current_a"]) == (distance <= colour["reach_m"])
+        assert colour["hardest_m"] <= colour["reach_m"] * 1.001
+        assert colour["easiest_m"] >= colour["reach_m"] * 0.999
+        assert not colour["gaps"]
+
+
+def test_lit_current_is_that_of_one_led_in_the_build_file(found: dict[str, Any]) -> None:
+    assert found["lit_current_a"] == pytest.approx(0.1e-3)
+    assert found["frequency_hz"] == pytest.approx(165_035.99, abs=0.01)  # 1.5 mH with 620 pF
+
+
+def test_measured_point_is_met(found: dict[str, Any]) -> None:
+    """Between solved distances the coupling is that of the coil's field, k = 0.006 at 30 mm."""
+    nearest = dict(zip(found["distances_m"], found["couplings"], strict=True))
+    # On the axis of 9 turns 1 mm apart, about as of one ring: 1 / (R² + z²)^1.5.
+    for distance, factor in nearest.items():
+        shape = (0.03**2 + 0.03**2) ** 1.5 / (0.03**2 + distance**2) ** 1.5
+        assert factor == pytest.approx(0.006 * shape, rel=0.03)
+
+
+def test_field_is_told_with_distance_table_and_row(found: dict[str, Any]) -> None:
+    assert [entry["distance_m"] for entry in found["field"]] == [0.05, 0.1, 0.2, 0.5]
+    alternating = math.sqrt(found["coil_rms_a"] ** 2 - found["supply_a"] ** 2)
+    far = found["field"][-1]
+    # Nine rings seen from 504 mm on the axis: mu0 N I R² / (2 (R² + z²)^1.5).
+    about = 2e-7 * math.pi * 9 * alternating * 0.03**2 / (0.03**2 + 0.504**2) ** 1.5
+    assert far["flux_density_t"] == pytest.approx(about, rel=0.01)
+    named = {(r["guideline"], r["table"], r["group"]): r for r in far["ratios"]}
+    assert len(named) == 8
+    level = named["ICNIRP 1998", "Table 7", "public"]
+    assert level["row"] == "0.15-1 MHz"
+    assert level["ratio"] == pytest.approx(far["flux_density_t"] / (0.92e-6 / 0.165036), rel=1e-4)
+    assert "no statement of safety" in found["caution"]
+
+
+def test_text_fits_a_terminal_and_cautions(tmp_path: Path) -> None:
+    done = run(
+        *("reach", *COIL, "--core", "8mmx10mm", "--points", "6", "--from", "20mm", "--to", "30cm"),
+        *("--colours", "red", "--frequency", "160k", "--tolerance", "5%", "--draws", "5"),
+        cwd=tmp_path,
+    )
+    assert done.returncode == 0, done.stderr
+    lines = done.stdout.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert "estimate" in done.stdout
+    assert "not an assessment" in " ".join(lines)
+    bar = next(line for line in lines if line.startswith("red ") and "█" in line)
+    assert "·" in bar
+    assert bar.index("█") < bar.index("·")
+
+
+def test_dark_and_beyond_are_said(tmp_path: Path) -> None:
+    near = ("--from", "10mm", "--to", "20mm", "--points", "5", "--colours", "red")
+    bright = run("reach", *COIL, *POINT, *near, cwd=tmp_path)
+    assert "beyond 20 mm" in bright.stdout
+    dark = run("reach", *COIL, *POINT, *near, "--lit-current", "1A", cwd=tmp_path)
+    assert dark.returncode == 0
+    assert "dark" in dark.stdout
+
+
+def test_a_coil_unlike_the_build_is_remarked(tmp_path: Path) -> None:
+    quick = ("--points", "5", "--to", "30mm", "--colours", "red")
+    found = run_json(
+        *("reach", "--coil-diameter", "20mm", "--turns", "9", "--receiver-coil", "10mmx20"),
+        *quick,
+        cwd=tmp_path,
+    )
+    assert any("geometry" in remark for remark in found["remarks"])
+    assert found["turns_area_m2"] is None
+
+
+@pytest.mark.parametrize(
+    ("arguments", "wanted"),
+    [
+        ((*COIL,), "How does the receiver couple?"),
+        ((*COIL, "--calibrate", "0.006"), "0.006@30mm"),
+        ((*COIL, "--calibrate", "1.5@30mm"), "not between 0 and 1"),
+        ((*COIL, *POINT, "--colours", "red,mauve"), "mauve"),
+        ((*COIL, *POINT, "--to", "150"), "60mm"),
+        ((*COIL, *POINT, "--from", "90mm", "--to", "50mm"), "--from"),
+        ((*COIL, *POINT, "--receiver", "whales"), "buoys"),
+        ((*COIL, "--core", "8mmx10mm", "--receiver-coil", "10mmx5"), "exclude each other"),
+        ((*COIL, *POINT, "--lit-current", "0A"), "above 0"),
+        (("--turns", "9", *POINT), "--coil-diameter"),
+    ],
+)
+def test_what_cannot_be_understood_exits_with_2(
+    arguments: tuple[str, ...], wanted: str, tmp_path: Path
+) -> None:
+    done = run("reach", *arguments, cwd=tmp_path)
+    assert done.returncode == 2
+    assert wanted in refusal(done)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "wanted"),
+    [
+        ((*COIL, "--calibrate", "0.9@100mm"), 20, "--from"),
+        ((*COIL, *POINT, "--coil-inner-diameter", "70mm"), 20, "inner diameter"),
+        ((*COIL, *POINT, "--wire", "90mm"), 20, "--wire"),
+        ((*COIL, *POINT, "--build", "nowhere.toml"), 32, "nowhere.toml"),
+        ((*COIL, *POINT, "--plot", "reach.gif"), 30, ".png"),
+        ((*COIL, *POINT, "--plot", "nowhere/reach.png"), 33, "nowhere"),
+    ],
+)
+def test_what_cannot_be_exits_by_kind(
+    arguments: tuple[str, ...], code: int, wanted: str, tmp_path: Path
+) -> None:
+    done = run("reach", *arguments, cwd=tmp_path)
+    assert done.returncode == code
+    assert wanted in refusal(done)
+
+
+@pytest.mark.parametrize(
+    ("text", "metres"),
+    [
+        ("60mm", 0.06),
+        ("6 cm", 0.06),
+        ("0.06m", 0.06),
+        ("5 m", 5.0),
+        ("2in", 0.0508),
+        ("40um", 4e-5),
+    ],
+)
+def test_lengths(text: str, metres: float) -> None:
+    assert parse_length(text) == pytest.approx(metres, rel=1e-15)
+
+
+@pytest.mark.parametrize("text", ["60", "mm", "six mm", "-3mm", "nan mm", "3 Hz", ""])
+def test_no_lengths(text: str) -> None:
+    with pytest.raises(ValueError, match="length"):
+        parse_length(text)
