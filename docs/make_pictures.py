@@ -26,6 +26,10 @@ def main() -> None:
             sweep = ("sweep", "--port", BENCH, "--from", "150k", "--to", "180k", "--points", "61")
             name = f"duty-{duty.rstrip('%')}.csv"
             coilwright(*sweep, "--duty", duty, "--record", name, folder=folder)
+        tank = ("tank", "--inductance", "9.6u", "--frequency", "165k", "--duty", "40%")
+        parts = ("--supply", "9V", "--series", "E24", "--tolerance-c", "5%", "--tolerance-l", "3%")
+        picture = ("--plot", str(PICTURES / "tank.png"), "--force")
+        coilwright(*tank, *parts, *picture, folder=folder)
         compare = ("compare", "duty-10.csv", "duty-20.csv")
         coilwright(*compare, "--plot", str(PICTURES / "compare.png"), "--force", folder=folder)
 

@@ -130,7 +130,7 @@ class FileError(CoilwrightError):
 
 
 class BadRecord(FileError):
-    """A sweep record cannot be read, or is not ours."""
+    """A CSV file (a sweep record, a parts drawer) cannot be read, or is not ours."""
 
     exit_code = 30
 
