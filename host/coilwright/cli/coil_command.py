@@ -69,12 +69,17 @@ class _Wishes:
     quality_frequency: float | None
     capacitor: float | None
     frequency: float | None
-    temperature: float
+    temperature: float | None
     current: float | None
     proximity: str | None
     plot: Path | None
     force: bool
     as_json: bool
+
+    @property
+    def celsius(self) -> float:
+        """Temperature of the wire."""
+        return 20.0 if self.temperature is None else self.temperature
 
 
 @click.command("coil")
@@ -99,7 +104,7 @@ class _Wishes:
 @click.option("--q-frequency", "quality_frequency", type=HERTZ, help="Where the sheet gives Q.")
 @click.option("--capacitor", type=QuantityType("F"), help="Capacitor at hand: where does it tune?")
 @click.option("--frequency", type=HERTZ, help="Working frequency, for instance 165k.")
-@click.option("--temperature", type=float, default=20.0, show_default=True, help="Of the wire, °C.")
+@click.option("--temperature", type=float, help="Of the wire, °C.  [default: 20]")
 @click.option("--current", type=AMPERE, help="Effective (rms) current, for loss and warming.")
 @click.option(
     "--proximity",
@@ -121,8 +126,8 @@ def command(**options: Any) -> None:
         from coilwright.view.plots import check_plot_file
 
         check_plot_file(wishes.plot, force=wishes.force)
-    if not -273 < wishes.temperature < 1000:
-        raise click.UsageError(f"--temperature {wishes.temperature:g} is no wire's; it is in °C.")
+    if not -200 < wishes.celsius < 1000:
+        raise click.UsageError(f"--temperature {wishes.celsius:g} is no wire's; it is in °C.")
     if wishes.frequency is not None and not wishes.frequency > 0:
         raise click.UsageError("--frequency must be above zero.")
     if wishes.current is not None and wishes.current < 0:
@@ -144,7 +149,7 @@ def _refuse(wishes: _Wishes, names: tuple[str, ...], why: str) -> None:
 _OF_DRUM = ("resistance", "self_resonance", "quality", "quality_frequency", "capacitor")
 _OF_COIL = (
     "wire", "over", "diameter", "former", "turns", "want", "pitch", "length", "per_layer",
-    "proximity",
+    "proximity", "temperature",
 )  # fmt: skip
 
 
@@ -177,6 +182,8 @@ def _former(wishes: _Wishes) -> Former:
     if (wishes.turns is None) == (wishes.want is None) and wishes.shape != "loop":
         raise click.UsageError("Give --turns or --want, one of the two.")
     _refuse_unfit(wishes)
+    if wishes.proximity is not None and wishes.frequency is None and wishes.plot is None:
+        raise click.UsageError("--proximity needs a --frequency, or a --plot.")
     try:
         wire = parse_wire(wishes.wire, wishes.over)
     except ValueError as error:
@@ -227,8 +234,8 @@ def _answer(wishes: _Wishes, coil: Winding, found: WantedTurns | None) -> dict[s
         },
         "inductance_h": inductance,
         "other_formulas_h": coil.by_other_formulas_h(),
-        "temperature_c": wishes.temperature,
-        "dc_resistance_ohm": dc_resistance_ohm(coil, wishes.temperature),
+        "temperature_c": wishes.celsius,
+        "dc_resistance_ohm": dc_resistance_ohm(coil, wishes.celsius),
         "self_capacitance_f": capacitance,
         "self_resonance_hz": capacitance and self_resonance_hz(inductance, capacitance),
         "warnings": _geometry_warnings(coil),
@@ -280,7 +287,7 @@ def _at_frequency(wishes: _Wishes, coil: Winding, answer: dict[str, Any]) -> dic
 
     assert wishes.frequency is not None
     try:
-        found = figures(coil, wishes.frequency, wishes.temperature, wishes.proximity)
+        found = figures(coil, wishes.frequency, wishes.celsius, wishes.proximity)
     except ValueError as error:
         raise click.UsageError(f"--proximity: {error}.") from None
     own = answer["self_resonance_hz"]
@@ -322,7 +329,7 @@ def _plot_coil(wishes: _Wishes, target: Path, coil: Winding) -> None:
     from coilwright.view.plots import save
 
     try:
-        found = figures(coil, _span(wishes.frequency), wishes.temperature, wishes.proximity)
+        found = figures(coil, _span(wishes.frequency), wishes.celsius, wishes.proximity)
     except ValueError as error:
         raise click.UsageError(f"--proximity: {error}.") from None
     title = f"{coil.shape}, {coil.turns:g} turns of {coil.wire.name}"
