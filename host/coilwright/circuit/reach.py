@@ -45,13 +45,14 @@ class Setting:
 class Curves:
     """Mean current of the brighter LED over distance: D distances (D,), currents (C, D).
 
-    NaN where the solver did not converge. `far` is the solution at the last distance of the first
-    curve: the driver with next to no load.
+    NaN where the solver did not converge. `state` (C, D, s) starts similar solutions, `far` is the
+    solution at the last distance of the first curve: the driver with next to no load.
     """
 
     distances_m: Reals
     couplings: Reals
     led_a: Reals
+    state: Reals
     far: SteadyState
 
 
@@ -68,10 +69,15 @@ class Edge:
     gaps: bool = False
 
 
-def led_currents(setting: Setting, receivers: Sequence[Receiver]) -> tuple[Reals, SteadyState]:
-    """Mean current of the brighter LED (n,) of each receiver alone with the driver."""
+def led_currents(
+    setting: Setting, receivers: Sequence[Receiver], start: Reals | None = None
+) -> tuple[Reals, SteadyState]:
+    """Mean current of the brighter LED (n,) of each receiver alone with the driver.
+
+    `start` (1, s) or (n, s) holds states of similar solutions, which saves most of the time.
+    """
     drivers = [replace(setting.driver, receivers=(receiver,)) for receiver in receivers]
-    found = solve_draws(drivers, setting.frequency_hz, setting.duty)
+    found = solve_draws(drivers, setting.frequency_hz, setting.duty, start=start)
     return found.led_a[:, 0].max(axis=1), found
 
 
@@ -86,10 +92,13 @@ def curves(
     factors = coupling(distances_m)
     lamp = setting.driver.receivers[0]
     receivers = [replace(lamp, led=led, coupling=float(k)) for led in leds for k in factors]
-    amps, found = led_currents(setting, receivers)
+    # All start from one of them: they differ less from it than from a driver at rest.
+    _, first = led_currents(setting, receivers[len(factors) // 2 :][:1])
+    amps, found = led_currents(setting, receivers, first.state if first.converged[0] else None)
     last = len(distances_m) - 1
     far = SteadyState(**{n: getattr(found, n)[last : last + 1] for n in SteadyState.__slots__})
-    return Curves(distances_m, factors, amps.reshape(len(leds), -1), far)
+    shape = (len(leds), len(factors))
+    return Curves(distances_m, factors, amps.reshape(shape), found.state.reshape(*shape, -1), far)
 
 
 def edges(setting: Setting, leds: Sequence[Diode], coupling: Coupling, found: Curves) -> list[Edge]:
@@ -100,11 +109,13 @@ def edges(setting: Setting, leds: Sequence[Diode], coupling: Coupling, found: Cu
     lamp = setting.driver.receivers[0]
     out = [_known_edge(found, amps, setting.lit_a) for amps in found.led_a]
     left = [i for i, edge in enumerate(out) if edge.reach_m is not None and not edge.beyond]
-    spans = [_bracket(found, found.led_a[i], setting.lit_a) for i in left]
-    brackets = np.array([distances for distances, _ in spans]).reshape(-1, 2)
-    values = np.array([amps for _, amps in spans]).reshape(-1, 2)
-    receivers = [replace(lamp, led=leds[i]) for i in left]
-    refined = _refine(setting, receivers, coupling, brackets, _excess(values, setting.lit_a))
+    ends = np.array([_ends(found.led_a[i], setting.lit_a) for i in left], dtype=int).reshape(-1, 2)
+    rows = np.array(left, dtype=int)[:, None]
+    lamps = _Lamps(
+        setting, coupling, [replace(lamp, led=leds[i]) for i in left], found.state[rows, ends][:, 0]
+    )
+    values = _excess(found.led_a[rows, ends], setting.lit_a)
+    refined = _refine(lamps, found.distances_m[ends], values)
     for index, reach in zip(left, refined.tolist(), strict=True):
         out[index] = replace(out[index], reach_m=reach)
     return out
@@ -120,24 +131,37 @@ def _known_edge(found: Curves, amps: Reals, lit_a: float) -> Edge:
     return Edge(float(where[last]), last == len(where) - 1, gaps=not bool(lit[: last + 1].all()))
 
 
-def _bracket(
-    found: Curves, amps: Reals, lit_a: float
-) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Last lit and next dark distance, and the currents there."""
-    sound = np.isfinite(amps)
-    where, there = found.distances_m[sound], amps[sound]
-    last = int(np.flatnonzero(there >= lit_a)[-1])
-    ends = slice(last, last + 2)
-    return tuple(where[ends].tolist()), tuple(there[ends].tolist())
+def _ends(amps: Reals, lit_a: float) -> tuple[int, int]:
+    """Places of the last lit point of a curve and of the next dark one."""
+    sound = np.flatnonzero(np.isfinite(amps))
+    last = int(np.flatnonzero(amps[sound] >= lit_a)[-1])
+    return int(sound[last]), int(sound[last + 1])
 
 
-def _refine(
-    setting: Setting,
-    receivers: Sequence[Receiver],
-    coupling: Coupling,
-    spans: Reals,
-    values: Reals,
-) -> Reals:
+@dataclass(slots=True)
+class _Lamps:
+    """Lamps on the move; `state` (n, s) is what each was last seen in, None before the first."""
+
+    setting: Setting
+    coupling: Coupling
+    receivers: Sequence[Receiver]
+    state: Reals | None
+
+    def excess(self, which: NDArray[np.intp], distances_m: Reals) -> Reals:
+        """`_excess` of some lamps, each at its distance."""
+        factors = self.coupling(distances_m).tolist()
+        pairs = zip(which.tolist(), factors, strict=True)
+        placed = [replace(self.receivers[i], coupling=k) for i, k in pairs]
+        start = None if self.state is None else self.state[which]
+        amps, found = led_currents(self.setting, placed, start)
+        if self.state is None and found.converged.all():
+            self.state = found.state
+        elif self.state is not None:
+            self.state[which[found.converged]] = found.state[found.converged]
+        return _excess(amps, self.setting.lit_a)
+
+
+def _refine(lamps: _Lamps, spans: Reals, values: Reals) -> Reals:
     """Edges (n,) within brackets (n, 2), lit at the first and dark at the second distance.
 
     Regula falsi after Illinois (M. Dowell, P. Jarratt, BIT 11, 168, 1971) in the logarithms of
@@ -145,15 +169,14 @@ def _refine(
     `_excess` at the brackets.
     """
     ends, values = np.log(spans), values.copy()
-    guess, side = ends[:, 0].copy(), np.full(len(receivers), -1)
-    left = np.arange(len(receivers))
+    guess, side = ends[:, 0].copy(), np.full(len(ends), -1)
+    left = np.arange(len(ends))
     for _ in range(_ROUNDS):
         if not len(left):
             break
         (low, high), (above, below) = ends[left].T, values[left].T
         new = low + (high - low) * above / (above - below)
-        here = [receivers[i] for i in left.tolist()]
-        value = _at(setting, here, coupling, np.exp(new))
+        value = lamps.excess(left, np.exp(new))
         moved, guess[left] = np.abs(new - guess[left]), new
         replaced = np.where(value >= 0, 0, 1)
         # An end that stays twice is halved, or it would hold the line back.
@@ -162,15 +185,6 @@ def _refine(
         ends[left, replaced], values[left, replaced], side[left] = new, value, replaced
         left = left[moved > _CLOSE]
     return np.asarray(np.exp(guess))
-
-
-def _at(
-    setting: Setting, receivers: Sequence[Receiver], coupling: Coupling, distances: Reals
-) -> Reals:
-    factors = coupling(distances).tolist()
-    placed = [replace(r, coupling=k) for r, k in zip(receivers, factors, strict=True)]
-    amps, _ = led_currents(setting, placed)
-    return _excess(amps, setting.lit_a)
 
 
 def _excess(amps: Reals, lit_a: float) -> Reals:
@@ -184,19 +198,26 @@ def _excess(amps: Reals, lit_a: float) -> Reals:
 
 
 def reaches(
-    setting: Setting, receivers: Sequence[Receiver], coupling: Coupling, between_m: Reals
+    setting: Setting,
+    receivers: Sequence[Receiver],
+    coupling: Coupling,
+    between_m: Reals,
+    start: Reals | None = None,
 ) -> Reals:
     """Reach (n,) of any receivers, each within its own near and far distance (n, 2).
 
     For receivers known to be lit near and dark far: 0 for one that is dark at the near end already,
-    the far end for one still lit there.
+    the far end for one still lit there. `start` (s,) is the state of a similar solution.
     """
-    ends = [_at(setting, receivers, coupling, between_m[:, side]) for side in (0, 1)]
-    values = np.stack(ends, axis=1)
+    count = len(receivers)
+    state = None if start is None else np.tile(start, (count, 1))
+    lamps, everyone = _Lamps(setting, coupling, receivers, state), np.arange(count)
+    values = np.stack([lamps.excess(everyone, between_m[:, side]) for side in (0, 1)], axis=1)
     found = np.where(values[:, 0] < 0, 0.0, between_m[:, 1])
     inside = np.flatnonzero((values[:, 0] >= 0) & (values[:, 1] < 0))
-    here = [receivers[i] for i in inside.tolist()]
-    found[inside] = _refine(setting, here, coupling, between_m[inside], values[inside])
+    some = None if lamps.state is None else lamps.state[inside]
+    chosen = _Lamps(setting, coupling, [receivers[i] for i in inside.tolist()], some)
+    found[inside] = _refine(chosen, between_m[inside], values[inside])
     return found
 
 

@@ -521,7 +521,8 @@ def _others(asked: _Asked, scene: _Scene, leds: Sequence[Led], found: Curves) ->
         here = _lamps(asked, scene, led)
         lamps += here
         spans += [(near, asked.stop)] * len(here)
-    reach = reaches(scene.setting, lamps, scene.coupling, np.array(spans))
+    start = found.state[0, 0] if np.isfinite(found.led_a[0, 0]) else None
+    reach = reaches(scene.setting, lamps, scene.coupling, np.array(spans), start)
     return [list(row) for row in reach.reshape(len(leds), -1).tolist()]
 
 
