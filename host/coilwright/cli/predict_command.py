@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 USUAL_DUTY = 0.4
 """Duty of the valley that is shown where nobody says another."""
-QUICK = (12, 8)
+QUICK = (10, 7)
 """Frequencies and duties of the map; small, so that the answer comes at once."""
 FINE = (48, 34)
 
@@ -105,7 +105,7 @@ def _operating_point(
     numbers = {
         "frequency_hz": valley.frequency_hz,
         "duty": share,
-        "supply_a": valley.supply_a,
+        "below_resonance": valley.below_resonance,
         "free_resonance_hz": valley.free_resonance_hz,
     }
     return valley.frequency_hz, share, why, numbers
