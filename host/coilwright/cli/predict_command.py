@@ -214,6 +214,7 @@ def _sweep(
 
     from coilwright.circuit.operating_map import brightness
     from coilwright.circuit.steady_state import solve
+    from coilwright.quantities import show_percent
     from coilwright.view.predict_text import sweep_lines
 
     driver, grid = build.lit_driver, np.linspace(*_span(asked))
@@ -224,13 +225,14 @@ def _sweep(
         from coilwright.view.plots import save
         from coilwright.view.predict_plot import plot_sweep
 
-        save(plot_sweep(driver, found, title=f"{build.name}, duty {share:.1%}"), plot, force=force)
+        title = f"{build.name}, duty {show_percent(share)}"
+        save(plot_sweep(driver, found, title=title), plot, force=force)
     if as_json:
         bright = brightness(driver, found).tolist()
         sweep = {**_point(found), "brightness": bright}
         print_json({"build": build.name, "duty": share, "sweep": sweep, "plot": _name(plot)})
         return
-    click.echo(f"{build.name} at a duty of {100 * share:g} %")
+    click.echo(f"{build.name} at a duty of {show_percent(share)}")
     for line in sweep_lines(driver, found):
         click.echo(line)
     if plot is not None:

@@ -86,7 +86,7 @@ def _map(
         soft,
         "white",
         "--",
-        "drain at 1/4 of the supply at turn-on",
+        "drain at V/4 at turn-on",
     )
     _boundary(axis, field, field.brightness, 1.0, "red", "-", "lamps just lit, dark hatched")
     dark = np.ma.masked_invalid(np.minimum(field.brightness, 2.0))
@@ -132,7 +132,7 @@ def _ridge(axis: Axes, field: OperatingMap) -> None:
     rows = [row for row, amps in enumerate(field.supply_a) if np.isfinite(amps).any()]
     least = [int(np.nanargmin(field.supply_a[row])) for row in rows]
     khz, percent = field.frequency_hz[least] / 1e3, 100 * field.duty[rows]
-    axis.plot(khz, percent, ".", color="white", ms=4, label="least current at this duty")
+    axis.plot(khz, percent, ".", color="white", ms=4, label="least at this duty")
 
 
 def plot_sweep(driver: Driver, found: SteadyState, *, title: str) -> Figure:
