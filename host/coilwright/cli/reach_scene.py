@@ -1,0 +1,299 @@
+"""What `coilwright reach` solves: build, coil, receiver and their coupling, from the options."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from coilwright.build import Build
+    from coilwright.circuit.coupling import CoreReceiver
+    from coilwright.circuit.driver import Receiver
+    from coilwright.circuit.field import Winding
+    from coilwright.circuit.led import Led
+    from coilwright.circuit.reach import Coupling, Curves, Edge, Setting
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The options, under the names of their parameters."""
+
+    build: str
+    receiver: str | None
+    count: int
+    frequency: float | None
+    duty: float
+    coil_diameter: float
+    inner_diameter: float | None
+    turns: int
+    pitch: float
+    wire: float
+    calibrate: tuple[float, float] | None
+    core: tuple[float, float] | None
+    receiver_coil: tuple[float, int] | None
+    offset: float
+    tilt: float
+    colours: tuple[str, ...]
+    lit_current: float | None
+    start: float
+    stop: float
+    points: int
+    tolerance: float
+    draws: int
+    seed: int
+    field_at: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """Everything solved for: the build, its coil, its receiver, and how they couple."""
+
+    build: Build
+    lamp: Receiver
+    coil: Winding
+    receiver: Winding | CoreReceiver
+    setting: Setting
+    coupling: Coupling
+    source: str
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Colour:
+    """One colour: its LED, current over distance, edge, and reach of other LEDs in metres.
+
+    `between_m` is the reach of the LED hardest and easiest to light, `drawn_m` holds sorted draws.
+    """
+
+    led: Led
+    led_a: tuple[float, ...]
+    edge: Edge
+    between_m: tuple[float, float]
+    drawn_m: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """The curves, and what was found of each colour."""
+
+    curves: Curves
+    colours: tuple[Colour, ...]
+
+
+def millimetres(length_m: float) -> str:
+    """A length for people."""
+    return f"{1e3 * length_m:.4g} mm"
+
+
+def make_scene(asked: Asked) -> Scene:
+    """Build, coil and receiver of the options, and how they couple.
+
+    Raises:
+        BadBuild: The build file cannot be read.
+        OutOfRange: The coil or the receiver cannot be.
+        UsageError: The build has no such receiver.
+    """
+    from dataclasses import replace
+
+    from coilwright.build import load_build
+    from coilwright.circuit.reach import Setting
+
+    build = load_build(asked.build)
+    index = _index(build, asked.receiver)
+    lamp = replace(build.driver.receivers[index], count=asked.count)
+    coil = _coil(asked)
+    receiver, scale, source = _receiver(asked, build, lamp, coil)
+    resonance = 1 / (2 * math.pi * math.sqrt(lamp.inductance_h * lamp.capacitance_f))
+    setting = Setting(
+        replace(build.driver, receivers=(replace(lamp, coupling=0.0),)),
+        asked.frequency or resonance,
+        asked.duty,
+        asked.lit_current or _lit_current(build, index),
+    )
+    coupling = _coupling(asked, build, lamp, coil, receiver, scale)
+    return Scene(
+        build, lamp, coil, receiver, setting, coupling, source, _remarks(asked, build, coil)
+    )
+
+
+def _index(build: Build, name: str | None) -> int:
+    names = [receiver.name for receiver in build.driver.receivers]
+    if name is None:
+        return 0
+    if name not in names:
+        raise click.UsageError(f"There is no receiver {name!r}; the build has {', '.join(names)}.")
+    return names.index(name)
+
+
+def _lit_current(build: Build, index: int) -> float:
+    """Mean current of one LED from which a lamp of the build file counts as lit."""
+    from coilwright.quantities import parse_quantity
+
+    return parse_quantity(build.source["receiver"][index].get("lit_current", 1e-4), "A")
+
+
+def _coil(asked: Asked) -> Winding:
+    from coilwright.circuit.field import flat_coil, solenoid
+    from coilwright.errors import OutOfRange
+
+    try:
+        if asked.inner_diameter is not None:
+            return flat_coil(asked.inner_diameter, asked.coil_diameter, asked.turns)
+        return solenoid(asked.coil_diameter, asked.turns, asked.pitch)
+    except ValueError as error:
+        raise OutOfRange(f"This coil cannot be: {error}.", "Check its diameters.") from None
+
+
+def _receiver(
+    asked: Asked, build: Build, lamp: Receiver, coil: Winding
+) -> tuple[Winding | CoreReceiver, float, str]:
+    """The receiver, what its coupling is multiplied with, and where that comes from."""
+    from coilwright.circuit.coupling import (
+        CoreReceiver,
+        couplings,
+        turns_area_estimate,
+        turns_area_from_point,
+    )
+    from coilwright.circuit.field import solenoid
+    from coilwright.errors import OutOfRange
+
+    own, other = build.driver.coil.inductance_h, lamp.inductance_h
+    receiver: Winding | CoreReceiver
+    if asked.receiver_coil is not None:
+        diameter, turns = asked.receiver_coil
+        receiver, source = solenoid(diameter, turns, 0.0), "its turns"
+    elif asked.core is not None:
+        receiver = CoreReceiver(turns_area_estimate(other, *asked.core))
+        source = "the core's size, an estimate"
+    else:
+        assert asked.calibrate is not None
+        k, distance = asked.calibrate
+        area = turns_area_from_point(coil, k, distance, own, other)
+        return CoreReceiver(area), 1.0, f"k = {k:g} at {millimetres(distance)}"
+    if asked.calibrate is None:
+        return receiver, 1.0, source
+    k, distance = asked.calibrate
+    try:
+        geometric = float(couplings(coil, receiver, own, other, distance))
+    except ValueError as error:
+        raise OutOfRange(f"The coupling cannot be found: {error}.", _NEAR) from None
+    return receiver, k / geometric, f"{source}, times {k / geometric:.3g} to meet k = {k:g}"
+
+
+def _coupling(
+    asked: Asked,
+    build: Build,
+    lamp: Receiver,
+    coil: Winding,
+    receiver: Winding | CoreReceiver,
+    scale: float,
+) -> Coupling:
+    from coilwright.circuit.coupling import Placement, couplings
+    from coilwright.errors import OutOfRange
+
+    place = Placement(asked.offset, math.radians(asked.tilt))
+    own, other = build.driver.coil.inductance_h, lamp.inductance_h
+
+    def coupling(distances_m: Any) -> Any:
+        try:
+            found = abs(scale * couplings(coil, receiver, own, other, distances_m, place))
+        except ValueError as error:
+            raise OutOfRange(f"The coupling cannot be found: {error}.", _NEAR) from None
+        if found.max() ** 2 * asked.count >= 1:
+            raise OutOfRange(
+                f"At {millimetres(float(distances_m[found.argmax()]))} the lamps would couple by "
+                f"{found.max():.2g} each, more than the coil has.",
+                _NEAR,
+            )
+        return found
+
+    return coupling
+
+
+_NEAR = "Begin farther away (--from), or check the receiver: near the wire it is not small."
+
+
+def _remarks(asked: Asked, build: Build, coil: Winding) -> tuple[str, ...]:
+    from coilwright.circuit.coupling import rings_inductance_h
+    from coilwright.errors import OutOfRange
+    from coilwright.quantities import show
+
+    out = []
+    try:
+        geometric = rings_inductance_h(coil, asked.wire)
+    except ValueError as error:
+        raise OutOfRange(f"This coil cannot be wound: {error}.", "Check --wire, --pitch.") from None
+    given = build.driver.coil.inductance_h
+    if not 0.8 < geometric / given < 1.25:
+        out.append(
+            f"This coil would have {show(geometric, 'H', 3)} by its geometry; the build file says "
+            f"{show(given, 'H', 3)}, and that is used. Check turns and diameter."
+        )
+    if len(build.driver.receivers) > 1:
+        out.append("The other receivers of the build are left out.")
+    if asked.start < coil.half_height_m:
+        out.append("The nearest distances lie inside the coil: distances count from its middle.")
+    return tuple(out)
+
+
+def solve_scene(asked: Asked, scene: Scene) -> Result:
+    """Solve all colours over distance, and find their edges and those of other LEDs and draws.
+
+    Raises:
+        OutOfRange: At some distance the lamps would couple by more than the coil has.
+    """
+    import numpy as np
+
+    from coilwright.circuit.led import LEDS
+    from coilwright.circuit.reach import curves, edges
+
+    leds = [LEDS[colour] for colour in asked.colours]
+    diodes = [led.diode for led in leds]
+    distances = np.linspace(asked.start, asked.stop, asked.points)
+    found = curves(scene.setting, diodes, scene.coupling, distances)
+    others = _others(asked, scene, leds, found)
+    typical = edges(scene.setting, diodes, scene.coupling, found)
+    colours = [
+        Colour(led, tuple(amps), edge, (more[0], more[1]), tuple(sorted(more[2:])))
+        for led, amps, edge, more in zip(leds, found.led_a.tolist(), typical, others, strict=True)
+    ]
+    return Result(found, tuple(colours))
+
+
+def _others(asked: Asked, scene: Scene, leds: Sequence[Led], found: Curves) -> list[list[float]]:
+    """Reach of the hardest and easiest LED of each colour, and of all draws, in one batch."""
+    import numpy as np
+
+    from coilwright.circuit.reach import reaches
+
+    lamps, spans = [], []
+    for led, amps in zip(leds, found.led_a, strict=True):
+        # Looked for outwards from where the typical lamp is brightest.
+        bright = 0 if np.isnan(amps).all() else int(np.nanargmax(amps))
+        near = float(found.distances_m[min(bright, len(amps) - 2)])
+        here = _lamps(asked, scene, led)
+        lamps += here
+        spans += [(near, asked.stop)] * len(here)
+    start = found.state[0, 0] if np.isfinite(found.led_a[0, 0]) else None
+    reach = reaches(scene.setting, lamps, scene.coupling, np.array(spans), start)
+    return [list(row) for row in reach.reshape(len(leds), -1).tolist()]
+
+
+def _lamps(asked: Asked, scene: Scene, led: Led) -> list[Receiver]:
+    from dataclasses import replace
+
+    from coilwright.circuit.reach import draw_receivers
+
+    ends = [replace(scene.lamp, led=led.diode_at(v)) for v in (led.highest_v, led.lowest_v)]
+    if not asked.tolerance:
+        return ends
+
+    def between(share: float) -> Any:
+        return led.diode_at(led.lowest_v + share * (led.highest_v - led.lowest_v))
+
+    drawn = draw_receivers(scene.lamp, between, asked.tolerance, asked.draws, asked.seed)
+    return ends + drawn
