@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 WIDTH = 80
 INDENT = " " * 13
+TIE = "\N{NO-BREAK SPACE}"
 INKS = {"pass": "green", "marginal": "yellow", "fail": "red", "not checked": "cyan"}
 HOT_C = 60.0
 """Junction temperature from which a part is called hot (common practice, no source)."""
@@ -90,7 +92,10 @@ def _number(value: float, unit: str) -> str:
 
 
 def _wrap(text: str, indent: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent or "  ")
+    """Lines of 80 columns, no number parted from its unit."""
+    tied = re.sub(r"(?<=\d) (?=\S)", TIE, text)
+    lines = textwrap.wrap(tied, WIDTH, initial_indent=indent, subsequent_indent=indent or "  ")
+    return [line.replace(TIE, " ") for line in lines]
 
 
 def cautions(case: Situation, checks: Sequence[Check]) -> list[str]:
