@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+import shutil
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from circuit.circuit_builds import harbour, lamps
+from circuit.ngspice_netlist import Run, simulate
 from coilwright.circuit.coupling import CoreReceiver, couplings
 from coilwright.circuit.driver import Diode
 from coilwright.circuit.field import solenoid
@@ -75,6 +77,19 @@ def test_higher_forward_voltage_never_reaches_farther(detuned_edges: list[Edge])
     """Detuned, the voltage counts: red beyond yellow beyond blue."""
     red, yellow, blue = (edge.reach_m or math.nan for edge in detuned_edges)
     assert red > 1.02 * yellow > 1.02**2 * blue
+
+
+@pytest.mark.ngspice
+@pytest.mark.skipif(shutil.which("ngspice") is None, reason="ngspice is not installed")
+def test_edge_is_where_ngspice_sees_the_lit_current(detuned_edges: list[Edge]) -> None:
+    """ngspice, an independent circuit simulator, run at the edge that was found.
+
+    A lamp out of tune is steep there: 1 % of its voltage is some 8 % of its current.
+    """
+    reach = np.array([detuned_edges[-1].reach_m])
+    lamp = replace(LAMP, led=DIODES[-1], coupling=float(coupling(reach)[0]))
+    run = simulate(replace(DRIVER, receivers=(lamp,)), DETUNED.frequency_hz, 0.2, Run(300, step_s=4e-9))
+    assert run["ledp0"] == pytest.approx(DETUNED.lit_a, rel=0.02)
 
 
 @pytest.mark.parametrize("colour", ["red", "blue"])
