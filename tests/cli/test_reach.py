@@ -90,6 +90,46 @@ def test_dark_and_beyond_are_said(tmp_path: Path) -> None:
     assert "dark" in dark.stdout
 
 
+def test_induced_voltage_is_that_of_the_coupling(found: dict[str, Any]) -> None:
+    """V2 / V1 = k sqrt(L2 / L1) with V1 = w L1 I, the harbour's 9.6 uH and 1.5 mH."""
+    alternating = math.sqrt(found["coil_rms_a"] ** 2 - found["supply_a"] ** 2)
+    coil_v = 2 * math.pi * found["frequency_hz"] * 9.6e-6 * alternating
+    for k, volts in zip(found["couplings"], found["induced_rms_v"], strict=True):
+        assert volts == pytest.approx(coil_v * k * math.sqrt(1.5e-3 / 9.6e-6))
+
+
+def test_coil_receiver_off_the_axis(tmp_path: Path) -> None:
+    """Twice the turns couple twice, a measured point scales, offset and tilt weaken."""
+    quick = ("--points", "5", "--from", "20mm", "--to", "40mm", "--colours", "red")
+
+    def couplings(*options: str) -> list[float]:
+        result = run_json("reach", *COIL, *quick, *options, cwd=tmp_path)
+        factors: list[float] = result["couplings"]
+        return factors
+
+    once, twice = (couplings("--receiver-coil", f"10mmx{turns}") for turns in (20, 40))
+    assert twice == pytest.approx([2 * k for k in once])
+    scaled = couplings("--receiver-coil", "10mmx20", "--calibrate", "0.006@30mm")
+    assert scaled[2] == pytest.approx(0.006)
+    assert scaled[0] / scaled[2] == pytest.approx(once[0] / once[2])
+    aside = couplings("--receiver-coil", "10mmx20", "--offset", "25mm", "--tilt", "-40")
+    assert all(a < k for a, k in zip(aside, once, strict=True))
+
+
+@pytest.mark.parametrize("duty", ["0%", "100%"])
+def test_a_driver_that_does_not_switch_lights_nothing(duty: str, tmp_path: Path) -> None:
+    found = run_json("reach", *COIL, *POINT, *QUICK, "--duty", duty, cwd=tmp_path)
+    assert all(colour["reach_m"] is None for colour in found["colours"])
+    assert found["field"][0]["flux_density_t"] == pytest.approx(0, abs=1e-12)
+
+
+def test_frequency_without_reference_levels_is_said(tmp_path: Path) -> None:
+    quick = ("--points", "5", "--to", "30mm", "--colours", "red", "--frequency", "50k")
+    done = run("reach", *COIL, *POINT, *quick, cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "No reference levels are kept for 50000 Hz" in done.stdout
+
+
 def test_a_coil_unlike_the_build_is_remarked(tmp_path: Path) -> None:
     quick = ("--points", "5", "--to", "30mm", "--colours", "red")
     found = run_json(

@@ -145,13 +145,28 @@ def _bars(scene: Scene, result: Result) -> list[Any]:
     return out
 
 
-def _fields(asked: Asked, scene: Scene, result: Result) -> list[tuple[float, float]]:
-    """Distance and strongest rms field there, of the alternating current of the coil."""
+def _coil_alternating_a(result: Result) -> float:
+    """Rms of the alternating part of the coil current, with the lamp far away."""
     from coilwright.circuit.exposure import alternating_rms_a
-    from coilwright.circuit.field import strongest_field_t
 
     far = result.curves.far
-    amps = alternating_rms_a(float(far.coil_rms_a[0]), float(far.supply_a[0]))
+    return alternating_rms_a(float(far.coil_rms_a[0]), float(far.supply_a[0]))
+
+
+def _induced(scene: Scene, result: Result) -> list[float]:
+    """Voltage induced in the receiver at each distance, rms, by the current of the far coil."""
+    from coilwright.circuit.coupling import induced_voltage_v
+
+    mean_h = math.sqrt(scene.build.driver.coil.inductance_h * scene.lamp.inductance_h)
+    amps, hertz = _coil_alternating_a(result), scene.setting.frequency_hz
+    return [induced_voltage_v(hertz, k * mean_h, amps) for k in result.curves.couplings.tolist()]
+
+
+def _fields(asked: Asked, scene: Scene, result: Result) -> list[tuple[float, float]]:
+    """Distance and strongest rms field there, of the alternating current of the coil."""
+    from coilwright.circuit.field import strongest_field_t
+
+    amps = _coil_alternating_a(result)
     distances = sorted(set(asked.field_at))
     return [(d, strongest_field_t(scene.coil, amps, d)) for d in distances]
 
@@ -204,6 +219,7 @@ def as_json(asked: Asked, scene: Scene, result: Result, plot: Path | None) -> di
         "turns_area_m2": area,
         "distances_m": result.curves.distances_m.tolist(),
         "couplings": result.curves.couplings.tolist(),
+        "induced_rms_v": _induced(scene, result),
         "colours": [_colour_json(found) for found in result.colours],
         "field": _field_json(asked, scene, result),
         "remarks": list(scene.remarks),

@@ -158,14 +158,16 @@ def _receiver(
         turns_area_estimate,
         turns_area_from_point,
     )
-    from coilwright.circuit.field import solenoid
+    from coilwright.circuit.field import Winding
     from coilwright.errors import OutOfRange
 
     own, other = build.driver.coil.inductance_h, lamp.inductance_h
     receiver: Winding | CoreReceiver
+    times = 1.0
     if asked.receiver_coil is not None:
         diameter, turns = asked.receiver_coil
-        receiver, source = solenoid(diameter, turns, 0.0), "its turns"
+        # Close-wound turns see the same field: one of them, so many times.
+        receiver, times, source = Winding((diameter / 2,), (0.0,)), float(turns), "its turns"
     elif asked.core is not None:
         receiver = CoreReceiver(turns_area_estimate(other, *asked.core))
         source = "the core's size, an estimate"
@@ -175,13 +177,15 @@ def _receiver(
         area = turns_area_from_point(coil, k, distance, own, other)
         return CoreReceiver(area), 1.0, f"k = {k:g} at {millimetres(distance)}"
     if asked.calibrate is None:
-        return receiver, 1.0, source
+        return receiver, times, source
     k, distance = asked.calibrate
     try:
-        geometric = float(couplings(coil, receiver, own, other, distance))
+        geometric = times * float(couplings(coil, receiver, own, other, distance))
     except ValueError as error:
         raise OutOfRange(f"The coupling cannot be found: {error}.", _NEAR) from None
-    return receiver, k / geometric, f"{source}, times {k / geometric:.3g} to meet k = {k:g}"
+    measured = f"k = {k:g} at {millimetres(distance)}"
+    source = f"{source}, times {k / geometric:.3g} to meet {measured}"
+    return receiver, times * k / geometric, source
 
 
 def _coupling(
