@@ -22,6 +22,10 @@ GAP_S = 1.5e-9
 """Contacts shorter than the first are dropped; those less apart than the second are one."""
 HUNTING_S = 20e-9
 """Contacts that move by less than this are averaged."""
+HALVES = 10
+"""How often the interval of a crossing is halved."""
+END_COUNTS = 5.0
+"""How much less the end of a contact matters than its beginning: the diode's law still holds."""
 MOST_S = 600e-9
 """How far beyond what was seen a contact is drawn at once."""
 
@@ -108,14 +112,27 @@ def _crossing(
     samples: Glance, volt: Reals, slope: Reals, index: NDArray[np.intp], point: NDArray[np.intp]
 ) -> Reals:
     """When the voltage reaches the threshold after the node before a contact."""
-    chord, gap = _chord(samples, volt, index, point)
     after = np.minimum(index + 1, len(volt) - 1)
+    gap = samples.time[after, point] - samples.time[index, point]
     rate, level = slope[index, point], volt[index, point]
-    # Into a clamp zone the line would bend: follow the slope before it.
+    ends = (level, volt[after, point], rate * gap, slope[after, point] * gap)
+    # Into a clamp zone the cubic would bend: follow the slope before it.
     tangent = np.where(rate > 0, -level / np.where(rate > 0, rate, 1.0), gap)
     straight = ~samples.clamp[after]
-    wait = np.where(straight, np.clip(chord, 0.0, gap), np.minimum(tangent, gap + MOST_S))
+    wait = np.where(straight, _root(*ends) * gap, np.minimum(tangent, gap + MOST_S))
     return np.asarray(samples.time[index, point] + wait)
+
+
+def _root(first: Reals, last: Reals, leave: Reals, arrive: Reals) -> Reals:
+    """Where the cubic through both ends with these slopes first rises through zero, 0 to 1."""
+    low, high = np.zeros_like(first), np.ones_like(first)
+    for _ in range(HALVES):
+        middle = (low + high) / 2
+        rest = 1 - middle
+        value = rest**2 * ((1 + 2 * middle) * first + middle * leave)
+        value += middle**2 * ((1 + 2 * rest) * last - rest * arrive)
+        low, high = np.where(value < 0, middle, low), np.where(value < 0, high, middle)
+    return high
 
 
 def _release(
@@ -184,15 +201,18 @@ def _filled(early: int, begin: Reals, end: Reals, hold: Reals, off_s: Reals) -> 
     return Contacts(early, begin, end, np.where(np.isnan(hold), ANY_V, hold))
 
 
-def moved(before: Contacts, after: Contacts) -> Reals:
-    """By how much contacts differ (B,), in seconds; infinite where there is one more or less."""
+def moved(before: Contacts, after: Contacts) -> tuple[Reals, Reals]:
+    """By how much early and late contacts differ (B,) in seconds, infinite for one more or less.
+
+    Ends count for less by `END_COUNTS`.
+    """
     shapes = (before.early, len(before.begin_s)), (after.early, len(after.begin_s))
     early = max(shape[0] for shape in shapes)
     late = max(shape[1] - shape[0] for shape in shapes)
     old, new = _padded(before, early, late), _padded(after, early, late)
-    apart = np.abs(old - new).max(axis=(0, 1), initial=0.0)
-    same = ((old[1] > old[0]) == (new[1] > new[0])).all(axis=0)
-    return np.where(same, apart, np.inf)
+    apart = np.maximum(np.abs(old[0] - new[0]), np.abs(old[1] - new[1]) / END_COUNTS)
+    apart[(old[1] > old[0]) != (new[1] > new[0])] = np.inf
+    return apart[:early].max(axis=0, initial=0.0), apart[early:].max(axis=0, initial=0.0)
 
 
 def _padded(contacts: Contacts, early: int, late: int) -> Reals:
@@ -207,13 +227,17 @@ def _padded(contacts: Contacts, early: int, late: int) -> Reals:
 
 def merged(before: Contacts, after: Contacts) -> Contacts:
     """Halfway between contacts that hardly moved, so that they do not hunt; else the new ones."""
-    if before.early != after.early or before.begin_s.shape != after.begin_s.shape:
+    early = max(before.early, after.early)
+    late = max(len(c.begin_s) - c.early for c in (before, after))
+    if early != after.early or late != len(after.begin_s) - after.early:
         return after
-    near = moved(before, after) < HUNTING_S
+    (begin, end), (old_begin, old_end) = (_padded(c, early, late) for c in (after, before))
+    there = (end > begin) & (old_end > old_begin)
+    near = there & (np.maximum(np.abs(begin - old_begin), np.abs(end - old_end)) < HUNTING_S)
     return Contacts(
         after.early,
-        np.where(near, (before.begin_s + after.begin_s) / 2, after.begin_s),
-        np.where(near, (before.end_s + after.end_s) / 2, after.end_s),
+        np.where(near, (old_begin + begin) / 2, after.begin_s),
+        np.where(near, (old_end + end) / 2, after.end_s),
         after.hold_v,
     )
 
@@ -225,3 +249,17 @@ def missed(net: Network, samples: Glance) -> Reals:
     beyond[samples.clamp] = 0.0
     gap = np.diff(samples.time, axis=0)
     return np.asarray(((beyond[1:] + beyond[:-1]) / 2 * gap).sum(axis=0))
+
+
+def strain(net: Network, samples: Glance) -> Reals:
+    """Volts (B,) by which the drain lies apart from where its diodes hold it while they do.
+
+    It is large where a contact is said to begin before the drain gets there.
+    """
+    if not samples.clamp.any():
+        return np.zeros(samples.time.shape[1])
+    drain = samples.drain[samples.clamp]
+    apart = np.minimum(np.abs(drain - net.hold_v[0]), np.abs(drain - net.hold_v[1]))
+    # Zones without length say nothing.
+    there = np.diff(samples.time, axis=0, append=samples.time[-1:])[samples.clamp] > 0
+    return np.asarray(np.where(there, apart, 0.0).max(axis=0))

@@ -14,8 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilwright.circuit._grid import Zone
-from coilwright.circuit._network import Network, Reals, drain_row, node_row, receiver_values, values
-from coilwright.circuit._period import Stepper, Trace, apply, period, responses, split
+from coilwright.circuit._network import (
+    Complexes,
+    Network,
+    Reals,
+    drain_row,
+    node_row,
+    receiver_values,
+    values,
+)
+from coilwright.circuit._period import Stepper, Trace, apply, responses, split
 from coilwright.circuit.driver import Driver
 
 TURN_ON = 2.0 ** np.arange(-16, 0.25, 0.5)
@@ -23,145 +31,180 @@ TURN_ON = 2.0 ** np.arange(-16, 0.25, 0.5)
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
-    """One zone looked at: N intervals, all arrays (N, ..., B).
+class Piece:
+    """Combinations of states in one zone: values and slopes at both ends of N intervals.
 
-    States (n) and their slopes at both ends, currents out of the lamp ports (P) and into the drain
-    diodes at both ends. `side` (N, B) is negative where the body diode conducts, positive for the
-    breakdown.
+    Arrays (w, N, B), lengths (N, B); `port_currents` (P, N + 1, B) into the ports at the nodes.
     """
 
-    kind: str
+    zone: Zone
     length: Reals
     before: Reals
     after: Reals
     slope_before: Reals
     slope_after: Reals
-    lamps_before: Reals
-    lamps_after: Reals
-    diode_before: Reals
-    diode_after: Reals
-    side: Reals
+    port_currents: Reals
 
 
 @dataclass(frozen=True, slots=True)
-class _Nodes:
-    """Modal rows and port currents at the ends of intervals, (N + 1, ..., B), lengths (N, B)."""
+class View:
+    """How w wanted combinations of states, then slopes of the first s, are read off modal rows."""
 
-    length: Reals
-    rows: Reals
-    currents: Reals
+    rows: Reals  # (D, w + s, rows)
+    rest: Reals  # (w, B)
+    push: Reals  # (s, P, D), slope for each ampere into a port
 
 
-def _inside(step: Stepper, zone: Zone, trace: Trace, part: float) -> tuple[Reals, Reals]:
-    """Rows and port currents in the midst of every step of a zone."""
+def _view(net: Network, step: Stepper, wanted: Reals, sloped: int) -> View:
     phase = step.phase
-    grown, start, end = responses(phase, part * zone.step_s, zone.constant)
-    pairs, ports = phase.pairs, trace.currents.shape[1]
-    first, last = trace.currents[:-1], trace.currents[1:]
-    here = first + part * (last - first)
-    rows = trace.rows[:-1]
-    both = np.concatenate([grown[:pairs].real, grown[:pairs].real, grown[pairs:].real])
-    moved = rows * both
-    moved[:, :pairs] -= grown[:pairs].imag * rows[:, pairs : 2 * pairs]
-    moved[:, pairs : 2 * pairs] += grown[:pairs].imag * rows[:, :pairs]
-    begin, finish = split(pairs, start), split(pairs, end)
-    if zone.drain and zone.constant:
-        here[:, -1] = last[:, -1]
+    pairs = phase.pairs
+    states = wanted @ net.physical
+    out = states @ phase.from_modes
+    decay, turn = phase.rates.real.T, phase.rates.imag.T[:, :pairs]
+    some = out[:, :sloped]
+    slopes = (
+        some * np.concatenate([decay[:, :pairs], decay[:, :pairs], decay[:, pairs:]], 1)[:, None]
+    )
+    slopes[:, :, :pairs] += some[:, :, pairs : 2 * pairs] * turn[:, None]
+    slopes[:, :, pairs : 2 * pairs] -= some[:, :, :pairs] * turn[:, None]
+    push = np.einsum("dwr,rpd->wpd", some, split(pairs, phase.inputs))
+    rest = apply(states, step.rest[:, None])[:, 0]
+    return View(np.concatenate([out, slopes], axis=1), rest, push)
+
+
+def _within(
+    view: View, step: Stepper, zone: Zone, trace: Trace, shares: Reals, nodes: Reals
+) -> Reals:
+    """What the view shows at `nodes` (v, N + 1, B), in the midst of steps (v, N, shares, B).
+
+    `rest` and `push` are left out.
+    """
+    wide = np.ascontiguousarray(np.moveaxis(view.rows, 0, -1))
+    if zone.drain:
+        return _driven(wide, step, zone, trace, shares)
+    # What the lamps' currents do within a step is little and gradual: it is shared out evenly.
+    shares = np.append(shares, 1.0)
+    spans = shares[:, None, None] * zone.step_s
+    free = _combine(_mixed(wide, step.phase.pairs, np.exp(step.phase.rates * spans)), trace.rows)
+    rest = nodes[:, 1:] - free[:, :, -1]
+    return free[:, :, :-1] + shares[:-1, None] * rest[:, :, None]
+
+
+def _mixed(wide: Reals, pairs: int, grown: Complexes) -> Reals:
+    """Matrices (shares, v, rows, B) that show what modes grow to."""
+    real, imag = grown.real[:, :pairs], grown.imag[:, :pairs]
+    mix = wide * np.concatenate([real, real, grown.real[:, pairs:]], axis=1)[:, None]
+    mix[:, :, :pairs] += wide[:, pairs : 2 * pairs] * imag[:, None]
+    mix[:, :, pairs : 2 * pairs] -= wide[:, :pairs] * imag[:, None]
+    return np.asarray(mix)
+
+
+def _combine(matrix: Reals, columns: Reals) -> Reals:
+    """Matrices (shares, v, r, B) on columns (r, N + 1, B), the last left out: (v, N, shares, B)."""
+    shares, views = matrix.shape[:2]
+    left = np.moveaxis(matrix.reshape(shares * views, *matrix.shape[2:]), -1, 0)
+    right = np.moveaxis(columns[:, :-1], -1, 0)
+    made = np.ascontiguousarray(left) @ np.ascontiguousarray(right)
+    return np.moveaxis(made.reshape(len(made), shares, views, -1), (0, 1), (-1, -2))
+
+
+def _driven(wide: Reals, step: Stepper, zone: Zone, trace: Trace, shares: Reals) -> Reals:
+    """As `_within`, with all that port currents do."""
+    pairs, ports = step.phase.pairs, len(trace.currents)
+    grown, start, end = responses(step.phase, shares[:, None] * zone.step_s, zone.constant)
+    seen = _combine(_mixed(wide, pairs, grown), trace.rows)
     for port in range(ports):
-        moved += begin[:, port] * first[:, port, None] + finish[:, port] * here[:, port, None]
-    return moved, here
+        first, last = trace.currents[port, :-1, None], trace.currents[port, 1:, None]
+        now = last if _held(zone, port, ports) else first + shares[:, None] * (last - first)
+        begin, finish = (_answer(wide, pairs, a[:, :, port]) for a in (start, end))
+        seen = seen + np.swapaxes(begin, 0, 1)[:, None] * first
+        seen += np.swapaxes(finish, 0, 1)[:, None] * now
+    return seen
 
 
-def _nodes(step: Stepper, zone: Zone, trace: Trace) -> _Nodes:
-    """The trace with steps cut as the zone wants to be looked at."""
-    length = np.repeat(zone.step_s[None], zone.steps, axis=0)
-    if zone.fine == 1:
-        return _Nodes(length, trace.rows, trace.currents)
-    shares = np.arange(1, zone.fine) / zone.fine
-    count = zone.steps * zone.fine
-    between = [_inside(step, zone, trace, share) for share in shares]
-    rows = np.stack([trace.rows[:-1], *(item[0] for item in between)], axis=1)
-    currents = np.stack([trace.currents[:-1], *(item[1] for item in between)], axis=1)
-    return _Nodes(
-        np.repeat(length / zone.fine, zone.fine, axis=0),
-        np.concatenate([rows.reshape(count, *rows.shape[2:]), trace.rows[-1:]]),
-        np.concatenate([currents.reshape(count, *currents.shape[2:]), trace.currents[-1:]]),
-    )
+def _answer(wide: Reals, pairs: int, modes: Complexes) -> Reals:
+    """What rows show of complex modes (shares, m, B): (shares, 2w, B)."""
+    flat = np.concatenate([modes.real[:, :pairs], modes.imag[:, :pairs], modes.real[:, pairs:]], 1)
+    return np.asarray((wide * flat[:, None]).sum(axis=2))
 
 
-def _turn_on(step: Stepper, zone: Zone, trace: Trace, nodes: _Nodes) -> _Nodes:
-    """The nodes with the first step cut finely towards its beginning."""
-    first = Trace(trace.rows[:2], trace.currents[:2])
-    between = [_inside(step, zone, first, share) for share in TURN_ON[:-1]]
-    cut = np.diff(TURN_ON, prepend=0.0)[:, None] * zone.step_s
-    return _Nodes(
-        np.concatenate([cut, nodes.length[zone.fine :]]),
-        np.concatenate([nodes.rows[:1], *(item[0] for item in between), nodes.rows[zone.fine :]]),
-        np.concatenate(
-            [nodes.currents[:1], *(item[1] for item in between), nodes.currents[zone.fine :]]
-        ),
-    )
+def _held(zone: Zone, port: int, ports: int) -> bool:
+    """Whether the current of a port is constant within steps."""
+    return zone.drain and zone.constant and port == ports - 1
 
 
-def _states(net: Network, step: Stepper, rows: Reals, wanted: Reals) -> Reals:
-    """Combinations `wanted` (w, n) of the states, (N, w, B), from modal rows (N, rows, B)."""
-    view = wanted @ net.physical
-    columns = np.ascontiguousarray(np.moveaxis(rows, 1, 0))
-    rest = apply(view, step.rest[:, None])[:, 0]
-    return np.moveaxis(apply(view @ step.phase.from_modes, columns), 1, 0) + rest
+def _cut(zone: Zone, fine: int) -> Reals:
+    return np.arange(1, fine) / fine
 
 
-def _slopes(net: Network, step: Stepper, rows: Reals, currents: Reals, wanted: Reals) -> Reals:
-    """Rates of change of what `_states` gives."""
-    phase = step.phase
-    pairs, rates = phase.pairs, phase.rates
-    turned = np.empty_like(rows)
-    real, imag = rows[:, :pairs], rows[:, pairs : 2 * pairs]
-    turned[:, :pairs] = real * rates[:pairs].real - imag * rates[:pairs].imag
-    turned[:, pairs : 2 * pairs] = imag * rates[:pairs].real + real * rates[:pairs].imag
-    turned[:, 2 * pairs :] = rows[:, 2 * pairs :] * rates[pairs:].real
-    inputs = split(pairs, phase.inputs)
-    for port in range(currents.shape[1]):
-        turned += inputs[:, port] * currents[:, port, None]
-    columns = np.ascontiguousarray(np.moveaxis(turned, 1, 0))
-    return np.moveaxis(apply(wanted @ net.physical @ phase.from_modes, columns), 1, 0)
+def piece(
+    net: Network,
+    zone: Zone,
+    step: Stepper,
+    trace: Trace,
+    wanted: Reals,
+    fine: int = 1,
+    sloped: int | None = None,
+) -> Piece:
+    """Combinations `wanted` (w, n) of states in a zone, each step cut into `fine` parts.
+
+    Slopes are those of the first `sloped` of them, otherwise of all.
+    """
+    view = _view(net, step, wanted, len(wanted) if sloped is None else sloped)
+    nodes, currents = apply(view.rows, trace.rows), trace.currents
+    length = np.broadcast_to(zone.step_s / fine, (zone.steps * fine, len(zone.step_s)))
+    if fine > 1:
+        shares = _cut(zone, fine)
+        nodes = _join(nodes, _within(view, step, zone, trace, shares, nodes))
+        currents = _join(currents, _between(zone, currents, shares))
+    return _piece(zone, view, length, nodes, currents)
 
 
-def _diode(zone: Zone, step: Stepper, currents: Reals, drain_v: Reals) -> Reals:
-    """Current into the drain's diodes (N, B)."""
-    if not zone.drain:
-        return np.zeros_like(drain_v)
-    if step.grip is None:
-        return -currents[:, -1]
-    return step.grip.conductance * (drain_v - step.grip.hold_v) - currents[:, -1]
+def _join(nodes: Reals, inside: Reals) -> Reals:
+    """Nodes (w, N + 1, B) with those inside the steps (w, N, shares, B) in between."""
+    both = np.concatenate([nodes[:, :-1, None], inside], axis=2)
+    flat = both.reshape(len(nodes), both.shape[1] * both.shape[2], both.shape[3])
+    return np.concatenate([flat, nodes[:, -1:]], axis=1)
 
 
-def _stretch(net: Network, zone: Zone, step: Stepper, trace: Trace, drain: Reals) -> Stretch:
-    nodes = _nodes(step, zone, trace)
-    if zone.kind == "on":
-        nodes = _turn_on(step, zone, trace, nodes)
-    everything = np.eye(net.size)
-    states = _states(net, step, nodes.rows, everything)
-    before, after = nodes.currents[:-1], nodes.currents[1:]
+def _between(zone: Zone, currents: Reals, shares: Reals) -> Reals:
+    """Port currents in the midst of steps (P, N, shares, B)."""
+    first, rise = currents[:, :-1, None], np.diff(currents, axis=1)[:, :, None]
+    between = first + shares[:, None] * rise
     if zone.drain and zone.constant:
-        before = before.copy()
-        before[:, -1] = after[:, -1]
-    volts = np.einsum("n,inb->ib", drain, states)
-    lamps = len(net.lamps)
-    return Stretch(
-        kind=zone.kind,
-        length=nodes.length,
-        before=states[:-1],
-        after=states[1:],
-        slope_before=_slopes(net, step, nodes.rows[:-1], before, everything),
-        slope_after=_slopes(net, step, nodes.rows[1:], after, everything),
-        lamps_before=-before[:, :lamps],
-        lamps_after=-after[:, :lamps],
-        diode_before=_diode(zone, step, before, volts[:-1]),
-        diode_after=_diode(zone, step, after, volts[1:]),
-        side=volts[1:] if zone.hold_v is None else zone.hold_v + 0 * volts[1:],
-    )
+        between[-1] = currents[-1, 1:, None]
+    return np.asarray(between)
+
+
+def _piece(zone: Zone, view: View, length: Reals, nodes: Reals, currents: Reals) -> Piece:
+    """Values and slopes from what the rows give."""
+    wanted = len(view.rest)
+    values = nodes[:wanted] + view.rest[:, None]
+    before, after = nodes[wanted:, :-1].copy(), nodes[wanted:, 1:].copy()
+    for port in range(len(currents)):
+        push = view.push[:, port, None]
+        late = currents[port, 1:]
+        before += push * (late if _held(zone, port, len(currents)) else currents[port, :-1])
+        after += push * late
+    return Piece(zone, length, values[:, :-1], values[:, 1:], before, after, currents)
+
+
+def _turn_on(net: Network, zone: Zone, step: Stepper, trace: Trace, wanted: Reals) -> Piece:
+    """The first step after turn-on, cut finely towards its beginning."""
+    first = Trace(trace.rows[:, :2], trace.currents[:, :2])
+    view, shares = _view(net, step, wanted, len(wanted)), TURN_ON[:-1]
+    ends = apply(view.rows, first.rows)
+    nodes = _join(ends, _within(view, step, zone, first, shares, ends))
+    currents = _join(first.currents, _between(zone, first.currents, shares))
+    length = np.diff(TURN_ON, prepend=0.0)[:, None] * zone.step_s
+    return _piece(zone, view, length, nodes, currents)
+
+
+def _fast_rows(at: dict[str, int]) -> Reals:
+    """Drain, node before the loop, and loop current."""
+    flow = np.zeros(len(at))
+    flow[at.get("loop", at["coil"])] = 1.0
+    return np.stack([drain_row(at), node_row(at), flow])
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,51 +222,68 @@ class Glance:
     clamp: NDArray[np.bool_]  # (N,)
 
 
-def glance(
-    net: Network,
-    at: dict[str, int],
-    parts: Sequence[Zone],
-    steppers: Sequence[Stepper],
-    start: Reals,
-) -> Glance:
-    """What tells when the drain's diodes conduct, in one period from `start` (n, B)."""
-    _, _, traces = period(net, parts, steppers, start, keep=True)
-    flow = np.zeros(len(at))
-    flow[at.get("loop", at["coil"])] = 1.0
-    rows = np.stack([drain_row(at), node_row(at), flow])
-    now, seen, clamp = np.zeros(start.shape[1]), [], []
-    for zone, step, trace in zip(parts, steppers, traces, strict=True):
+Grid = tuple[Sequence[Zone], Sequence[Stepper]]
+
+
+def glance(net: Network, at: dict[str, int], grid: Grid, traces: Sequence[Trace]) -> Glance:
+    """What tells when the drain's diodes conduct, in a period that was traced."""
+    rows, seen, clamp = _fast_rows(at), [], []
+    now = np.zeros(traces[0].rows.shape[-1])
+    for zone, step, trace in zip(*grid, traces, strict=True):
         if zone.kind == "on":
             continue
         # Within a step of a conducting diode only its ends obey the diode's law.
-        nodes = _nodes(step, replace(zone, fine=1) if zone.kind == "clamp" else zone, trace)
-        time = now + np.concatenate([0 * nodes.length[:1], np.cumsum(nodes.length, axis=0)])
-        volts = _states(net, step, nodes.rows, rows)
-        slope = _slopes(net, step, nodes.rows, nodes.currents, rows[:1])
-        seen.append((time, volts[:, 0], slope[:, 0], volts[:, 1], volts[:, 2]))
+        fine = 1 if zone.kind == "clamp" else zone.fine
+        part = piece(net, zone, step, trace, rows, fine, sloped=1)
+        time = now + np.concatenate([0 * part.length[:1], np.cumsum(part.length, axis=0)])
+        whole = np.concatenate([part.before, part.after[:, -1:]], axis=1)
+        slope = np.concatenate([part.slope_before[0], part.slope_after[0, -1:]])
+        seen.append((time, whole[0], slope, whole[1], whole[2]))
         clamp += [zone.kind == "clamp"] * len(time)
         now = time[-1]
     time, drain, slope, node, through = (np.concatenate(a) for a in zip(*seen, strict=True))
     return Glance(time, drain, slope, node, through, np.array(clamp))
 
 
-def look(
-    net: Network,
-    at: dict[str, int],
-    parts: Sequence[Zone],
-    steppers: Sequence[Stepper],
-    start: Reals,
-) -> tuple[list[Stretch], Reals]:
-    """One period from `start` (n, B) in detail, and its end (n, B)."""
-    end, _, traces = period(net, parts, steppers, start, keep=True)
-    drain = drain_row(at)
-    looked = zip(parts, steppers, traces, strict=True)
-    return [_stretch(net, zone, step, trace, drain) for zone, step, trace in looked], end
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One period in detail.
+
+    `slow` holds the states at `slow_places` at the steps, `fast` drain and node before the loop at
+    parts of them.
+    """
+
+    slow: list[Piece]
+    fast: list[Piece]
+    steps: Sequence[Stepper]  # of `fast`
+
+
+def slow_places(at: dict[str, int]) -> list[int]:
+    """Places of the states that move slowly: supply, coil, receivers."""
+    return [place for name, place in at.items() if name not in ("tank", "drain", "loop")]
+
+
+def look(net: Network, grid: Grid, at: dict[str, int], traces: Sequence[Trace]) -> Look:
+    """A traced period in detail."""
+    slow, fast, steps = [], [], []
+    rows, everything = _fast_rows(at)[:2], np.eye(net.size)[slow_places(at)]
+    for zone, step, trace in zip(*grid, traces, strict=True):
+        if zone.kind == "on":
+            slow.append(_turn_on(net, zone, step, trace, everything))
+            fast.append(_turn_on(net, zone, step, trace, rows))
+            steps.append(step)
+            trace = Trace(trace.rows[:, 1:], trace.currents[:, 1:])
+            zone = replace(zone, steps=zone.steps - 1)
+        if zone.steps:
+            slow.append(piece(net, zone, step, trace, everything))
+            fast.append(piece(net, zone, step, trace, rows, zone.fine))
+            steps.append(step)
+    return Look(slow, fast, steps)
 
 
 @dataclass(frozen=True, slots=True)
 class Signal:
-    """One quantity at the ends of all intervals of the period, all (N, B)."""
+    """Quantities at the ends of all intervals of the period, (..., N, B); lengths (N, B)."""
 
     length: Reals
     before: Reals
@@ -231,28 +291,45 @@ class Signal:
     slope_before: Reals
     slope_after: Reals
 
-    def mean_square(self) -> Reals:
-        """Integral of the square over the period divided by the period (B,)."""
+    def __getitem__(self, which: Any) -> Signal:
+        """Some of the quantities."""
+        arrays = (self.before, self.after, self.slope_before, self.slope_after)
+        return Signal(self.length, *(array[which] for array in arrays))
+
+    def square(self) -> Reals:
+        """Integral of the square over the intervals (..., B)."""
         plain = self.before**2 + self.after**2
         bend = self.before * self.slope_before - self.after * self.slope_after
-        whole = self.length * (plain / 2 + self.length * bend / 6)
-        return np.asarray(whole.sum(axis=0) / self.length.sum(axis=0))
+        return np.asarray((self.length * (plain / 2 + self.length * bend / 6)).sum(axis=-2))
+
+    def mean_square(self) -> Reals:
+        """Integral of the square divided by the period (..., B)."""
+        return np.asarray(self.square() / self.length.sum(axis=0))
 
     def mean(self) -> Reals:
-        """Mean over the period (B,)."""
+        """Mean over the period (..., B)."""
         bend = self.slope_before - self.slope_after
         whole = self.length * ((self.before + self.after) / 2 + self.length * bend / 12)
-        return np.asarray(whole.sum(axis=0) / self.length.sum(axis=0))
+        return np.asarray(whole.sum(axis=-2) / self.length.sum(axis=0))
 
     def middle(self) -> Reals:
-        """Value in the middle of each interval (N, B)."""
+        """Value in the middle of each interval (..., N, B)."""
         bend = self.slope_before - self.slope_after
         return (self.before + self.after) / 2 + self.length * bend / 8
 
     def highest(self) -> Reals:
-        """Maximum over the period, between steps too (B,)."""
+        """Maximum over the period, between steps too (..., B)."""
         top = np.maximum(self.before, self.after)
-        return np.asarray(np.maximum(top, self._inside()).max(axis=0))
+        return np.asarray(np.maximum(top, self._inside()).max(axis=-2))
+
+    def highest_near(self) -> Reals:
+        """As `highest`, for a signal so smooth that the maximum lies beside the highest node."""
+        top = np.maximum(self.before, self.after).argmax(axis=-2)
+        near = (top[..., None, :] + np.array([-1, 0, 1])[:, None]) % self.length.shape[0]
+        arrays = (self.before, self.after, self.slope_before, self.slope_after)
+        picked = (np.take_along_axis(array, near, axis=-2) for array in arrays)
+        length = np.broadcast_to(self.length, self.before.shape)
+        return Signal(np.take_along_axis(length, near, axis=-2), *picked).highest()
 
     def _inside(self) -> Reals:
         """Cubic between the ends where its slope vanishes within the interval, else the end."""
@@ -267,74 +344,50 @@ class Signal:
         cubic = first + place * (linear / 2 + place * square / 3)
         return self.before + place * cubic
 
-    def negative(self) -> Signal:
-        """The signal turned over."""
-        return Signal(self.length, -self.before, -self.after, -self.slope_before, -self.slope_after)
+    def turned(self, offset: Reals | float = 0.0) -> Signal:
+        """`offset` less the signal."""
+        return Signal(
+            self.length,
+            offset - self.before,
+            offset - self.after,
+            -self.slope_before,
+            -self.slope_after,
+        )
 
 
-def _signal(stretches: Sequence[Stretch], row: Reals, closed: bool = False) -> Signal:
-    """A linear combination (n,) of the states."""
-    parts = [s for s in stretches if not closed or s.kind == "on"]
-
-    def joined(name: str) -> Reals:
-        return np.concatenate([np.einsum("n,inb->ib", row, getattr(s, name)) for s in parts])
-
-    length = np.concatenate([s.length for s in parts])
-    return Signal(
-        length,
-        joined("before"),
-        joined("after"),
-        joined("slope_before"),
-        joined("slope_after"),
-    )
-
-
-def _unit(at: dict[str, int], name: str) -> Reals:
-    row = np.zeros(len(at))
-    row[at[name]] = 1.0
-    return row
+def _signal(pieces: Sequence[Piece]) -> Signal:
+    """All pieces one after the other."""
+    names = ("before", "after", "slope_before", "slope_after")
+    arrays = (np.concatenate([getattr(p, name) for p in pieces], axis=1) for name in names)
+    return Signal(np.concatenate([p.length for p in pieces]), *arrays)
 
 
 def measure(
-    lamps: tuple[int, ...],
-    drivers: Sequence[Driver],
-    at: dict[str, int],
-    stretches: Sequence[Stretch],
+    lamps: tuple[int, ...], drivers: Sequence[Driver], at: dict[str, int], seen: Look
 ) -> dict[str, NDArray[Any]]:
     """Everything `SteadyState` reads off a period, by name."""
-    out: dict[str, NDArray[Any]] = dict(_driver_side(drivers, at, stretches))
-    out |= _drain_diode(at, stretches)
-    out |= _receiver_side(lamps, drivers, at, stretches)
+    slow, fast = _signal(seen.slow), _signal(seen.fast)
+    names = list(at)
+    at = {names[place]: row for row, place in enumerate(slow_places(at))}
+    out: dict[str, NDArray[Any]] = dict(_coil_side(drivers, at, slow))
+    out |= _drain_side(drivers, seen, fast)
+    out |= _drain_diode(seen)
+    out |= _receiver_side(lamps, drivers, at, seen, slow)
     lost = sum(out[name] for name in out if name.endswith("_loss_w"))
     with np.errstate(invalid="ignore", divide="ignore"):
         out["energy_balance"] = (out["supply_w"] - lost) / out["supply_w"]
-    out["drain_turn_on_v"] = np.einsum("n,nb->b", drain_row(at), stretches[0].before[0])
     return out
 
 
-def _driver_side(
-    drivers: Sequence[Driver], at: dict[str, int], stretches: Sequence[Stretch]
+def _coil_side(
+    drivers: Sequence[Driver], at: dict[str, int], slow: Signal
 ) -> dict[str, NDArray[np.float64]]:
+    """Supply and coil."""
     volt = values(drivers, lambda d: d.supply.voltage_v)
     source = values(drivers, lambda d: d.supply.resistance_ohm)
-    supply = _signal(stretches, _unit(at, "supply"))
-    drop = Signal(
-        supply.length,
-        volt - supply.before,
-        volt - supply.after,
-        -supply.slope_before,
-        -supply.slope_after,
-    )
-    amps = drop.mean() / source
-    coil = _signal(stretches, _unit(at, "coil"))
-    drain = _signal(stretches, drain_row(at))
-    closed = _signal(stretches, drain_row(at), closed=True)
-    share = closed.length.sum(axis=0) / drain.length.sum(axis=0)
-    square = coil.mean_square()
-    low, high = -coil.negative().highest(), coil.highest()
-    on = values(drivers, lambda d: d.switch.on_resistance_ohm)
-    damping = values(drivers, lambda d: d.loop.damping_ohm)
-    across = _signal(stretches, node_row(at) - drain_row(at))
+    drop, coil = slow[at["supply"]].turned(volt), slow[at["coil"]]
+    amps, square = drop.mean() / source, coil.mean_square()
+    low, high = -coil.turned().highest_near(), coil.highest_near()
     return {
         "supply_a": amps,
         "supply_w": volt * amps,
@@ -342,53 +395,81 @@ def _driver_side(
         "coil_max_a": high,
         "coil_peak_a": np.maximum(high, -low),
         "coil_rms_a": np.sqrt(square),
-        "drain_peak_v": drain.highest(),
         "supply_loss_w": drop.mean_square() / source,
         "coil_loss_w": values(drivers, lambda d: d.coil.resistance_ohm) * square,
-        "switch_loss_w": closed.mean_square() * share / on,
+    }
+
+
+def _drain_side(
+    drivers: Sequence[Driver], seen: Look, fast: Signal
+) -> dict[str, NDArray[np.float64]]:
+    """Drain voltage, switch and the loop's damping."""
+    drain, node = fast[0], fast[1]
+    across = Signal(
+        fast.length,
+        node.before - drain.before,
+        node.after - drain.after,
+        node.slope_before - drain.slope_before,
+        node.slope_after - drain.slope_after,
+    )
+    closed = _signal([part for part in seen.fast if part.zone.kind == "on"])[0]
+    on = values(drivers, lambda d: d.switch.on_resistance_ohm)
+    damping = values(drivers, lambda d: d.loop.damping_ohm)
+    return {
+        "drain_peak_v": drain.highest(),
+        "drain_turn_on_v": drain.before[0],
+        "switch_loss_w": closed.square() / fast.length.sum(axis=0) / on,
         "damping_loss_w": across.mean_square() / damping,
     }
 
 
-def _drain_diode(
-    at: dict[str, int], stretches: Sequence[Stretch]
-) -> dict[str, NDArray[np.float64]]:
+def _drain_diode(seen: Look) -> dict[str, NDArray[np.float64]]:
     """Loss in body diode and breakdown."""
-    drain = _signal(stretches, drain_row(at))
-    before = np.concatenate([s.diode_before for s in stretches])
-    after = np.concatenate([s.diode_after for s in stretches])
-    # A current that is constant within the step flows at the voltage of the step's end.
-    held = np.concatenate([np.full(len(s.length), s.kind != "clamp") for s in stretches])[:, None]
-    power = np.where(held, drain.after * after, (drain.before * before + drain.after * after) / 2)
-    side = np.concatenate([s.side for s in stretches])
-    work = power * drain.length / drain.length.sum(axis=0)
-    return {
-        "body_diode_loss_w": np.where(side < 0, work, 0.0).sum(axis=0),
-        "clamp_loss_w": np.where(side > 0, work, 0.0).sum(axis=0),
-    }
+    period = sum(part.length.sum(axis=0) for part in seen.fast)
+    body, clamp = np.zeros_like(period), np.zeros_like(period)
+    for part, step in zip(seen.fast, seen.steps, strict=True):
+        if not part.zone.drain:
+            continue
+        work, side = _diode_work(part, step)
+        body += np.where(side < 0, work, 0.0).sum(axis=0)
+        clamp += np.where(side > 0, work, 0.0).sum(axis=0)
+    return {"body_diode_loss_w": body / period, "clamp_loss_w": clamp / period}
+
+
+def _diode_work(part: Piece, step: Stepper) -> tuple[Reals, Reals]:
+    """Joules into the drain's diodes in each interval, and the sign of their voltage."""
+    before, after = part.before[0], part.after[0]
+    currents = part.port_currents[-1]
+    if step.grip is None:
+        # A current that is constant within the step flows at the voltage of the step's end.
+        return -after * currents[1:] * part.length, after
+    grip = step.grip
+    begin = currents[1:] if part.zone.constant else currents[:-1]
+    first = grip.conductance * (before - grip.hold_v) - begin
+    last = grip.conductance * (after - grip.hold_v) - currents[1:]
+    side = np.broadcast_to(grip.hold_v, after.shape)
+    return (before * first + after * last) / 2 * part.length, side
 
 
 def _receiver_side(
     lamps: tuple[int, ...],
     drivers: Sequence[Driver],
     at: dict[str, int],
-    stretches: Sequence[Stretch],
+    seen: Look,
+    slow: Signal,
 ) -> dict[str, NDArray[Any]]:
-    count = len(drivers[0].receivers)
-    points = stretches[0].length.shape[1]
+    count, points = len(drivers[0].receivers), slow.length.shape[1]
     peak, led = np.zeros((points, count)), np.zeros((points, count, 2))
     lost = np.zeros(points)
     lit = np.zeros((points, count), dtype=bool)
     for index in range(count):
         many = np.sqrt(receiver_values(drivers, index, lambda r: r.count))
-        volts = _signal(stretches, _unit(at, f"v{index}"))
-        amps = _signal(stretches, _unit(at, f"i{index}"))
-        peak[:, index] = np.maximum(volts.highest(), volts.negative().highest()) / many
+        volts, amps = slow[at[f"v{index}"]], slow[at[f"i{index}"]]
+        peak[:, index] = np.maximum(volts.highest_near(), volts.turned().highest_near()) / many
         lost += amps.mean_square() * receiver_values(drivers, index, lambda r: r.resistance_ohm)
         lost += volts.mean_square() / receiver_values(drivers, index, lambda r: r.load_ohm)
         if index in lamps:
-            port = lamps.index(index)
-            mean, work = _lamp(stretches, volts, port)
+            mean, work = _lamp(seen.slow, volts, lamps.index(index))
             led[:, index] = mean / many[:, None]
             lost += work
             limit = receiver_values(drivers, index, lambda r: r.lit_a)
@@ -396,10 +477,10 @@ def _receiver_side(
     return {"receiver_peak_v": peak, "led_a": led, "lit": lit, "receiver_loss_w": lost}
 
 
-def _lamp(stretches: Sequence[Stretch], volts: Signal, port: int) -> tuple[Reals, Reals]:
+def _lamp(pieces: Sequence[Piece], volts: Signal, port: int) -> tuple[Reals, Reals]:
     """Mean current each way (B, 2) and mean power (B,) of an LED pair."""
-    before = np.concatenate([s.lamps_before[:, port] for s in stretches])
-    after = np.concatenate([s.lamps_after[:, port] for s in stretches])
+    before = -np.concatenate([p.port_currents[port, :-1] for p in pieces])
+    after = -np.concatenate([p.port_currents[port, 1:] for p in pieces])
     span = volts.length.sum(axis=0)
     means = [
         (volts.length * (np.maximum(sign * before, 0) + np.maximum(sign * after, 0)) / 2).sum(0)

@@ -10,6 +10,7 @@ Arrays end in an axis of draws: length 1 for one driver, or one entry an operati
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -25,6 +26,7 @@ GRIP_A = 0.5
 """Drain diode current at which the line that stands for it touches its law."""
 TOUCH_A = 2e-3
 """Drain diode current from which it counts as conducting."""
+TUNED = ("inductance_h", "resistance_ohm", "capacitance_f", "load_ohm")
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +83,7 @@ class Network:
     physical: Reals  # (D, n, n), x = physical y
     energy: Reals  # (D, n, n), y = energy x
     port_sense: Reals  # (P, n, D), port voltages from energy coordinates
+    tuned: Reals  # (4, lamps, D), inductance, resistance, capacitance, load of receivers with LEDs
 
 
 def values(drivers: Sequence[Driver], get: Callable[[Driver], float]) -> Reals:
@@ -215,6 +218,15 @@ def _drain_laws(diode: Diode, breakdown_v: float | None) -> tuple[tuple[float, .
     return body, clamp
 
 
+def _tuned(drivers: Sequence[Driver], lamps: tuple[int, ...]) -> Reals:
+    """Inductance, resistance, capacitance, load of receivers with LEDs (4, lamps, D)."""
+    out = np.empty((4, len(lamps), len(drivers)))
+    for port, index in enumerate(lamps):
+        for row, name in enumerate(TUNED):
+            out[row, port] = receiver_values(drivers, index, operator.attrgetter(name))
+    return out
+
+
 def _junctions(drivers: Sequence[Driver], lamps: tuple[int, ...]) -> Junctions:
     laws = np.empty((5, 2, len(lamps) + 1, len(drivers)))
     for draw, driver in enumerate(drivers):
@@ -337,4 +349,5 @@ def network(drivers: Sequence[Driver]) -> Network:
         physical=physical,
         energy=np.swapaxes(lower, 1, 2),
         port_sense=np.ascontiguousarray(np.moveaxis(sense, 0, -1)),
+        tuned=_tuned(drivers, lamps),
     )

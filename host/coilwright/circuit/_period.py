@@ -145,23 +145,27 @@ def split(pairs: int, modes: Complexes) -> Reals:
 def responses(
     phase: Phase, step_s: Reals, constant_drain: bool
 ) -> tuple[Complexes, Complexes, Complexes]:
-    """Growth (m, B) and port responses (m, P, B) to currents at start and end of a step.
+    """Growth (..., m, B) and port responses (..., m, P, B) to currents at start and end of a step.
 
     Currents run straight from one to the other; with `constant_drain` that of the drain has its
-    end value throughout.
+    end value throughout. `step_s` (..., B).
     """
+    step_s = step_s[..., None, :]
     angle = phase.rates * step_s
-    grown = np.expm1(angle)
-    size = np.abs(angle)
-    safe = np.where(size < 1e-9, 1.0, angle)
-    mean = np.where(size < 1e-9, 1.0, grown / safe)
-    ramp = np.where(size < 1e-4, 0.5 + angle / 6, (grown - angle) / safe**2)
-    start = phase.inputs * (step_s * (mean - ramp))[:, None]
-    end = phase.inputs * (step_s * ramp)[:, None]
+    small = np.abs(angle) < 1e-4
+    grown = np.exp(angle)
+    safe = np.where(small, 1.0, angle)
+    mean = (grown - 1) / safe
+    ramp = (mean - 1) / safe
+    if small.any():
+        mean = np.where(small, 1 + angle / 2, mean)
+        ramp = np.where(small, 0.5 + angle / 6, ramp)
+    start = phase.inputs * (step_s * (mean - ramp))[..., None, :]
+    end = phase.inputs * (step_s * ramp)[..., None, :]
     if constant_drain:
-        end[:, -1] += start[:, -1]
-        start[:, -1] = 0.0
-    return grown + 1, start, end
+        end[..., -1, :] += start[..., -1, :]
+        start[..., -1, :] = 0.0
+    return grown, start, end
 
 
 def phase_of(net: Network, zone: Zone) -> Phase:
@@ -214,7 +218,7 @@ def _grip(conductance: Reals, hold_v: Reals, source_ohm: Reals) -> Grip:
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """What happened in one zone: rows (steps + 1, rows, B) and currents (steps + 1, P, B)."""
+    """What happened in one zone: rows (rows, steps + 1, B) and currents (P, steps + 1, B)."""
 
     rows: Reals
     currents: Reals
@@ -302,10 +306,10 @@ def _run(
     _push(state, step.end, ports)
     if not keep:
         return state, ports, None
-    currents = np.stack(held_ports)
-    trace = np.stack(held_rows)
-    for port in range(currents.shape[1]):
-        trace[1:] += step.end[:, port] * currents[1:, port, None]
+    currents = np.stack(held_ports, axis=1)
+    trace = np.stack(held_rows, axis=1)
+    for port in range(len(currents)):
+        trace[:, 1:] += step.end[:, port, None] * currents[port, 1:]
     return state, ports, Trace(trace, currents)
 
 

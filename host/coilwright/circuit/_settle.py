@@ -8,34 +8,44 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from coilwright.circuit._contacts import merged, missed, moved, read
-from coilwright.circuit._grid import Contacts, Zone, careful_zones, contact_zones, no_contacts
-from coilwright.circuit._measures import Glance, Stretch, glance, look
+from coilwright.circuit._contacts import merged, missed, moved, read, strain
+from coilwright.circuit._grid import (
+    COARSE,
+    FINE,
+    Contacts,
+    Cut,
+    Zone,
+    careful_zones,
+    contact_zones,
+    no_contacts,
+)
+from coilwright.circuit._measures import Glance, Grid, Look, glance, look
 from coilwright.circuit._network import Network, Reals
-from coilwright.circuit._period import Stepper, stepper
+from coilwright.circuit._period import Trace, period, stepper
 from coilwright.circuit._shooting import (
+    PASSES,
     TOLERANCE,
     Found,
     find,
-    linear_guess,
+    first_guess,
     some_found,
     some_grid,
     some_points,
 )
 
-Rounds = tuple[tuple[float, float], ...]
-
-COARSE_S, FINE_S = 80e-9, 40e-9
-"""Longest steps; the LEDs set them (measured: 0.02 % of the LED current at 40 ns)."""
-COLD: Rounds = ((COARSE_S, 3e-2), (COARSE_S, 1e-2), (COARSE_S, 1e-2), (FINE_S, 1e-3))
-WARM: Rounds = ((FINE_S, 1e-3),)
-"""Longest step and Newton tolerance of the rounds that lead up to the solution."""
-TRIES = 5
+COLD, WARM = (0.1, 3e-2, 1e-2), (1e-2,)
+"""Newton tolerances of the coarse rounds that lead up to the solution, of few passes each."""
+FEW = 2
+TRIES = 8
 """Rounds at full accuracy before a point is solved with careful steps throughout."""
-MOVED_S = 3e-9
-"""Contacts that move by less from one round to the next are known."""
+MOVED_S, LATE_MOVED_S = 0.2e-9, 2e-9
+"""Contacts that move by less from one round to the next are known; late ones are gentle."""
+LATE_FAR_S = 10e-9
+"""Late contacts may move by as much where nothing else speaks against it."""
 MISSED_VS = 5e-10
 """Volt-seconds left out that do not matter: some milliamperes through a usual loop."""
+STRAIN_V = 0.5
+"""How far from where the diodes hold it the drain may begin a contact."""
 RESIDUAL = 1e-5
 """Largest change over one period, relative to the stored state, that counts as repeating."""
 
@@ -62,11 +72,9 @@ class Points:
             decay_s=_some(self.decay_s, places),
         )
 
-    def zones(self, contacts: Contacts, longest_s: float) -> tuple[Zone, ...]:
+    def zones(self, contacts: Contacts, cut: Cut) -> tuple[Zone, ...]:
         """The period cut at the contacts."""
-        return contact_zones(
-            self.frequency_hz, self.duty, self.ring_s, self.decay_s, contacts, longest_s
-        )
+        return contact_zones(self.frequency_hz, self.duty, self.ring_s, self.decay_s, contacts, cut)
 
     def careful(self) -> tuple[Zone, ...]:
         """The period cut finely throughout."""
@@ -83,21 +91,38 @@ class Settled:
 
     places: NDArray[np.intp]
     start: Reals
-    stretches: Sequence[Stretch]
+    seen: Look
     residual: Reals
     good: NDArray[np.bool_]
 
 
-Grid = tuple[Sequence[Zone], Sequence[Stepper]]
+@dataclass(frozen=True, slots=True)
+class Round:
+    """What one round found: states, the grid, the period it gives, and its end (n, B)."""
+
+    found: Found
+    grid: Grid
+    traces: Sequence[Trace]
+    end: Reals
+    glance: Glance
 
 
 def _round(
-    points: Points, contacts: Contacts, guess: Reals, longest_s: float, tolerance: float
-) -> tuple[Found, Grid, Glance]:
+    points: Points,
+    contacts: Contacts,
+    guess: Reals,
+    cut: Cut,
+    tolerance: float,
+    passes: int = PASSES,
+) -> Round:
     """Solve with steps cut at given contacts, and see where the contacts really are."""
-    grid = _grid(points, points.zones(contacts, longest_s))
-    found = find(points.net, *grid, guess, tolerance)
-    return found, grid, glance(points.net, points.at, *grid, found.start)
+    grid = _grid(points, points.zones(contacts, cut))
+    return _traced(points, grid, find(points.net, *grid, guess, tolerance, passes))
+
+
+def _traced(points: Points, grid: Grid, found: Found) -> Round:
+    end, _, traces = period(points.net, *grid, found.start, keep=True)
+    return Round(found, grid, traces, end, glance(points.net, points.at, grid, traces))
 
 
 def _grid(points: Points, parts: Sequence[Zone]) -> Grid:
@@ -105,15 +130,18 @@ def _grid(points: Points, parts: Sequence[Zone]) -> Grid:
 
 
 def _finish(
-    points: Points,
-    places: NDArray[np.intp],
-    grid: Grid,
-    found: Found,
+    points: Points, places: NDArray[np.intp], made: Round, which: NDArray[np.intp]
 ) -> Settled:
-    stretches, end = look(points.net, points.at, *grid, found.start)
+    """The points `which` of a round, at `places` of the batch."""
+    found, grid, traces, end = made.found, made.grid, made.traces, made.end
+    if len(which) < len(points.frequency_hz):
+        points, found, grid = points.some(which), some_found(found, which), some_grid(*grid, which)
+        traces = [Trace(t.rows[..., which], t.currents[..., which]) for t in traces]
+        end = end[:, which]
     residual = _residual(points.net, found.start, end)
+    seen = look(points.net, grid, points.at, traces)
     good = found.solved & (residual <= RESIDUAL)
-    return Settled(places, found.start, stretches, residual, good)
+    return Settled(places[which], found.start, seen, residual, good)
 
 
 def _residual(net: Network, start: Reals, end: Reals) -> Reals:
@@ -123,37 +151,47 @@ def _residual(net: Network, start: Reals, end: Reals) -> Reals:
 
 def _approach(points: Points, start: Reals | None) -> tuple[Reals, Contacts]:
     """A good guess (n, B) and when the drain diodes conduct."""
-    rounds: Rounds = WARM
+    rounds: tuple[float, ...] = WARM
     if start is not None:
         guess = np.ascontiguousarray(start.T)
-        grid = _grid(points, points.zones(no_contacts(len(start)), COARSE_S))
-        contacts = read(points.net, glance(points.net, points.at, *grid, guess))
+        grid = _grid(points, points.zones(no_contacts(len(start)), COARSE))
+        _, _, traces = period(points.net, *grid, guess, keep=True)
+        contacts = read(points.net, glance(points.net, points.at, grid, traces))
     else:
-        guess = linear_guess(points.net, points.frequency_hz, points.duty)
+        guess = first_guess(points.net, points.at, points.frequency_hz, points.duty)
         contacts, rounds = no_contacts(len(points.frequency_hz)), COLD
-    for longest_s, tolerance in rounds:
-        found, _, seen = _round(points, contacts, guess, longest_s, tolerance)
-        guess, contacts = found.start, read(points.net, seen)
+    for tolerance in rounds:
+        made = _round(points, contacts, guess, COARSE, tolerance, FEW)
+        guess, contacts = made.found.start, read(points.net, made.glance)
     return guess, contacts
+
+
+def _known(net: Network, before: Contacts, after: Contacts, seen: Glance) -> NDArray[np.bool_]:
+    """Whether contacts need no further round (B,)."""
+    early, late = moved(before, after)
+    harmless = (missed(net, seen) < MISSED_VS) & (strain(net, seen) < STRAIN_V)
+    gentle = (late < LATE_MOVED_S) | (np.isinf(late) | (late < LATE_FAR_S)) & harmless
+    return np.asarray((early < MOVED_S) & gentle)
 
 
 def settle(points: Points, start: Reals | None) -> Iterator[Settled]:
     """Solve all points, from `start` (B, n) where given, in groups as they become solved."""
     places = np.arange(len(points.frequency_hz))
     guess, contacts = _approach(points, start)
-    for _ in range(TRIES):
-        found, grid, seen = _round(points, contacts, guess, FINE_S, TOLERANCE)
-        fresh = read(points.net, seen)
-        known = (moved(contacts, fresh) < MOVED_S) | (missed(points.net, seen) < MISSED_VS)
-        done = np.flatnonzero(found.solved & known)
-        if len(done):
-            part = grid if len(done) == len(places) else some_grid(*grid, done)
-            here, which = points.some(done), places[done]
-            yield _finish(here, which, part, some_found(found, done))
-        stay = np.flatnonzero(~(found.solved & known))
+    for attempt in range(TRIES):
+        made = _round(points, contacts, guess, FINE, TOLERANCE)
+        fresh = read(points.net, made.glance)
+        repeats = _residual(points.net, made.found.start, made.end) <= RESIDUAL
+        known = _known(points.net, contacts, fresh, made.glance)
+        done = made.found.solved & repeats & known
+        if done.any():
+            yield _finish(points, places, made, np.flatnonzero(done))
+        stay = np.flatnonzero(~done)
         if not len(stay):
             return
-        contacts = merged(contacts, fresh).some(stay)
-        points, places, guess = points.some(stay), places[stay], found.start[:, stay]
+        # What coarse steps said of the contacts is not worth averaging.
+        contacts = (merged(contacts, fresh) if attempt else fresh).some(stay)
+        points, places, guess = points.some(stay), places[stay], made.found.start[:, stay]
     grid = _grid(points, points.careful())
-    yield _finish(points, places, grid, find(points.net, *grid, guess, TOLERANCE))
+    made = _traced(points, grid, find(points.net, *grid, guess, TOLERANCE))
+    yield _finish(points, places, made, np.arange(len(places)))

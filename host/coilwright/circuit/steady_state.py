@@ -17,8 +17,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from coilwright.circuit._measures import measure
-from coilwright.circuit._network import Network, drain_row, layout, network, values
+from coilwright.circuit._measures import Piece, measure, slow_places
+from coilwright.circuit._network import Network, layout, network, values
 from coilwright.circuit._settle import Points, settle
 from coilwright.circuit._shooting import some_points
 from coilwright.circuit.driver import Driver
@@ -210,7 +210,7 @@ def _switched(
     out: dict[str, NDArray[Any]] = {}
     for group in settle(points, start):
         here = drivers if len(drivers) == 1 else [drivers[i] for i in group.places.tolist()]
-        results = measure(net.lamps, here, points.at, group.stretches)
+        results = measure(net.lamps, here, points.at, group.seen)
         results["state"] = group.start.T
         results = {name: _hide(array, group.good) for name, array in results.items()}
         results |= {"residual": group.residual, "converged": group.good}
@@ -240,6 +240,15 @@ class Waveforms:
     receiver_v: Reals
 
 
+def _times(pieces: Sequence[Piece]) -> Reals:
+    return np.concatenate([[0.0], np.cumsum(np.concatenate([p.length[:, 0] for p in pieces]))])
+
+
+def _run(pieces: Sequence[Piece], row: int) -> Reals:
+    """One row of the pieces of a single point, at all nodes."""
+    return np.concatenate([pieces[0].before[row, :1, 0], *(p.after[row, :, 0] for p in pieces)])
+
+
 def waveforms(driver: Driver, frequency_hz: float, duty: float) -> Waveforms:
     """Waveforms of one operating point with a duty between 0 and 1, both excluded.
 
@@ -258,15 +267,18 @@ def waveforms(driver: Driver, frequency_hz: float, duty: float) -> Waveforms:
     (found,) = settle(points, None)
     if not found.good.all():
         raise NoResult(f"No periodic state was found at {frequency[0]:g} Hz and duty {share[0]:g}")
-    states = np.concatenate([part.after[:, :, 0] for part in found.stretches]).T
-    states = np.concatenate([found.stretches[0].before[0], states], axis=1)
-    time = np.cumsum(np.concatenate([part.length[:, 0] for part in found.stretches]))
+    slow, fast = found.seen.slow, found.seen.fast
+    time, fine = _times(slow), _times(fast)
+    runs = {
+        place: np.interp(fine, time, _run(slow, row)) for row, place in enumerate(slow_places(at))
+    }
     many = np.array([receiver.count**0.5 for receiver in driver.receivers])
     places = [at[f"v{index}"] for index in range(len(driver.receivers))]
     return Waveforms(
-        time_s=np.concatenate([[0.0], time]),
-        supply_v=states[at["supply"]],
-        coil_a=states[at["coil"]],
-        drain_v=drain_row(at) @ states,
-        receiver_v=states[places] / many[:, None],
+        time_s=fine,
+        supply_v=runs[at["supply"]],
+        coil_a=runs[at["coil"]],
+        drain_v=_run(fast, 0),
+        receiver_v=np.array([runs[place] for place in places]).reshape(len(many), len(fine))
+        / many[:, None],
     )
