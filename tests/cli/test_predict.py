@@ -154,3 +154,17 @@ def test_a_build_without_a_valley(tmp_path: Path) -> None:
     assert done.returncode == 40
     assert json.loads(done.stdout)["error"]["kind"] == "NoResult"
     assert "no valley" in refusal(done)
+
+
+def test_a_build_without_leds(tmp_path: Path) -> None:
+    """A resistor for a load: nothing is lit or dark, and everything else is told."""
+    led = HARBOUR[HARBOUR.index("[receiver.led]") : HARBOUR.index("[probe]")]
+    name = build_file(tmp_path, (led, ""), ('lit_current = "0.1 mA"', 'load = "10 kohm"'))
+    done = run("predict", name, "--frequency", "161k", "--plot", "p.svg", cwd=tmp_path)
+
+    assert done.returncode == 0, done.stderr
+    assert "buoys, voltage" in done.stdout
+    assert "light" not in done.stdout
+    swept = run("predict", name, "--sweep", "150k:170k:3", "--plot", "s.svg", cwd=tmp_path)
+    assert swept.returncode == 0, swept.stderr
+    assert not {"lit", "dark"} & set(swept.stdout.split())

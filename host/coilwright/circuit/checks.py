@@ -159,7 +159,7 @@ class Situation:
     """A driver, its facts, and its solution at one operating point (arrays of one point).
 
     `unlit_v` (R) is the peak voltage of one receiver of each kind whose LED is missing, None for a
-    kind that has none (`operating_map.unlit_peak_v`).
+    kind that has none, or where it is not known (`operating_map.unlit_peak_v`).
     """
 
     driver: Driver

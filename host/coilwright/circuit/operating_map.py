@@ -150,7 +150,7 @@ def brightness(driver: Driver, found: SteadyState) -> Reals:
 def unlit_peak_v(driver: Driver, frequency_hz: float, duty: float) -> tuple[float | None, ...]:
     """Peak voltage of one lamp of each kind if its LED were missing, the others as they are.
 
-    None for a receiver that has no LED, NaN where no periodic state was found.
+    None for a receiver that has no LED, and where no periodic state was found.
     """
     return tuple(
         None if receiver.led is None else _unlit(driver, index, frequency_hz, duty)
@@ -158,10 +158,11 @@ def unlit_peak_v(driver: Driver, frequency_hz: float, duty: float) -> tuple[floa
     )
 
 
-def _unlit(driver: Driver, index: int, frequency_hz: float, duty: float) -> float:
+def _unlit(driver: Driver, index: int, frequency_hz: float, duty: float) -> float | None:
     kind = driver.receivers[index]
     rest: tuple[Receiver, ...] = driver.receivers[:index] + driver.receivers[index + 1 :]
     if kind.count > 1:
         rest = (*rest, replace(kind, count=kind.count - 1))
     changed = replace(driver, receivers=(*rest, replace(kind, count=1, led=None)))
-    return float(solve(changed, frequency_hz, duty).receiver_peak_v[0, -1])
+    volts = float(solve(changed, frequency_hz, duty).receiver_peak_v[0, -1])
+    return None if math.isnan(volts) else volts

@@ -167,7 +167,7 @@ def plot_sweep(driver: Driver, found: SteadyState, *, title: str) -> Figure:
 
 def _lamps(axis: Axes, driver: Driver, found: SteadyState) -> None:
     share = brightness(driver, found)
-    if math.isnan(float(np.nanmax(share, initial=-1.0))) or not np.isfinite(share).any():
+    if not np.isfinite(share).any():
         return
     axis.plot(found.frequency_hz / 1e3, share, color=COLORS[3], lw=1.2)
     axis.axhline(1.0, color="0.3", lw=1, ls="--")
