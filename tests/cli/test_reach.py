@@ -109,6 +109,8 @@ def test_coil_receiver_off_the_axis(tmp_path: Path) -> None:
 
     once, twice = (couplings("--receiver-coil", f"10mmx{turns}") for turns in (20, 40))
     assert twice == pytest.approx([2 * k for k in once])
+    cored = couplings("--core", "8mmx10mm", "--calibrate", "0.006@30mm")
+    assert cored == pytest.approx(couplings("--calibrate", "0.006@30mm"))
     scaled = couplings("--receiver-coil", "10mmx20", "--calibrate", "0.006@30mm")
     assert scaled[2] == pytest.approx(0.006)
     assert scaled[0] / scaled[2] == pytest.approx(once[0] / once[2])
@@ -147,6 +149,9 @@ def test_a_coil_unlike_the_build_is_remarked(tmp_path: Path) -> None:
         ((*COIL,), "How does the receiver couple?"),
         ((*COIL, "--calibrate", "0.006"), "0.006@30mm"),
         ((*COIL, "--calibrate", "1.5@30mm"), "not between 0 and 1"),
+        ((*COIL, "--receiver-coil", "0mmx4"), "diameter of 0"),
+        ((*COIL, "--receiver-coil", "10mmx0"), "not a number of turns"),
+        ((*COIL, "--core", "8mm"), "8mmx10mm"),
         ((*COIL, *POINT, "--colours", "red,mauve"), "mauve"),
         ((*COIL, *POINT, "--to", "150"), "60mm"),
         ((*COIL, *POINT, "--from", "90mm", "--to", "50mm"), "--from"),
@@ -169,7 +174,9 @@ def test_what_cannot_be_understood_exits_with_2(
     [
         ((*COIL, "--calibrate", "0.9@100mm"), 20, "--from"),
         ((*COIL, *POINT, "--coil-inner-diameter", "70mm"), 20, "inner diameter"),
-        ((*COIL, *POINT, "--wire", "90mm"), 20, "--wire"),
+        ((*COIL, *POINT, "--wire", "2mm"), 20, "--wire"),
+        ((*COIL, *POINT, "--pitch", "0mm"), 20, "--pitch"),
+        ((*COIL, *POINT, "--coil-inner-diameter", "50mm", "--wire", "0.8mm"), 20, "0.625 mm apart"),
         ((*COIL, *POINT, "--build", "nowhere.toml"), 32, "nowhere.toml"),
         ((*COIL, *POINT, "--plot", "reach.gif"), 30, ".png"),
         ((*COIL, *POINT, "--plot", "nowhere/reach.png"), 33, "nowhere"),

@@ -91,7 +91,10 @@ def _wound(text: str) -> tuple[float, int]:
     first, second = _pair(text, "x", "diameter x turns; write for instance 20mmx30")
     if not second.isdecimal() or int(second) < 1:
         raise ValueError(f"{second!r} is not a number of turns")
-    return parse_length(first), int(second)
+    diameter = parse_length(first)
+    if not diameter > 0:
+        raise ValueError(f"{text!r} holds a diameter of 0")
+    return diameter, int(second)
 
 
 def _colours(text: str) -> tuple[str, ...]:
@@ -146,10 +149,8 @@ LENGTH = _Parsed("length", parse_length)
 @click.option(
     "--wire",
     type=LENGTH,
-    default="0.8mm",
-    show_default=True,
     metavar="LENGTH",
-    help="Wire diameter, to check the inductance.",
+    help="Wire diameter, to check the inductance.  [default: 0.8 of the turns' distance]",
 )
 @click.option(
     "--calibrate",

@@ -31,7 +31,7 @@ class Asked:
     inner_diameter: float | None
     turns: int
     pitch: float
-    wire: float
+    wire: float | None
     calibrate: tuple[float, float] | None
     core: tuple[float, float] | None
     receiver_coil: tuple[float, int] | None
@@ -185,6 +185,8 @@ def _receiver(
         raise OutOfRange(f"The coupling cannot be found: {error}.", _NEAR) from None
     measured = f"k = {k:g} at {millimetres(distance)}"
     source = f"{source}, times {k / geometric:.3g} to meet {measured}"
+    if isinstance(receiver, CoreReceiver):
+        return CoreReceiver(receiver.turns_area_m2 * k / geometric), 1.0, source
     return receiver, times * k / geometric, source
 
 
@@ -227,8 +229,15 @@ def _remarks(asked: Asked, build: Build, coil: Winding) -> tuple[str, ...]:
     from coilwright.quantities import show
 
     out = []
+    apart = _apart(asked)
+    wire = asked.wire or 0.8 * apart
+    if wire > apart * (1 + 1e-9):
+        raise OutOfRange(
+            f"The turns are {millimetres(apart)} apart and the wire is {millimetres(wire)} thick.",
+            "Check --wire, --pitch, or the diameters and turns of a flat coil.",
+        )
     try:
-        geometric = rings_inductance_h(coil, asked.wire)
+        geometric = rings_inductance_h(coil, wire)
     except ValueError as error:
         raise OutOfRange(f"This coil cannot be wound: {error}.", "Check --wire, --pitch.") from None
     given = build.driver.coil.inductance_h
@@ -242,6 +251,13 @@ def _remarks(asked: Asked, build: Build, coil: Winding) -> tuple[str, ...]:
     if asked.start < coil.half_height_m:
         out.append("The nearest distances lie inside the coil: distances count from its middle.")
     return tuple(out)
+
+
+def _apart(asked: Asked) -> float:
+    """Distance from turn to turn."""
+    if asked.inner_diameter is None or asked.turns == 1:
+        return asked.pitch
+    return (asked.coil_diameter - asked.inner_diameter) / 2 / (asked.turns - 1)
 
 
 def solve_scene(asked: Asked, scene: Scene) -> Result:
