@@ -231,7 +231,7 @@ LENGTH = _Parsed("length", parse_length)
 @force_option
 @json_option
 def command(plot: Path | None, force: bool, as_json: bool, **options: Any) -> None:
-    """Which LED colours light at which distance.
+    """How far which LED colour lights.
 
     Solves the build's driver with one of its receivers moved along the coil's axis, colour by
     colour. Coupling comes from the coil's geometry and from the receiver: one measured point
