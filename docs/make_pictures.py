@@ -30,6 +30,10 @@ def main() -> None:
         parts = ("--supply", "9V", "--series", "E24", "--tolerance-c", "5%", "--tolerance-l", "3%")
         picture = ("--plot", str(PICTURES / "tank.png"), "--force")
         coilwright(*tank, *parts, *picture, folder=folder)
+        reach = ("reach", "--coil-diameter", "60mm", "--turns", "9", "--calibrate", "0.006@30mm")
+        setting = ("--frequency", "160k", "--lit-current", "10uA")
+        picture = ("--plot", str(PICTURES / "reach.png"), "--force")
+        coilwright(*reach, *setting, *picture, folder=folder)
         compare = ("compare", "duty-10.csv", "duty-20.csv")
         coilwright(*compare, "--plot", str(PICTURES / "compare.png"), "--force", folder=folder)
 
