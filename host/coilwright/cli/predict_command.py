@@ -20,6 +20,9 @@ QUICK = (10, 7)
 """Frequencies and duties of the map; small, so that the answer comes at once."""
 FINE = (48, 34)
 
+BAND_HZ = (10e3, 10e6)
+"""Frequencies that are solved; far below them the tank rings too often in a period."""
+
 
 @click.command("predict")
 @click.argument("build", metavar="BUILD.toml|harbour")
@@ -94,8 +97,10 @@ def _operating_point(
     share = duty if duty is not None else tuned.duty if tuned else USUAL_DUTY
     _check_duty(share)
     if frequency is not None:
+        _check_frequency(frequency)
         return frequency, share, "as asked for", None
     if tuned is not None and duty is None:
+        _check_frequency(tuned.frequency_hz)
         return tuned.frequency_hz, share, "the tuned values of the build file", None
     valley = find_valley(build.lit_driver, share)
     why = (
@@ -118,6 +123,16 @@ def _check_duty(duty: float) -> None:
         raise OutOfRange(
             f"The duty is {duty:g}; a driver switches only between 0 and 1.",
             "Give the duty as a fraction of the period, for instance 40%.",
+        )
+
+
+def _check_frequency(hertz: float) -> None:
+    from coilwright.errors import OutOfRange
+
+    if not BAND_HZ[0] <= hertz <= BAND_HZ[1]:
+        raise OutOfRange(
+            f"The frequency is {hertz:g} Hz; drivers are predicted from 10 kHz to 10 MHz.",
+            "Give a frequency such as 165k.",
         )
 
 
@@ -217,7 +232,10 @@ def _sweep(
     from coilwright.quantities import show_percent
     from coilwright.view.predict_text import sweep_lines
 
-    driver, grid = build.lit_driver, np.linspace(*_span(asked))
+    span = _span(asked)
+    for hertz in span[:2]:
+        _check_frequency(hertz)
+    driver, grid = build.lit_driver, np.linspace(*span)
     share = duty if duty is not None else build.tuned.duty if build.tuned else USUAL_DUTY
     _check_duty(share)
     found = solve(driver, grid, share)
@@ -249,8 +267,6 @@ def _span(asked: str) -> tuple[float, float, int]:
         raise click.UsageError(
             f"--sweep is {asked!r}; write from:to:points, such as 140k:200k:61."
         ) from None
-    if not (span[0] > 0 and span[1] > 0 and 1 <= span[2] <= 10_000):
-        raise click.UsageError(
-            f"--sweep is {asked!r}; frequencies are above zero, points from 1 to 10000."
-        )
+    if not 1 <= span[2] <= 10_000:
+        raise click.UsageError(f"--sweep is {asked!r}; its points are from 1 to 10000.")
     return span
