@@ -25,8 +25,12 @@ _METRES = {
 _NUMBER = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S*)")
 
 
-def parse_length(text: str) -> float:
+def parse_length(text: str, *, zero: bool = False) -> float:
     """Read a length such as ``"60 mm"``, ``"0.8mm"`` or ``"2in"`` as metres.
+
+    Args:
+        text: Number and unit.
+        zero: Whether a length of 0 is one, as an offset may be.
 
     Raises:
         ValueError: No number, no unit or another unit, or not above zero; the message names the
@@ -40,7 +44,7 @@ def parse_length(text: str) -> float:
         wrong = f"has the unit {unit!r}" if unit else "has no unit"
         raise ValueError(f"{text!r} {wrong}; a length is in mm, cm, m, um, in or mil")
     value = float(number) * _METRES[unit]
-    if not 0 < value < math.inf:
+    if not (0 < value < math.inf or (zero and value == 0)):
         raise ValueError(f"{text!r} is not a length above zero")
     return value
 

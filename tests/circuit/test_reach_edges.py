@@ -88,7 +88,8 @@ def test_edge_is_where_ngspice_sees_the_lit_current(detuned_edges: list[Edge]) -
     """
     reach = np.array([detuned_edges[-1].reach_m])
     lamp = replace(LAMP, led=DIODES[-1], coupling=float(coupling(reach)[0]))
-    run = simulate(replace(DRIVER, receivers=(lamp,)), DETUNED.frequency_hz, 0.2, Run(300, step_s=4e-9))
+    driver = replace(DRIVER, receivers=(lamp,))
+    run = simulate(driver, DETUNED.frequency_hz, 0.2, Run(300, step_s=4e-9))
     assert run["ledp0"] == pytest.approx(DETUNED.lit_a, rel=0.02)
 
 

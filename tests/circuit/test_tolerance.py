@@ -44,8 +44,8 @@ def test_no_draw_leaves_the_worst_case(
 
 
 def test_standard_deviation_follows_the_law_of_propagation() -> None:
-    # JCGM 100:2008 (GUM) 5.1.2 (cited from memory): relative variance of f0 is a quarter of those of L and C;
-    # a rectangular distribution of half-width a has the variance a²/3 (GUM 4.3.7).
+    # JCGM 100:2008 (GUM) 5.1.2 (cited from memory): relative variance of f0 is a quarter of those
+    # of L and C; a rectangular distribution of half-width a has the variance a²/3 (GUM 4.3.7).
     spread = frequency_spread(COIL, Layout.ONE, [TANK], draws=200_000)
 
     expected = 179381.47 * math.sqrt((0.03**2 + 0.05**2) / 3) / 2

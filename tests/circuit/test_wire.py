@@ -127,3 +127,9 @@ def test_no_length(text: str) -> None:
 @given(st.floats(1e-6, 99.0))
 def test_a_length_shown_is_read_again(metres: float) -> None:
     assert math.isclose(parse_length(show_length(metres, 8)), metres, rel_tol=1e-6)
+
+
+def test_zero_is_a_length_only_where_it_is_meant() -> None:
+    assert parse_length("0 mm", zero=True) == 0
+    with pytest.raises(ValueError, match="above zero"):
+        parse_length("0 mm")

@@ -9,7 +9,6 @@ from typing import Any
 import pytest
 
 from cli.commandline import refusal, run, run_json
-from coilwright.cli.reach_command import parse_length
 
 COIL = ("--coil-diameter", "60mm", "--turns", "9")
 POINT = ("--calibrate", "0.006@30mm")
@@ -153,7 +152,7 @@ def test_a_coil_unlike_the_build_is_remarked(tmp_path: Path) -> None:
         ((*COIL, "--receiver-coil", "10mmx0"), "not a number of turns"),
         ((*COIL, "--core", "8mm"), "8mmx10mm"),
         ((*COIL, *POINT, "--colours", "red,mauve"), "mauve"),
-        ((*COIL, *POINT, "--to", "150"), "60mm"),
+        ((*COIL, *POINT, "--to", "150"), "a length is in mm"),
         ((*COIL, *POINT, "--from", "90mm", "--to", "50mm"), "--from"),
         ((*COIL, *POINT, "--receiver", "whales"), "buoys"),
         ((*COIL, "--core", "8mmx10mm", "--receiver-coil", "10mmx5"), "exclude each other"),
@@ -188,24 +187,3 @@ def test_what_cannot_be_exits_by_kind(
     done = run("reach", *arguments, cwd=tmp_path)
     assert done.returncode == code
     assert wanted in refusal(done)
-
-
-@pytest.mark.parametrize(
-    ("text", "metres"),
-    [
-        ("60mm", 0.06),
-        ("6 cm", 0.06),
-        ("0.06m", 0.06),
-        ("5 m", 5.0),
-        ("2in", 0.0508),
-        ("40um", 4e-5),
-    ],
-)
-def test_lengths(text: str, metres: float) -> None:
-    assert parse_length(text) == pytest.approx(metres, rel=1e-15)
-
-
-@pytest.mark.parametrize("text", ["60", "mm", "six mm", "-3mm", "nan mm", "3 Hz", ""])
-def test_no_lengths(text: str) -> None:
-    with pytest.raises(ValueError, match="length"):
-        parse_length(text)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -20,26 +21,9 @@ from coilwright.cli.options import (
     print_json,
 )
 from coilwright.cli.reach_scene import Asked
+from coilwright.lengths import parse_length
 
-LENGTHS_M = {"mm": 1e-3, "cm": 1e-2, "m": 1.0, "um": 1e-6, "µm": 1e-6, "in": 25.4e-3}
-
-
-def parse_length(text: str) -> float:
-    """Read a length such as "60mm", "6 cm", "0.06 m" or "2 in" in metres; the unit is required.
-
-    Raises:
-        ValueError: No number, no unit of length, or not a finite length of at least 0.
-    """
-    body = text.strip()
-    unit = next((u for u in sorted(LENGTHS_M, key=len, reverse=True) if body.endswith(u)), "")
-    try:
-        value = float(body[: len(body) - len(unit)])
-    except ValueError:
-        value = math.nan
-    if not unit or not math.isfinite(value) or value < 0:
-        raise ValueError(f"{text!r} is not a length with its unit; write for instance 60mm")
-    # Divided rather than multiplied where the unit is a decimal part, so that 60mm is 0.06.
-    return value / round(1 / LENGTHS_M[unit]) if unit != "in" else value * LENGTHS_M[unit]
+_length = partial(parse_length, zero=True)
 
 
 class _Parsed(FloatType):
@@ -72,7 +56,7 @@ def _calibration(text: str) -> tuple[float, float]:
         coupling = math.nan
     if not 0 < coupling < 1:
         raise ValueError(f"the coupling {factor!r} is not between 0 and 1")
-    return coupling, parse_length(length)
+    return coupling, _length(length)
 
 
 def _core(text: str) -> tuple[float, float]:
@@ -81,7 +65,7 @@ def _core(text: str) -> tuple[float, float]:
 
 def _sizes(text: str, wanted: str) -> tuple[float, float]:
     first, second = _pair(text, "x", wanted)
-    sizes = parse_length(first), parse_length(second)
+    sizes = _length(first), _length(second)
     if not min(sizes) > 0:
         raise ValueError(f"{text!r} holds a length of 0")
     return sizes
@@ -91,7 +75,7 @@ def _wound(text: str) -> tuple[float, int]:
     first, second = _pair(text, "x", "diameter x turns; write for instance 20mmx30")
     if not second.isdecimal() or int(second) < 1:
         raise ValueError(f"{second!r} is not a number of turns")
-    diameter = parse_length(first)
+    diameter = _length(first)
     if not diameter > 0:
         raise ValueError(f"{text!r} holds a diameter of 0")
     return diameter, int(second)
@@ -108,7 +92,7 @@ def _colours(text: str) -> tuple[str, ...]:
     return names
 
 
-LENGTH = _Parsed("length", parse_length)
+LENGTH = _Parsed("length", _length)
 
 
 @click.command("reach")
