@@ -22,6 +22,10 @@ GAP_S = 1.5e-9
 """Contacts shorter than the first are dropped; those less apart than the second are one."""
 HUNTING_S = 20e-9
 """Contacts that move by less than this are averaged."""
+OPEN_STEPS, CONTACT_STEPS, LONG_S = 70, 18, 20e-9
+"""Steps without any contact, for each contact, and the longest step within one."""
+FIXED, GAIN = 80, 0.92
+"""Points whose work a step costs however few there are; below which part a split is worth it."""
 HALVES = 10
 """How often the interval of a crossing is halved."""
 END_COUNTS = 5.0
@@ -263,3 +267,25 @@ def strain(net: Network, samples: Glance) -> Reals:
     # Zones without length say nothing.
     there = np.diff(samples.time, axis=0, append=samples.time[-1:])[samples.clamp] > 0
     return np.asarray(np.where(there, apart, 0.0).max(axis=0))
+
+
+def kin(contacts: Contacts) -> list[NDArray[np.intp]]:
+    """Points grouped by how many steps their contacts want, since those of a group take equal ones.
+
+    A group costs as many steps as its most demanding point, for each of its points and once more
+    for what every step costs by itself (`FIXED` points).
+    """
+    span = contacts.end_s - contacts.begin_s
+    wanted = OPEN_STEPS + (CONTACT_STEPS * (span > 0) + span / LONG_S).sum(axis=0)
+    return _parted(np.argsort(wanted, kind="stable"), np.sort(wanted))
+
+
+def _parted(order: NDArray[np.intp], wanted: Reals) -> list[NDArray[np.intp]]:
+    """Split ordered points in two where that saves most, and again, or leave them together."""
+    count = len(order)
+    first = np.arange(1, count)
+    costs = wanted[:-1] * (FIXED + first) + wanted[-1] * (FIXED + count - first)
+    if count < 2 or costs.min() > GAIN * wanted[-1] * (FIXED + count):
+        return [order]
+    at = int(costs.argmin()) + 1
+    return _parted(order[:at], wanted[:at]) + _parted(order[at:], wanted[at:])

@@ -43,7 +43,7 @@ class Cut:
 
 
 FINE = Cut(80e-9, 1 / 64, 20e-9, (3, 2), (3, 4, 5), 0.6)
-COARSE = Cut(160e-9, 1 / 40, 60e-9, (1, 1), (1, 2, 2), 1.0)
+COARSE = Cut(160e-9, 1 / 40, 60e-9, (1, 2), (2, 2, 3), 1.0)
 CLAMP_PARTS = 4
 """Into how many parts such a step is cut to take its losses."""
 ENTRY_S = 0.02e-9

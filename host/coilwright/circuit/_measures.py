@@ -17,6 +17,7 @@ from coilwright.circuit._grid import Zone
 from coilwright.circuit._network import (
     Complexes,
     Network,
+    Phase,
     Reals,
     drain_row,
     node_row,
@@ -51,14 +52,25 @@ class View:
     """How w wanted combinations of states, then slopes of the first s, are read off modal rows."""
 
     rows: Reals  # (D, w + s, rows)
-    rest: Reals  # (w, B)
+    states: Reals  # (D, w, n), from energy coordinates
     push: Reals  # (s, P, D), slope for each ampere into a port
 
 
-def _view(net: Network, step: Stepper, wanted: Reals, sloped: int) -> View:
-    phase = step.phase
+Views = dict[str, View]
+
+
+def _views(net: Network, wanted: Reals, sloped: int | None = None) -> Views:
+    """Views of combinations `wanted` (w, n) in each switch state, by the kind of zone.
+
+    Slopes are those of the first `sloped` of them, otherwise of all.
+    """
+    some = len(wanted) if sloped is None else sloped
+    phases = {"on": net.on, "off": net.off, "clamp": net.clamp}
+    return {kind: _view(phase, wanted @ net.physical, some) for kind, phase in phases.items()}
+
+
+def _view(phase: Phase, states: Reals, sloped: int) -> View:
     pairs = phase.pairs
-    states = wanted @ net.physical
     out = states @ phase.from_modes
     decay, turn = phase.rates.real.T, phase.rates.imag.T[:, :pairs]
     some = out[:, :sloped]
@@ -68,8 +80,7 @@ def _view(net: Network, step: Stepper, wanted: Reals, sloped: int) -> View:
     slopes[:, :, :pairs] += some[:, :, pairs : 2 * pairs] * turn[:, None]
     slopes[:, :, pairs : 2 * pairs] -= some[:, :, :pairs] * turn[:, None]
     push = np.einsum("dwr,rpd->wpd", some, split(pairs, phase.inputs))
-    rest = apply(states, step.rest[:, None])[:, 0]
-    return View(np.concatenate([out, slopes], axis=1), rest, push)
+    return View(np.concatenate([out, slopes], axis=1), states, push)
 
 
 def _within(
@@ -137,27 +148,16 @@ def _cut(zone: Zone, fine: int) -> Reals:
     return np.arange(1, fine) / fine
 
 
-def piece(
-    net: Network,
-    zone: Zone,
-    step: Stepper,
-    trace: Trace,
-    wanted: Reals,
-    fine: int = 1,
-    sloped: int | None = None,
-) -> Piece:
-    """Combinations `wanted` (w, n) of states in a zone, each step cut into `fine` parts.
-
-    Slopes are those of the first `sloped` of them, otherwise of all.
-    """
-    view = _view(net, step, wanted, len(wanted) if sloped is None else sloped)
+def piece(views: Views, zone: Zone, step: Stepper, trace: Trace, fine: int = 1) -> Piece:
+    """What the views show in a zone, each step cut into `fine` parts."""
+    view = views[zone.kind]
     nodes, currents = apply(view.rows, trace.rows), trace.currents
     length = np.broadcast_to(zone.step_s / fine, (zone.steps * fine, len(zone.step_s)))
     if fine > 1:
         shares = _cut(zone, fine)
         nodes = _join(nodes, _within(view, step, zone, trace, shares, nodes))
         currents = _join(currents, _between(zone, currents, shares))
-    return _piece(zone, view, length, nodes, currents)
+    return _piece(zone, step, view, length, nodes, currents)
 
 
 def _join(nodes: Reals, inside: Reals) -> Reals:
@@ -176,10 +176,13 @@ def _between(zone: Zone, currents: Reals, shares: Reals) -> Reals:
     return np.asarray(between)
 
 
-def _piece(zone: Zone, view: View, length: Reals, nodes: Reals, currents: Reals) -> Piece:
+def _piece(
+    zone: Zone, step: Stepper, view: View, length: Reals, nodes: Reals, currents: Reals
+) -> Piece:
     """Values and slopes from what the rows give."""
-    wanted = len(view.rest)
-    values = nodes[:wanted] + view.rest[:, None]
+    rest = apply(view.states, step.rest[:, None])[:, 0]
+    wanted = len(rest)
+    values = nodes[:wanted] + rest[:, None]
     before, after = nodes[wanted:, :-1].copy(), nodes[wanted:, 1:].copy()
     for port in range(len(currents)):
         push = view.push[:, port, None]
@@ -189,15 +192,15 @@ def _piece(zone: Zone, view: View, length: Reals, nodes: Reals, currents: Reals)
     return Piece(zone, length, values[:, :-1], values[:, 1:], before, after, currents)
 
 
-def _turn_on(net: Network, zone: Zone, step: Stepper, trace: Trace, wanted: Reals) -> Piece:
+def _turn_on(views: Views, zone: Zone, step: Stepper, trace: Trace) -> Piece:
     """The first step after turn-on, cut finely towards its beginning."""
     first = Trace(trace.rows[:, :2], trace.currents[:, :2])
-    view, shares = _view(net, step, wanted, len(wanted)), TURN_ON[:-1]
+    view, shares = views[zone.kind], TURN_ON[:-1]
     ends = apply(view.rows, first.rows)
     nodes = _join(ends, _within(view, step, zone, first, shares, ends))
     currents = _join(first.currents, _between(zone, first.currents, shares))
     length = np.diff(TURN_ON, prepend=0.0)[:, None] * zone.step_s
-    return _piece(zone, view, length, nodes, currents)
+    return _piece(zone, step, view, length, nodes, currents)
 
 
 def _fast_rows(at: dict[str, int]) -> Reals:
@@ -227,14 +230,14 @@ Grid = tuple[Sequence[Zone], Sequence[Stepper]]
 
 def glance(net: Network, at: dict[str, int], grid: Grid, traces: Sequence[Trace]) -> Glance:
     """What tells when the drain's diodes conduct, in a period that was traced."""
-    rows, seen, clamp = _fast_rows(at), [], []
+    views, seen, clamp = _views(net, _fast_rows(at), sloped=1), [], []
     now = np.zeros(traces[0].rows.shape[-1])
     for zone, step, trace in zip(*grid, traces, strict=True):
         if zone.kind == "on":
             continue
         # Within a step of a conducting diode only its ends obey the diode's law.
         fine = 1 if zone.kind == "clamp" else zone.fine
-        part = piece(net, zone, step, trace, rows, fine, sloped=1)
+        part = piece(views, zone, step, trace, fine)
         time = now + np.concatenate([0 * part.length[:1], np.cumsum(part.length, axis=0)])
         whole = np.concatenate([part.before, part.after[:, -1:]], axis=1)
         slope = np.concatenate([part.slope_before[0], part.slope_after[0, -1:]])
@@ -266,17 +269,18 @@ def slow_places(at: dict[str, int]) -> list[int]:
 def look(net: Network, grid: Grid, at: dict[str, int], traces: Sequence[Trace]) -> Look:
     """A traced period in detail."""
     slow, fast, steps = [], [], []
-    rows, everything = _fast_rows(at)[:2], np.eye(net.size)[slow_places(at)]
+    views = _views(net, _fast_rows(at)[:2])
+    slow_views = _views(net, np.eye(net.size)[slow_places(at)])
     for zone, step, trace in zip(*grid, traces, strict=True):
         if zone.kind == "on":
-            slow.append(_turn_on(net, zone, step, trace, everything))
-            fast.append(_turn_on(net, zone, step, trace, rows))
+            slow.append(_turn_on(slow_views, zone, step, trace))
+            fast.append(_turn_on(views, zone, step, trace))
             steps.append(step)
             trace = Trace(trace.rows[:, 1:], trace.currents[:, 1:])
             zone = replace(zone, steps=zone.steps - 1)
         if zone.steps:
-            slow.append(piece(net, zone, step, trace, everything))
-            fast.append(piece(net, zone, step, trace, rows, zone.fine))
+            slow.append(piece(slow_views, zone, step, trace))
+            fast.append(piece(views, zone, step, trace, zone.fine))
             steps.append(step)
     return Look(slow, fast, steps)
 

@@ -245,7 +245,7 @@ def _sense(step: Stepper, rows: Reals) -> Reals:
         flat = step.sense[:, :, 0] @ rows.reshape(len(rows), -1)
         volts = flat.reshape(-1, *rows.shape[1:])
     else:
-        volts = np.einsum("prb,rkb->pkb", step.sense, rows)
+        volts = np.stack([(row[:, None] * rows).sum(axis=0) for row in step.sense])
     volts[:, 0] += step.sense_rest
     return volts
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from coilwright.circuit._contacts import merged, missed, moved, read, strain
+from coilwright.circuit._contacts import kin, merged, missed, moved, read, strain
 from coilwright.circuit._grid import (
     COARSE,
     FINE,
@@ -26,6 +26,7 @@ from coilwright.circuit._shooting import (
     PASSES,
     TOLERANCE,
     Found,
+    advance,
     find,
     first_guess,
     some_found,
@@ -33,9 +34,11 @@ from coilwright.circuit._shooting import (
     some_points,
 )
 
-COLD, WARM = (0.1, 3e-2, 1e-2), (1e-2,)
+COLD, WARM = (0.1, 3e-2, 1e-2, 1e-2), (1e-2,)
 """Newton tolerances of the coarse rounds that lead up to the solution, of few passes each."""
 FEW = 2
+CHORDS, CHORD_TOLERANCE = 2, 2e-4
+"""Steps with one derivative, and how small the next would have to be."""
 TRIES = 8
 """Rounds at full accuracy before a point is solved with careful steps throughout."""
 MOVED_S, LATE_MOVED_S = 0.2e-9, 2e-9
@@ -111,13 +114,27 @@ def _round(
     points: Points,
     contacts: Contacts,
     guess: Reals,
-    cut: Cut,
-    tolerance: float,
+    cut: Cut = FINE,
+    tolerance: float = TOLERANCE,
     passes: int = PASSES,
 ) -> Round:
     """Solve with steps cut at given contacts, and see where the contacts really are."""
     grid = _grid(points, points.zones(contacts, cut))
     return _traced(points, grid, find(points.net, *grid, guess, tolerance, passes))
+
+
+def _brief(
+    points: Points, contacts: Contacts, guess: Reals, cut: Cut, tolerance: float, chords: int
+) -> Round:
+    """As `_round` from a good guess, with one derivative."""
+    grid = _grid(points, points.zones(contacts, cut))
+    found, end, traces = advance(points.net, *grid, guess, tolerance, chords)
+    return Round(found, grid, traces, end, glance(points.net, points.at, grid, traces))
+
+
+def _first(points: Points, contacts: Contacts, guess: Reals) -> Round:
+    """The first round at full accuracy: what it does not solve is left to careful Newton steps."""
+    return _brief(points, contacts, guess, FINE, CHORD_TOLERANCE, CHORDS)
 
 
 def _traced(points: Points, grid: Grid, found: Found) -> Round:
@@ -176,10 +193,17 @@ def _known(net: Network, before: Contacts, after: Contacts, seen: Glance) -> NDA
 
 def settle(points: Points, start: Reals | None) -> Iterator[Settled]:
     """Solve all points, from `start` (B, n) where given, in groups as they become solved."""
-    places = np.arange(len(points.frequency_hz))
     guess, contacts = _approach(points, start)
+    for group in kin(contacts):
+        for part in _settle(points.some(group), guess[:, group], contacts.some(group)):
+            yield replace(part, places=group[part.places])
+
+
+def _settle(points: Points, guess: Reals, contacts: Contacts) -> Iterator[Settled]:
+    """Solve points from a good guess (n, B), in groups as they become solved."""
+    places = np.arange(len(points.frequency_hz))
     for attempt in range(TRIES):
-        made = _round(points, contacts, guess, FINE, TOLERANCE)
+        made = (_round if attempt else _first)(points, contacts, guess)
         fresh = read(points.net, made.glance)
         repeats = _residual(points.net, made.found.start, made.end) <= RESIDUAL
         known = _known(points.net, contacts, fresh, made.glance)

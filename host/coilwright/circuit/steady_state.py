@@ -27,7 +27,7 @@ from coilwright.errors import NoResult, OutOfRange
 Reals = NDArray[np.float64]
 
 
-CHUNK = 256
+CHUNK = 512
 """Points solved together: enough to be quick, few enough to stay in the processor's cache."""
 
 
