@@ -13,10 +13,11 @@ import numpy as np
 from coilwright.circuit.driver import Driver, Receiver
 from coilwright.circuit.steady_state import Reals, SteadyState, solve
 from coilwright.errors import NoResult
+from coilwright.quantities import show_percent
 
-WINDOW = (0.86, 1.08)
-"""Where the valley is looked for, as a share of the lossless circuit's frequency."""
-BAND = (0.78, 1.12)
+NEAR, FAR = (0.96, 1.07), (0.86, 1.1)
+"""Where the valley is looked for first and else, as a share of the lossless circuit's frequency."""
+BAND = (0.84, 1.06)
 """Frequencies of a map, as a share of the tank's free resonance."""
 DUTIES = (0.05, 0.6)
 """Duties of a map."""
@@ -75,25 +76,31 @@ def lossless_valley_hz(resonance_hz: float, duty: float) -> float:
 
 
 def find_valley(driver: Driver, duty: float) -> Valley:
-    """Least supply current near the lossless valley: a grid, a finer one, a parabola.
+    """Least supply current near the lossless valley, by a parabola through solved points.
 
-    The frequency is found to about half a per cent, which the current hardly notices: it is flat
-    there.
+    The current there is within half a per cent of the least, the frequency less sharp: the valley
+    is flat.
 
     Raises:
         NoResult: The current has no least value there, or nothing converged.
     """
     resonance = free_resonance_hz(driver)
-    low, high = (share * lossless_valley_hz(resonance, duty) for share in WINDOW)
-    coarse = solve(driver, np.linspace(low, high, 7), duty)
-    at = _least(coarse)
-    near = np.linspace(coarse.frequency_hz[at - 1], coarse.frequency_hz[at + 1], 5)
-    fine = solve(driver, near, duty, start=coarse.state[at : at + 1])
-    return Valley(_vertex(fine), duty, resonance)
+    lossless = lossless_valley_hz(resonance, duty)
+    found = solve(driver, np.linspace(*NEAR, 9) * lossless, duty)
+    if not _has_least(found):
+        found = solve(driver, np.linspace(*FAR, 19) * lossless, duty)
+        _demand_least(found)
+    return Valley(_vertex(found), duty, resonance)
+
+
+def _has_least(found: SteadyState) -> bool:
+    """Whether the supply current is least at a point that is no end."""
+    amps = found.supply_a
+    return bool(np.isfinite(amps).any()) and 0 < int(np.nanargmin(amps)) < len(amps) - 1
 
 
 def _vertex(found: SteadyState) -> float:
-    """Bottom of the parabola through the least of five points and its neighbours."""
+    """Bottom of the parabola through the least point and its neighbours."""
     amps, hertz = found.supply_a, found.frequency_hz
     at = int(np.clip(np.nanargmin(amps), 1, len(amps) - 2))
     before, here, after = amps[at - 1 : at + 2]
@@ -104,21 +111,15 @@ def _vertex(found: SteadyState) -> float:
     return float(hertz[at] + np.clip((before - after) / (2 * bend), -1, 1) * step)
 
 
-def _least(found: SteadyState) -> int:
-    """Place of the least supply current, which must not be an end."""
-    khz = found.frequency_hz / 1e3
+def _demand_least(found: SteadyState) -> None:
+    if _has_least(found):
+        return
+    span = "from {:.1f} to {:.1f} kHz".format(*found.frequency_hz[[0, -1]] / 1e3)
     hint = "Give --frequency and --duty, or try another duty."
     if np.isnan(found.supply_a).all():
-        message = f"No periodic state was found from {khz[0]:.1f} to {khz[-1]:.1f} kHz."
-        raise NoResult(message, hint)
-    least = int(np.nanargmin(found.supply_a))
-    if least in (0, len(khz) - 1):
-        raise NoResult(
-            f"The supply current has no valley from {khz[0]:.1f} to {khz[-1]:.1f} kHz "
-            f"at a duty of {100 * found.duty[0]:g} %.",
-            hint,
-        )
-    return least
+        raise NoResult(f"No periodic state was found {span}.", hint)
+    duty = show_percent(float(found.duty[0]))
+    raise NoResult(f"The supply current has no valley {span} at a duty of {duty}.", hint)
 
 
 def solve_map(driver: Driver, columns: int, rows: int) -> OperatingMap:

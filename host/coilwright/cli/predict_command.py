@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 USUAL_DUTY = 0.4
 """Duty of the valley that is shown where nobody says another."""
-QUICK = (10, 7)
+QUICK = (10, 6)
 """Frequencies and duties of the map; small, so that the answer comes at once."""
 FINE = (48, 34)
 
