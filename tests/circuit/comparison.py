@@ -1,0 +1,58 @@
+"""Relative errors of the solver against the kept results of ngspice, by build and quantity."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import numpy as np
+
+from circuit.circuit_builds import BUILDS
+from coilwright.circuit.steady_state import SteadyState, solve
+
+TABLE = Path(__file__).with_name("reference.csv")
+
+DARK_A = 1e-8
+"""LED currents below a ten thousandth of what lights show ngspice's own minimum conductance."""
+
+ERRORS = ("supply current", "coil peak", "coil rms", "drain peak", "receiver peak", "LED current")
+
+
+def reference() -> list[dict[str, str]]:
+    """Rows of the table."""
+    with TABLE.open(newline="", encoding="utf-8") as file:
+        return list(csv.DictReader(file))
+
+
+def errors() -> dict[str, tuple[int, dict[str, np.ndarray]]]:
+    """Number of points and absolute relative errors by quantity, for each build."""
+    out = {}
+    for build, driver in BUILDS.items():
+        rows = [row for row in reference() if row["build"] == build]
+        theirs = {
+            name: np.array([float(r[name]) for r in rows]) for name in rows[0] if name != "build"
+        }
+        ours = solve(driver, theirs["frequency_hz"], theirs["duty"])
+        assert ours.converged.all()
+        led = driver.receivers[0].led is not None
+        out[build] = (len(rows), _errors(ours, theirs, led))
+    return out
+
+
+def _errors(ours: SteadyState, theirs: dict[str, np.ndarray], led: bool) -> dict[str, np.ndarray]:
+    forward, reverse = theirs["led_forward_a"], theirs["led_reverse_a"]
+    lit = np.minimum(np.abs(forward), np.abs(reverse)) > DARK_A
+    coil = np.maximum(theirs["coil_max_a"], -theirs["coil_min_a"])
+    lamps = ours.led_a[:, 0]
+    # What swings without light decays over hundreds of periods, more than ngspice was given.
+    settled = lit if led else np.ones(len(coil), dtype=bool)
+    return {
+        "supply current": np.abs(ours.supply_a / theirs["supply_a"] - 1),
+        "coil peak": np.abs(ours.coil_peak_a / coil - 1),
+        "coil rms": np.abs(ours.coil_rms_a / theirs["coil_rms_a"] - 1),
+        "drain peak": np.abs(ours.drain_peak_v / theirs["drain_peak_v"] - 1),
+        "receiver peak": np.abs(ours.receiver_peak_v[:, 0] / theirs["lamp_peak_v"] - 1)[settled],
+        "LED current": np.abs(
+            np.concatenate([lamps[lit, 0] / forward[lit], lamps[lit, 1] / reverse[lit]]) - 1
+        ),
+    }
