@@ -62,7 +62,7 @@ def test_the_harbour_is_the_one_described() -> None:
     assert lamp.capacitance_f == pytest.approx(620e-12, rel=1e-12)
     assert lamp.led is not None
     assert (lamp.led.saturation_a, lamp.led.emission, lamp.led.resistance_ohm) == (1.2e-18, 2, 10)
-    assert lamp.lit_a == pytest.approx(2 * 0.1e-3)  # the circuit counts both LEDs of a lamp
+    assert lamp.lit_a == pytest.approx(0.1e-3)  # of one LED
     assert (probe.coupling, probe.load_ohm, probe.led) == (0.002, 100e3, None)
     assert build.bench_driver.receivers == (lamp, probe)
 
@@ -108,7 +108,7 @@ def test_facts_do_not_change_the_circuit() -> None:
 
 
 def test_the_solver_is_given_the_limit_of_one_led() -> None:
-    lamp = load_build("harbour").lit_driver.receivers[0]
+    lamp = load_build("harbour").driver.receivers[0]
     assert lamp.lit_a == pytest.approx(0.1e-3, rel=1e-12)
 
 

@@ -132,16 +132,6 @@ class Build:
         return replace(self.driver, receivers=(*self.driver.receivers, self.probe.receiver))
 
     @property
-    def lit_driver(self) -> Driver:
-        """The driver with lamps that are lit when one LED carries the file's `lit_current`.
-
-        The bench takes `Receiver.lit_a` of a build for both LEDs of a lamp together, the solver
-        for one of them.
-        """
-        lamps = (replace(lamp, lit_a=lamp.lit_a / 2) for lamp in self.driver.receivers)
-        return replace(self.driver, receivers=tuple(lamps))
-
-    @property
     def light_index(self) -> int:
         """Index of the receiver under the light sensor."""
         return [receiver.name for receiver in self.driver.receivers].index(self.bench.light.lamp)
@@ -509,8 +499,7 @@ def _receiver(table: _Table) -> tuple[Receiver, float | None]:
     """One kind of lamp, and the voltage its capacitor is rated for."""
     rated = table.optional("rated_voltage", "V")
     led = _led(table.table("led")) if table.has("led") else None
-    # The circuit counts both LEDs of a lamp together, a build file speaks of one.
-    lit = 2 * table.quantity("lit_current", "A", 1e-4, above=0)
+    lit = table.quantity("lit_current", "A", 1e-4, above=0)
     receiver = table.make(
         Receiver,
         name=table.text("name"),

@@ -42,7 +42,7 @@ def test_the_harbour_at_its_valley(tmp_path: Path) -> None:
 def test_json_holds_what_the_solver_says(tmp_path: Path) -> None:
     found = run_json("predict", "harbour", "--frequency", "165k", "--duty", "20%", cwd=tmp_path)
 
-    alone = solve(load_build("harbour").lit_driver, 165e3, 0.2)
+    alone = solve(load_build("harbour").driver, 165e3, 0.2)
     assert (found["frequency_hz"], found["duty"], found["valley"]) == (165e3, 0.2, None)
     assert found["point"]["supply_a"] == pytest.approx(alone.supply_a[0], rel=1e-6)
     assert found["point"]["drain_peak_v"] == pytest.approx(alone.drain_peak_v[0], rel=1e-6)

@@ -182,9 +182,8 @@ class Bench:
         """What is known of the sensors: nominal offsets in uV, gains in millionths a volt."""
         nominal, probe = self.nominal.bench, self.nominal.probe
         supply = replace(nominal.supply, kind=self.sensor)
-        # `lit_a` is the mean through both LEDs of a lamp, the light sensor sees that of one.
         lamp = self.nominal.driver.receivers[self.nominal.light_index]
-        lit_v = lamp.lit_a / 2 * nominal.light.transimpedance_ohm
+        lit_v = lamp.lit_a * nominal.light.transimpedance_ohm
         bias_v = supply.pin.bias_v if self.sensor == "adc" else 0.0
         return {
             "supply": [round(bias_v * 1e6), round(supply.gain_a_per_v * 1e6)],

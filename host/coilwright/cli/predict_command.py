@@ -77,7 +77,7 @@ def _predict(
 
     hertz, share, why, valley = _operating_point(build, frequency, duty)
     case = _situation(build, hertz, share)
-    field = solve_map(build.lit_driver, *size) if plot is not None or as_json else None
+    field = solve_map(build.driver, *size) if plot is not None or as_json else None
     if plot is not None and field is not None:
         _plot_point(build, case, field, plot, force)
     if as_json and field is not None:
@@ -102,7 +102,7 @@ def _operating_point(
     if tuned is not None and duty is None:
         _check_frequency(tuned.frequency_hz)
         return tuned.frequency_hz, share, "the tuned values of the build file", None
-    valley = find_valley(build.lit_driver, share)
+    valley = find_valley(build.driver, share)
     why = (
         f"the soft-switching valley at this duty, {show_percent(valley.below_resonance, 1)} below "
         f"the tank's free resonance of {valley.free_resonance_hz / 1e3:.1f} kHz"
@@ -141,7 +141,7 @@ def _situation(build: Build, hertz: float, duty: float) -> Situation:
     from coilwright.circuit.operating_map import unlit_peak_v
     from coilwright.circuit.steady_state import solve, waveforms
 
-    driver = build.lit_driver
+    driver = build.driver
     waves = waveforms(driver, hertz, duty)  # refuses a point that does not converge
     state = solve(driver, hertz, duty)
     return Situation(driver, build.facts, state, waves, unlit_peak_v(driver, hertz, duty))
@@ -235,7 +235,7 @@ def _sweep(
     span = _span(asked)
     for hertz in span[:2]:
         _check_frequency(hertz)
-    driver, grid = build.lit_driver, np.linspace(*span)
+    driver, grid = build.driver, np.linspace(*span)
     share = duty if duty is not None else build.tuned.duty if build.tuned else USUAL_DUTY
     _check_duty(share)
     found = solve(driver, grid, share)

@@ -112,7 +112,7 @@ def make_scene(asked: Asked) -> Scene:
         replace(build.driver, receivers=(replace(lamp, coupling=0.0),)),
         asked.frequency or resonance,
         asked.duty,
-        asked.lit_current or _lit_current(build, index),
+        asked.lit_current or build.driver.receivers[index].lit_a,
     )
     coupling = _coupling(asked, build, lamp, coil, receiver, scale)
     return Scene(
@@ -127,13 +127,6 @@ def _index(build: Build, name: str | None) -> int:
     if name not in names:
         raise click.UsageError(f"There is no receiver {name!r}; the build has {', '.join(names)}.")
     return names.index(name)
-
-
-def _lit_current(build: Build, index: int) -> float:
-    """Mean current of one LED from which a lamp of the build file counts as lit."""
-    from coilwright.quantities import parse_quantity
-
-    return parse_quantity(build.source["receiver"][index].get("lit_current", 1e-4), "A")
 
 
 def _coil(asked: Asked) -> Winding:

@@ -139,7 +139,7 @@ def _with_files(question: TankQuestion, build: Path | None, drawer: Path | None)
     if build is not None:
         from coilwright.build import load_build
 
-        question = replace(question, driver=load_build(build).lit_driver)
+        question = replace(question, driver=load_build(build).driver)
     if drawer is not None:
         from coilwright.drawer import read_drawer
 
