@@ -245,7 +245,9 @@ def _sense(step: Stepper, rows: Reals) -> Reals:
         flat = step.sense[:, :, 0] @ rows.reshape(len(rows), -1)
         volts = flat.reshape(-1, *rows.shape[1:])
     else:
-        volts = np.stack([(row[:, None] * rows).sum(axis=0) for row in step.sense])
+        volts = np.empty((len(step.sense), *rows.shape[1:]))  # no lamps, no ports
+        for port, row in enumerate(step.sense):
+            volts[port] = (row[:, None] * rows).sum(axis=0)
     volts[:, 0] += step.sense_rest
     return volts
 
