@@ -31,13 +31,40 @@ def single(loop_h: float = 50e-9, damping_ohm: float = 50.0, switch: Switch = SW
     return Driver(SUPPLY, COIL, 82e-9, Loop(loop_h, damping_ohm), switch, (lamps(0.004, 1),))
 
 
+def high_q() -> Driver:
+    """Two receivers without load, Q = 100 at 165 kHz, on a loop of 120 nH; tuned apart by 2 %."""
+    ohm = 2 * math.pi * 165e3 * 1.5e-3 / 100
+    one = Receiver("one", 1.5e-3, ohm, 620e-12, 0.006)
+    two = Receiver("two", 1.5e-3, ohm, 595e-12, 0.004)
+    return Driver(SUPPLY, COIL, 82e-9, Loop(120e-9, 50.0), SWITCH, (one, two))
+
+
+def bright() -> Driver:
+    """A near lamp driven far into its clamping, a far one, and a drain that breaks down at 60 V."""
+    held = Switch(0.05, 600e-12, BODY, breakdown_v=60.0)
+    far = Receiver("far", 1.0e-3, 7.0, 900e-12, 0.005, 1, LED)
+    return Driver(SUPPLY, COIL, 82e-9, Loop(100e-9, 40.0), held, (lamps(0.03, 1), far))
+
+
 BUILDS = {
     "harbour": harbour(),
     "single-50nH": single(50e-9),
     "single-150nH": single(150e-9),
     "single-no-loop": single(0.0, math.inf),
     "single-clamped": single(80e-9, 50.0, Switch(0.03, 400e-12, BODY, breakdown_v=60.0)),
+    "harbour-map": harbour(),
+    "stray": single(150e-9),
+    "high-q": high_q(),
+    "bright": bright(),
+    "light-damping": single(60e-9, 400.0),
 }
+
+
+def grid(khz: tuple[int, ...], duties: tuple[float, ...]) -> list[tuple[float, float]]:
+    """Every duty at every frequency."""
+    return [(1e3 * frequency, duty) for frequency in khz for duty in duties]
+
+
 POINTS: dict[str, list[tuple[float, float]]] = {
     "harbour": [
         (140e3, 0.4),
@@ -58,4 +85,21 @@ POINTS: dict[str, list[tuple[float, float]]] = {
     "single-150nH": [(165e3, 0.02), (165e3, 0.1), (150e3, 0.3), (185e3, 0.4)],
     "single-no-loop": [(150e3, 0.4), (165e3, 0.4), (165e3, 0.05)],
     "single-clamped": [(165e3, 0.02), (160e3, 0.5)],
+    # Maps of 60 points each. Above 175 kHz the switch closes on a charged drain (hard switching);
+    # below 155 kHz and at large duty the body diode conducts before turn-on.
+    "harbour-map": grid(
+        (140, 148, 155, 162, 168, 173, 180, 195, 215, 235), (0.05, 0.15, 0.25, 0.35, 0.42, 0.5)
+    ),
+    "stray": grid(
+        (145, 155, 162, 166, 172, 185), (0.01, 0.015, 0.02, 0.03, 0.04, 0.06, 0.1, 0.2, 0.3, 0.45)
+    ),
+    "high-q": grid(
+        (150, 160, 163, 164, 165, 166, 167, 168, 170, 190), (0.03, 0.1, 0.2, 0.3, 0.4, 0.5)
+    ),
+    "bright": grid(
+        (140, 150, 158, 163, 167, 172, 180, 190, 200, 225), (0.02, 0.08, 0.2, 0.3, 0.4, 0.5)
+    ),
+    "light-damping": grid(
+        (142, 150, 156, 161, 165, 169, 174, 182, 195, 220), (0.02, 0.07, 0.15, 0.25, 0.35, 0.45)
+    ),
 }
