@@ -10,10 +10,13 @@ import click
 
 from coilwright.cli.options import (
     AMPERE,
+    FARAD,
     FILE,
+    HENRY,
     HERTZ,
-    FloatType,
-    QuantityType,
+    LENGTH,
+    OHM,
+    check_plot,
     force_option,
     json_option,
     print_json,
@@ -26,26 +29,6 @@ if TYPE_CHECKING:
 # As in circuit.winding.SHAPES and circuit.coil_figures.PROXIMITY; here so that --help stays light.
 _SHAPES = ("solenoid", "multilayer", "spiral", "ring", "loop")
 _PROXIMITY = ("field", "medhurst", "dowell")
-
-
-class LengthType(FloatType):
-    """A length with its unit, handed on in metres."""
-
-    name = "length"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
-        from coilwright.lengths import parse_length
-
-        try:
-            return parse_length(value)
-        except ValueError as error:
-            self.fail(str(error), param, ctx)
-
-
-LENGTH = LengthType()
-HENRY = QuantityType("H")
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,11 +81,11 @@ class _Wishes:
     "--per-layer", type=click.IntRange(1), help="Turns a layer.  [default: a square section]"
 )
 @click.option("--drum", type=HENRY, help="Inductance of a drum-core inductor, instead of a coil.")
-@click.option("--resistance", type=QuantityType("ohm"), help="Its resistance for direct current.")
+@click.option("--resistance", type=OHM, help="Its resistance for direct current.")
 @click.option("--self-resonance", type=HERTZ, help="Its self-resonance.")
 @click.option("--q", "quality", type=float, help="Its Q, at --q-frequency.")
 @click.option("--q-frequency", "quality_frequency", type=HERTZ, help="Where the sheet gives Q.")
-@click.option("--capacitor", type=QuantityType("F"), help="Capacitor at hand: where does it tune?")
+@click.option("--capacitor", type=FARAD, help="Capacitor at hand: where does it tune?")
 @click.option("--frequency", type=HERTZ, help="Working frequency, for instance 165k.")
 @click.option("--temperature", type=float, help="Of the wire, °C.  [default: 20]")
 @click.option("--current", type=AMPERE, help="Effective (rms) current, for loss and warming.")
@@ -122,10 +105,7 @@ def command(**options: Any) -> None:
     --self-resonance 1.2M --frequency 165k. A length needs its unit: mm, cm, m, in or mil.
     """
     wishes = _Wishes(**options)
-    if wishes.plot is not None:
-        from coilwright.view.plots import check_plot_file
-
-        check_plot_file(wishes.plot, force=wishes.force)
+    check_plot(wishes.plot, wishes.force)
     if not -200 < wishes.celsius < 1000:
         raise click.UsageError(f"--temperature {wishes.celsius:g} is no wire's; it is in °C.")
     if wishes.frequency is not None and not wishes.frequency > 0:

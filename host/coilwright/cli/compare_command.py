@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from coilwright.cli.options import FILE, force_option, json_option, print_json
+from coilwright.cli.options import (
+    FILE,
+    check_plot,
+    force_option,
+    json_option,
+    print_json,
+)
 
 if TYPE_CHECKING:
     from coilwright.compare import Comparison, Difference, Estimate, Row
@@ -32,13 +38,11 @@ def command(
     """
     from coilwright.compare import compare
     from coilwright.record import next_path, read_record
-    from coilwright.view.plots import check_plot_file
 
     if no_plot and plot is not None:
         raise click.UsageError("--plot and --no-plot exclude each other.")
     target = None if no_plot else plot or next_path("compare", suffix=".png")
-    if target is not None and plot is not None:
-        check_plot_file(target, force=force)
+    check_plot(plot, force)
     read = [read_record(path) for path in records]
     sweeps = [_sweep(record, label) for record, label in zip(read, _labels(records), strict=True)]
     found = compare(sweeps)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from coilwright.cli.failure import Terminated
+from coilwright.lengths import parse_length
 from coilwright.quantities import parse_fraction, parse_quantity
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
@@ -24,41 +25,37 @@ else:
     FloatType = click.ParamType
 
 
-class QuantityType(FloatType):
+class ParsedType(FloatType):
+    """A value read from text by a function that raises `ValueError` on what it cannot read."""
+
+    def __init__(self, name: str, parse: Callable[[str], Any]) -> None:
+        self.name = name
+        self._parse = parse
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not isinstance(value, str):
+            return value
+        try:
+            return self._parse(value)
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+
+def quantity_type(unit: str) -> ParsedType:
     """A quantity in engineering notation, handed on as an SI float."""
-
-    def __init__(self, unit: str) -> None:
-        self.unit = unit
-        self.name = unit
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
-        try:
-            return parse_quantity(value, self.unit)
-        except ValueError as error:
-            self.fail(str(error), param, ctx)
+    return ParsedType(unit, lambda text: parse_quantity(text, unit))
 
 
-class FractionType(FloatType):
-    """A fraction, written as 0.4 or 40%."""
-
-    name = "fraction"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
-        try:
-            return parse_fraction(value)
-        except ValueError as error:
-            self.fail(str(error), param, ctx)
-
-
-HERTZ = QuantityType("Hz")
-AMPERE = QuantityType("A")
-VOLT = QuantityType("V")
-SECOND = QuantityType("s")
-DUTY = FractionType()
+HERTZ = quantity_type("Hz")
+AMPERE = quantity_type("A")
+VOLT = quantity_type("V")
+SECOND = quantity_type("s")
+HENRY = quantity_type("H")
+FARAD = quantity_type("F")
+OHM = quantity_type("ohm")
+FRACTION = ParsedType("fraction", parse_fraction)
+DUTY = FRACTION
+LENGTH = ParsedType("length", parse_length)
 FILE = click.Path(path_type=Path, dir_okay=False)
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
@@ -83,6 +80,14 @@ def record_options(function: Decorated) -> Decorated:
     ):
         function = option(function)
     return function
+
+
+def check_plot(plot: Path | None, force: bool) -> None:
+    """Refuse, before any work, a plot that could not be saved."""
+    if plot is not None:
+        from coilwright.view.plots import check_plot_file
+
+        check_plot_file(plot, force=force)
 
 
 def print_json(result: object) -> None:

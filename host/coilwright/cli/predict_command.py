@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from coilwright.cli.options import DUTY, FILE, HERTZ, force_option, json_option, print_json
+from coilwright.cli.options import (
+    DUTY,
+    FILE,
+    HERTZ,
+    check_plot,
+    force_option,
+    json_option,
+    print_json,
+)
 
 if TYPE_CHECKING:
     from coilwright.build import Build
@@ -53,10 +61,7 @@ def command(
 
     if sweep is not None and (frequency is not None or fine):
         raise click.UsageError("--sweep goes with neither --frequency nor --fine.")
-    if plot is not None:
-        from coilwright.view.plots import check_plot_file
-
-        check_plot_file(plot, force=force)
+    check_plot(plot, force)
     read = load_build(build)
     if sweep is not None:
         _sweep(read, sweep, duty, plot, force, as_json)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,8 @@ from coilwright.cli.options import (
     DUTY,
     FILE,
     HERTZ,
-    FloatType,
+    ParsedType,
+    check_plot,
     force_option,
     json_option,
     print_json,
@@ -24,21 +24,6 @@ from coilwright.cli.reach_scene import Asked
 from coilwright.lengths import parse_length
 
 _length = partial(parse_length, zero=True)
-
-
-class _Parsed(FloatType):
-    """A value read by a function that raises `ValueError`."""
-
-    def __init__(self, name: str, parse: Callable[[str], Any]) -> None:
-        self.name, self._parse = name, parse
-
-    def convert(self, value: Any, param: Any, ctx: Any) -> Any:
-        if not isinstance(value, str):
-            return value
-        try:
-            return self._parse(value)
-        except ValueError as error:
-            self.fail(str(error), param, ctx)
 
 
 def _pair(text: str, sign: str, wanted: str) -> tuple[str, str]:
@@ -92,7 +77,7 @@ def _colours(text: str) -> tuple[str, ...]:
     return names
 
 
-LENGTH = _Parsed("length", _length)
+LENGTH = ParsedType("length", _length)
 
 
 @click.command("reach")
@@ -138,19 +123,19 @@ LENGTH = _Parsed("length", _length)
 )
 @click.option(
     "--calibrate",
-    type=_Parsed("k@length", _calibration),
+    type=ParsedType("k@length", _calibration),
     metavar="K@LENGTH",
     help="A measured coupling on the axis, such as 0.006@30mm.",
 )
 @click.option(
     "--core",
-    type=_Parsed("size", _core),
+    type=ParsedType("size", _core),
     metavar="DxL",
     help="Drum or rod core, diameter x length: an estimate.",
 )
 @click.option(
     "--receiver-coil",
-    type=_Parsed("coil", _wound),
+    type=ParsedType("coil", _wound),
     metavar="DxTURNS",
     help="Receiver without a core, close-wound flat: diameter x turns.",
 )
@@ -164,7 +149,7 @@ LENGTH = _Parsed("length", _length)
 )
 @click.option(
     "--colours",
-    type=_Parsed("colours", _colours),
+    type=ParsedType("colours", _colours),
     metavar="LIST",
     default="red,yellow,green,blue,white",
     show_default=True,
@@ -227,10 +212,8 @@ def command(plot: Path | None, force: bool, as_json: bool, **options: Any) -> No
     from coilwright.cli.reach_report import as_json as to_json
     from coilwright.cli.reach_report import save_plot, tell
     from coilwright.cli.reach_scene import make_scene, solve_scene
-    from coilwright.view.plots import check_plot_file
 
-    if plot is not None:
-        check_plot_file(plot, force=force)
+    check_plot(plot, force)
     asked = Asked(**options)
     _check(asked)
     scene = make_scene(asked)

@@ -12,6 +12,7 @@ from coilwright.cli.options import (
     DUTY,
     HERTZ,
     SECOND,
+    check_plot,
     json_option,
     port_option,
     print_json,
@@ -65,7 +66,7 @@ def command(
     from coilwright.view.progress import progress_view
 
     plan = _plan(start_hz, stop_hz, duty, duty_from, duty_to, frequency, points)
-    _check_plot(plot, force)
+    check_plot(plot, force)
     stop_on_termination()
     began = time.monotonic()
     with open_driver(port) as driver:
@@ -114,13 +115,6 @@ def _described(plan: SweepPlan) -> dict[str, object]:
     from dataclasses import asdict
 
     return {"kind": type(plan).__name__, **asdict(plan)}
-
-
-def _check_plot(plot: Path | None, force: bool) -> None:
-    if plot is not None:
-        from coilwright.view.plots import check_plot_file
-
-        check_plot_file(plot, force=force)
 
 
 def _save_plot(plot: Path, measured: list[Point], title: str, force: bool) -> None:

@@ -9,11 +9,14 @@ import click
 
 from coilwright.cli.options import (
     DUTY,
+    FARAD,
     FILE,
+    FRACTION,
+    HENRY,
     HERTZ,
+    OHM,
     VOLT,
-    FractionType,
-    QuantityType,
+    check_plot,
     force_option,
     json_option,
     print_json,
@@ -24,16 +27,15 @@ if TYPE_CHECKING:
 
 # The series stand here too, so that `--help` imports nothing heavy; a test compares.
 SERIES = ("E3", "E6", "E12", "E24", "E48", "E96", "E192")
-FRACTION = FractionType()
 
 
 @click.command("tank")
-@click.option("--inductance", type=QuantityType("H"), help="Coil, for instance 9.6u.")
-@click.option("--capacitance", type=QuantityType("F"), help="Capacitor, for instance 82n.")
+@click.option("--inductance", type=HENRY, help="Coil, for instance 9.6u.")
+@click.option("--capacitance", type=FARAD, help="Capacitor, for instance 82n.")
 @click.option("--frequency", type=HERTZ, help="Wanted operating frequency, for instance 165k.")
 @click.option("--duty", type=DUTY, help="Duty of the driver; without it, plain resonance.")
 @click.option("--supply", type=VOLT, help="Supply of the driver.  [default: the build's, or 5 V]")
-@click.option("--resistance", type=QuantityType("ohm"), help="Resistance of the driver coil.")
+@click.option("--resistance", type=OHM, help="Resistance of the driver coil.")
 @click.option("--build", type=FILE, help="Build file (TOML), or harbour: losses and lamps.")
 @click.option(
     "--series",
@@ -101,12 +103,10 @@ def command(
     less current than plain resonance does. Parts come from a series or from your own drawer.
     """
     from coilwright.tank import TankQuestion, answer
-    from coilwright.view.plots import check_plot_file
 
     if series is not None and drawer is not None:
         raise click.UsageError("Choose from a --series or from a --drawer, not both.")
-    if plot is not None:
-        check_plot_file(plot, force=force)
+    check_plot(plot, force)
     question = TankQuestion(
         inductance_h=inductance,
         capacitance_f=capacitance,

@@ -15,6 +15,7 @@ from coilwright.cli.options import (
     DUTY,
     SECOND,
     VOLT,
+    check_plot,
     json_option,
     port_option,
     print_json,
@@ -108,7 +109,7 @@ def command(
     )
     if lit == "ask" and not sys.stdin.isatty():
         raise click.UsageError("--lit ask needs a terminal to ask in.")
-    _check_plot(plot, force)
+    check_plot(plot, force)
     stop_on_termination()
     began = time.monotonic()
     with open_driver(port) as driver:
@@ -287,13 +288,6 @@ def _store(driver: Driver, result: TuneResult) -> None:
     driver.set_frequency(result.setting.request.frequency_hz)
     driver.set_duty(result.setting.request.duty)
     driver.store(0)
-
-
-def _check_plot(plot: Path | None, force: bool) -> None:
-    if plot is not None:
-        from coilwright.view.plots import check_plot_file
-
-        check_plot_file(plot, force=force)
 
 
 def _save_plot(
