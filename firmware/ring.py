@@ -9,16 +9,22 @@ HELD = 256
 """Points the ring holds."""
 MOST = 64
 """Points in one block at most."""
+LISTED = 256
+"""Setpoints in a list at most."""
 
 _RECORD = "<IIIIiiiHHHH"
 _SIZE = 36
 
 
 class Ring:
-    """Points `first` to `next`-1 of sweep number `sweep`."""
+    """Points `first` to `next`-1 of sweep number `sweep`.
+
+    Also holds the room for a list of setpoints: both are taken while the heap is in one piece.
+    """
 
     def __init__(self):
         self.records = bytearray(HELD * _SIZE)
+        self.wanted = bytearray(LISTED * 8)
         self.sweep = 0
         self.state = IDLE
         self.first = self.next = self.total = 0

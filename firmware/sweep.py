@@ -5,9 +5,7 @@ from binascii import crc32
 
 from decimals import Fault
 from drive import ON
-from ring import ABORT, DONE, PAUSE, RUN
-
-LONGEST_LIST = 256
+from ring import ABORT, DONE, LISTED, PAUSE, RUN
 
 
 class Sweep:
@@ -19,7 +17,6 @@ class Sweep:
         self.sense = sense
         self.limits = limits
         self.ring = ring
-        self._list = bytearray(LONGEST_LIST * 8)
         self._settled = None  # ticks_us when the output had settled at this point
         self._placed = False
         self._course = None  # None: the list is the course
@@ -54,15 +51,15 @@ class Sweep:
     def append(self, hz, ppm):
         """Add points to the list, all of them or none."""
         self.still()
-        if self.listed + len(hz) > LONGEST_LIST:
-            raise Fault(-225, "list of %d points" % LONGEST_LIST)
+        if self.listed + len(hz) > LISTED:
+            raise Fault(-225, "list of %d points" % LISTED)
         for pair in zip(hz, ppm):  # noqa: B905 (MicroPython knows no strict=)
-            struct.pack_into("<II", self._list, self.listed * 8, *pair)
+            struct.pack_into("<II", self.ring.wanted, self.listed * 8, *pair)
             self.listed += 1
 
     def checksum(self):
         """CRC-32 of the list."""
-        return crc32(memoryview(self._list)[: self.listed * 8]) & 0xFFFFFFFF
+        return crc32(memoryview(self.ring.wanted)[: self.listed * 8]) & 0xFFFFFFFF
 
     def start(self):
         """Begin. Raises Fault when it cannot: running, output off, outside the limits."""
@@ -147,7 +144,7 @@ class Sweep:
     def setpoint(self, i):
         """Frequency and duty that point i asks for."""
         if not self._course:
-            return struct.unpack_from("<II", self._list, i * 8)
+            return struct.unpack_from("<II", self.ring.wanted, i * 8)
         last = max(self.total - 1, 1)
         (hz, hz_stop), (ppm, ppm_stop) = self._course
         return hz + (hz_stop - hz) * i // last, ppm + (ppm_stop - ppm) * i // last

@@ -42,7 +42,14 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
 
 @needs_micropython
 @pytest.mark.micropython
-@pytest.mark.parametrize("request_", [BenchRequest(), BenchRequest(chip="rp2040", sensor="ina226")])
+@pytest.mark.parametrize(
+    "request_",
+    [
+        BenchRequest(chip=chip, sensor=sensor)
+        for chip in ("esp32", "rp2040", "rp2350")
+        for sensor in ("adc", "ina219", "ina226")
+    ],
+)
 def test_what_runs_is_our_firmware_on_micropython_in_96_kib(request_: BenchRequest) -> None:
     """Asked at the prompt of the running process: who it is, its files, its heap."""
     before = firmware_digest(firmware_folder())
