@@ -48,7 +48,7 @@ def test_every_board_starts_and_stores_in_96_kib(chip: str, sensor: str) -> None
     """What needs the largest pieces of heap: settings as text, a list, a sweep over it."""
     with BenchRequest(chip=chip, sensor=sensor).bench() as started, Talk(started.url) as talk:
         assert talk.ask("*IDN?").startswith("Coilwright,resonant-driver,")
-        setup = "FREQ 165E3;:PULS:DCYC 10;:SYST:SETT:STOR;:*SAV 0;:LIST:CLE"
+        setup = "SYST:HOST:TIM 60;:FREQ 165E3;:PULS:DCYC 10;:SYST:SETT:STOR;:*SAV 0;:LIST:CLE"
         assert talk.ask(setup + ";:SYST:SETT:STAT?") == "OK"
         for _ in range(32):
             os.write(talk.fd, b"LIST:APP " + b",".join([b"165E3,10"] * 8) + b"\n")
