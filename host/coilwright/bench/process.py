@@ -26,6 +26,7 @@ from .relay import Line, PtyPort, Relay, TcpPort, check_system
 LOG = logging.getLogger("coilwright.bench")
 
 _SHIM = Path(__file__).parent / "shim"
+_SHIM_LINK, _FIRMWARE_LINK = "sim", "fw"
 _MICROPYTHON = "import sys; from micropython_unix import main; sys.exit(main())"
 POWER_ON, HARD_RESET, WATCHDOG_RESET, SOFT_RESET = 1, 2, 3, 5
 
@@ -174,9 +175,18 @@ class Bench:
         try:
             self.flash.mkdir(parents=True, exist_ok=True)
             (self.flash / "board.json").write_text(json.dumps(wiring, indent=1), "utf-8")
+            self._link(_SHIM_LINK, _SHIM)
+            self._link(_FIRMWARE_LINK, self.firmware)
         except OSError as error:
             hint = "give flash= another folder"
             raise NotWritable(f"Cannot write {self.flash}: {error.strerror}.", hint) from None
+
+    def _link(self, name: str, folder: Path) -> None:
+        """A short way to a folder: every module keeps its path in the small heap."""
+        link = self.flash / name
+        if link.is_symlink():
+            link.unlink()
+        link.symlink_to(folder.resolve(), target_is_directory=True)
 
     def _calibration(self) -> dict[str, list[int]]:
         """What is known of the sensors: nominal offsets in uV, gains in millionths a volt."""
@@ -198,9 +208,9 @@ class Bench:
         unique = hashlib.sha256(f"coilwright bench {self.seed}".encode()).hexdigest()
         arguments = [
             *self._interpreter(),
-            str(_SHIM / "run.py"),
+            f"{_SHIM_LINK}/run.py",
             str(board_link.fileno()),
-            str(self.firmware),
+            _FIRMWARE_LINK,
             repr(float(self.speed)),
             str(cause),
             str(self.chip.cpu_clock_hz),
