@@ -7,14 +7,12 @@ A file that separates with semicolons may write a decimal comma.
 
 from __future__ import annotations
 
-import csv
-import difflib
-import io
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from coilwright.csv_list import ListedRow, read_text, rows
 from coilwright.errors import BadRecord
 from coilwright.quantities import parse_fraction, parse_quantity
 
@@ -62,74 +60,42 @@ def read_drawer(path: Path) -> tuple[DrawerPart, ...]:
     Raises:
         BadRecord: Not readable, no or an unknown column, a value that cannot be read, or no part.
     """
-    return parse_drawer(_text(path), str(path))
-
-
-def _text(path: Path) -> str:
-    try:
-        return path.read_text("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        raise BadRecord(
-            f"Cannot read the drawer {path}: {reason}.", "It is a CSV list with a column value."
-        ) from None
+    return parse_drawer(
+        read_text(path, "drawer", "It is a CSV list with a column value."), str(path)
+    )
 
 
 def parse_drawer(text: str, name: str = "drawer") -> tuple[DrawerPart, ...]:
     """Read the text of such a list; see `read_drawer`."""
-    header, _, _ = text.lstrip().partition("\n")
-    semicolons = ";" in header
-    rows = csv.reader(io.StringIO(text.lstrip()), delimiter=";" if semicolons else ",")
-    columns = _columns([cell.strip().lower() for cell in next(rows, [])], name)
-    parts = []
-    for number, cells in enumerate(rows, start=2):
-        if not any(cell.strip() for cell in cells):
-            continue
-        where = f"{name}, row {number}"
-        if len(cells) > len(columns):
-            hint = "Put a text that holds a comma in quotation marks."
-            raise BadRecord(f"{where} has {len(cells)} cells for {len(columns)} columns.", hint)
-        row = dict(zip(columns, (cell.strip() for cell in cells), strict=False))
-        parts.append(_part(row, where, semicolons))
+    parts = [_part(row) for row in rows(text, name, "drawer", COLUMNS, ("value",))]
     kept = tuple(part for part in parts if part.quantity != 0)
     if not kept:
         raise BadRecord(f"{name} lists no capacitor.", "Write one row a value below the header.")
     return kept
 
 
-def _columns(header: Sequence[str], name: str) -> Sequence[str]:
-    allowed = "The columns are " + ", ".join(COLUMNS) + "; only value is needed."
-    for column in header:
-        if column not in COLUMNS:
-            near = difflib.get_close_matches(column, COLUMNS, 1)
-            hint = f"Did you mean {near[0]}? {allowed}" if near else allowed
-            raise BadRecord(f"{name} has a column {column!r}, which is not one of a drawer.", hint)
-    if "value" not in header:
-        raise BadRecord(f"{name} has no column value.", allowed)
-    return header
-
-
-def _part(row: Mapping[str, str], where: str, decimal_comma: bool) -> DrawerPart:
+def _part(row: ListedRow) -> DrawerPart:
     def read(column: str, parse: Callable[[str], float]) -> float | None:
-        cell = row.get(column, "")
+        cell = row.number_text(column)
         if not cell:
             return None
         try:
-            return parse(cell.replace(",", ".") if decimal_comma else cell)
+            return parse(cell)
         except ValueError as error:
-            raise BadRecord(f"{where}, {column}: {error}.", "Write for instance 68 nF.") from None
+            message = f"{row.where}, {column}: {error}."
+            raise BadRecord(message, "Write for instance 68 nF.") from None
 
     value = read("value", _capacitance)
     if value is None:
-        raise BadRecord(f"{where} has no value.", "Write for instance 68 nF.")
+        raise BadRecord(f"{row.where} has no value.", "Write for instance 68 nF.")
     quantity = read("quantity", _pieces)
     return DrawerPart(
         value_f=value,
         quantity=None if quantity is None else int(quantity),
         tolerance=read("tolerance", lambda cell: parse_fraction(cell.lstrip("±+- "))),
         voltage_v=read("voltage", lambda cell: parse_quantity(cell, "V")),
-        dielectric=row.get("dielectric", ""),
-        note=row.get("note", ""),
+        dielectric=row.cells.get("dielectric", ""),
+        note=row.cells.get("note", ""),
     )
 
 

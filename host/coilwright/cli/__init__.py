@@ -23,6 +23,7 @@ COMMANDS = {
     "coil": "Inductance, resistance and Q of a coil to wind.",
     "reach": "How far which LED colour lights.",
     "predict": "Predict a build: currents, voltages, losses, checks, waveforms.",
+    "cost": "What building costs, what to buy, and when it beats a kit.",
     "bench": "Serve a simulated bench on a serial port of its own.",
 }
 

@@ -1,0 +1,85 @@
+"""Amounts of money, exact: fractions inside, rounded to the currency's decimals only to be shown.
+
+Currencies are named by their ISO 4217 codes; their decimals and signs come from Babel (CLDR).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from decimal import Decimal, InvalidOperation
+from fractions import Fraction
+
+NONE = "XXX"
+"""ISO 4217: no currency. Amounts are then shown as bare numbers."""
+
+_AMOUNT = re.compile(r"(?:([A-Za-z]{3})\s*)?([+-]?[\d.]+)(?:\s*([A-Za-z]{3}))?")
+
+
+def parse_amount(text: str) -> tuple[Fraction, str]:
+    """An amount and the code of its currency, empty where none is written.
+
+    `2.49`, `EUR 2.49` and `2.49 EUR` are read; thousands are not separated.
+
+    Raises:
+        ValueError: Not an amount, negative, or no currency.
+    """
+    found = _AMOUNT.fullmatch(text.strip())
+    if found is None or (found[1] and found[3]):
+        raise ValueError(f"{text!r} is not an amount of money; write 2.49 or 2.49 EUR")
+    amount = parse_exact(found[2])
+    code = (found[1] or found[3] or "").upper()
+    return amount, check_currency(code) if code else ""
+
+
+def parse_exact(text: str) -> Fraction:
+    """A plain decimal number, not negative, exactly.
+
+    Raises:
+        ValueError: Not such a number.
+    """
+    try:
+        value = Decimal(text.strip())
+    except InvalidOperation:
+        raise ValueError(f"{text!r} is not a number") from None
+    if not value.is_finite() or value < 0:
+        raise ValueError(f"{text!r} is not a number from 0 up")
+    if value.adjusted() > 12 or value.as_tuple().exponent < -12:  # type: ignore[operator]
+        raise ValueError(f"{text!r} has more digits than money has")
+    return Fraction(value)
+
+
+def check_currency(code: str) -> str:
+    """The code in capitals.
+
+    Raises:
+        ValueError: Not an ISO 4217 code.
+    """
+    from babel import Locale
+
+    if code.upper() not in Locale("en").currencies:
+        raise ValueError(f"{code!r} is no currency of ISO 4217; write for instance EUR or GBP")
+    return code.upper()
+
+
+def decimals(currency: str) -> int:
+    """Digits of the currency's smallest coin after the point."""
+    from babel.numbers import get_currency_precision
+
+    return 2 if currency == NONE else get_currency_precision(currency)
+
+
+def rounded(amount: Fraction, currency: str) -> Decimal:
+    """The amount in whole coins; half a coin goes up."""
+    places = decimals(currency)
+    return Decimal(math.floor(amount * 10**places + Fraction(1, 2))).scaleb(-places)
+
+
+def show_amount(amount: Fraction, currency: str) -> str:
+    """The amount for people: "€2.49", or "2.49" without a currency."""
+    value = rounded(amount, currency)
+    if currency == NONE:
+        return f"{value:,.2f}"
+    from babel.numbers import format_currency
+
+    return format_currency(value, currency, locale="en")
