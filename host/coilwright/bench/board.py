@@ -18,11 +18,17 @@ from functools import partial
 from coilwright.build import Analogue, Build
 
 from .chips import HIGH, OFF, Gate
+from .circuit_faults import condition, conditions_ahead
+from .clock import BenchClock
+from .faults import Faults, Value
 from .ina import MODELS, Ina
 from .plant import Operating, Plant
 from .pwm import PwmPort, read_back
 
 LOG = logging.getLogger("coilwright.bench")
+
+SOFT_RESET = 5
+"""`machine.SOFT_RESET`: the interpreter starts again, the pins stay."""
 
 _FRAME = struct.Struct("<BBHIIQ")
 INA_OFFSET_V = {"ina219": 50e-6, "ina226": 5e-6}
@@ -67,6 +73,11 @@ class Pins(threading.Thread):
         seed: Of the sensors' errors and noise.
         sensor: Supply sensor, adc, ina219 or ina226.
         restart: Called with the cause when the board resets itself.
+        clock: The bench's clock.
+        faults: What is wrong with the bench.
+        happens: Asked with the bench's time before anything the board does; True when the board
+            has just lost its power or was reset.
+        gate: State of the gate pin that a soft reset left.
     """
 
     def __init__(
@@ -77,17 +88,23 @@ class Pins(threading.Thread):
         seed: int,
         sensor: str,
         restart: Callable[[int], None],
+        clock: BenchClock,
+        faults: Faults,
+        happens: Callable[[int], bool],
+        gate: Gate = OFF,
     ) -> None:
         super().__init__(name="bench pins", daemon=True)
         self._link, self._plant, self._build, self._restart = link, plant, build, restart
-        self._seed, self._sensor = seed, sensor
-        self.gate = OFF
+        self._seed, self._sensor, self._clock, self._faults = seed, sensor, clock, faults
+        self._happens, self._down, self._shown_a = happens, False, 0.0
+        self.gate = gate
         self.history: deque[tuple[int, Gate]] = deque(maxlen=4096)
+        """Times on the board's own clock in us, and the gate pin's state from then on."""
         self._supply = _Settling(build.bench.supply.pin.time_constant_s)
         self._errors = Errors(seed, "supply", build.bench.supply.pin)
         self._stale, self._since = False, 0
         self._ports: dict[int, PwmPort] = {}
-        self._now = 0
+        self._now = self._at = 0
         self._visits: Counter[Gate] = Counter()
         self._ina: Ina | None = MODELS[sensor](self._sense) if sensor in MODELS else None
 
@@ -119,7 +136,9 @@ class Pins(threading.Thread):
         """Thread body."""
         try:
             while frame := self._take(_FRAME.size):
-                self._frame(*_FRAME.unpack(frame))
+                kind, pin, count, first, _, now_us = _FRAME.unpack(frame)
+                self._frame(chr(kind), pin, count, first, now_us)
+                self._clock.answered()
         except OSError:
             pass  # the board has gone
         except Exception:
@@ -137,8 +156,11 @@ class Pins(threading.Thread):
             data += more
         return data
 
-    def _frame(self, kind: int, pin: int, n: int, a: int, b: int, now_us: int) -> None:
-        letter = chr(kind)
+    def _frame(self, letter: str, pin: int, n: int, a: int, now_us: int) -> None:
+        self._at = self._clock.seen(now_us)
+        if self._down or self._happens(self._at):
+            self._down = True
+            return
         if letter == "T":
             self._link.sendall(struct.pack("<3i", *self._targets()))
         elif letter in "GFDNX":
@@ -148,8 +170,16 @@ class Pins(threading.Thread):
         elif letter == "I":
             self._i2c(pin, self._take(n), a, now_us)
         elif letter == "R":
-            self._set(OFF, now_us)  # pins float at a reset, the pull-down holds the gate
-            self._restart(pin)
+            self._reset(pin, now_us)
+
+    def _reset(self, cause: int, now_us: int) -> None:
+        """Pins float at a reset, and the pull-down holds the gate; not at a soft one."""
+        self._now = now_us
+        if cause != SOFT_RESET:
+            self._set(OFF, now_us)
+        elif self.gate.period:
+            self._halt(self._plant.chip.gate, self.gate)
+        self._restart(cause)
 
     def _pwm(self, letter: str, pin: int, value: int, now_us: int) -> tuple[int, int, int]:
         """One call of a PWM method; what reads back, and the seed of the noise that follows."""
@@ -193,33 +223,67 @@ class Pins(threading.Thread):
         self._supply.at(now_us, held=self._stale)
         self.gate, self._stale, self._since = gate, True, now_us
         self.history.append((now_us, gate))
+        self._clock.gate_log.append((self._at, gate))
 
     def _targets(self) -> tuple[int, int, int]:
         """Voltages at the three ADC pins in uV, before offset, gain error and noise."""
         point = self._point()
         bench = self._build.bench
-        supply = bench.supply.pin.bias_v + point.supply_a / bench.supply.gain_a_per_v
-        if self._ina is not None:
-            supply = 0.0
+        supply = 0.0
+        if self._ina is None:
+            amps = self._shown(point.supply_a)
+            dead = "sensor-dead" in self._wrong()
+            supply = 0.0 if dead else bench.supply.pin.bias_v + amps / bench.supply.gain_a_per_v
+        probe_v = 0.0 if "probe-open" in self._wrong() else point.probe_v
         light = bench.light.pin.bias_v + point.light_a * bench.light.transimpedance_ohm
-        volts = supply, self._build.probe.pin_v(point.probe_v), light
+        volts = supply, self._build.probe.pin_v(probe_v), light
         return tuple(round(min(max(v, -1.0), 1000.0) * 1e6) for v in volts)  # type: ignore[return-value]
 
     def _point(self) -> Operating:
         port = self._ports.get(self._plant.chip.gate)
-        return self._plant.operating(self.gate, port.frequency_hz if port else 0)
+        hertz = port.frequency_hz if port else 0
+        acting = self._faults.acting(self._at, "circuit")
+        ahead = partial(conditions_ahead, acting) if acting else None
+        return self._plant.operating(self._switch(), hertz, condition(acting), ahead)
+
+    def _switch(self) -> Gate:
+        """What the MOSFET's gate does: what the pin does, unless it is stuck."""
+        for fault, _ in reversed(self._faults.acting(self._at, "gate")):
+            return HIGH if fault.value == "high" else OFF
+        return self.gate
+
+    def _wrong(self) -> dict[str, Value]:
+        """Faults of the sensors now, with their values."""
+        return {fault.name: fault.value for fault, _ in self._faults.acting(self._at, "sensor")}
+
+    def _shown(self, amps: float) -> float:
+        """Current as the sensor shows it."""
+        wrong = self._wrong()
+        if "sensor-stuck" in wrong:
+            value = wrong["sensor-stuck"]
+            return value if isinstance(value, float) else self._shown_a
+        self._shown_a = -amps if "sensor-reversed" in wrong else amps
+        return self._shown_a
 
     def _i2c(self, address: int, out: bytes, count: int, now_us: int) -> None:
         if self._ina is None or address != 64:
-            missing = errno.ENODEV if self._plant.chip.family == "esp32" else errno.EIO
-            self._link.sendall(bytes([missing]) + bytes(count))
+            self._link.sendall(bytes([self._no_answer()]) + bytes(count))
+            return
+        wrong = self._wrong()
+        if "i2c-held" in wrong or "sensor-dead" in wrong:
+            silent = errno.ETIMEDOUT if "i2c-held" in wrong else self._no_answer()
+            self._link.sendall(bytes([silent]) + bytes(count))
             return
         self._link.sendall(b"\0" + self._ina.transfer(out, count, now_us))
+
+    def _no_answer(self) -> int:
+        """Error number of a port whose address byte nobody acknowledged."""
+        return errno.ENODEV if self._plant.chip.family == "esp32" else errno.EIO
 
     def _sense(self, now_us: int, samples: int) -> tuple[float, float]:
         """Shunt and bus voltage as the INA converts them."""
         point = self._point()
-        self._supply.target, self._stale = point.supply_a, False
+        self._supply.target, self._stale = self._shown(point.supply_a), False
         noise = random.Random(
             f"{self._seed}:{self.gate}:{self._visits[self.gate]}:{now_us - self._since}"
         )
@@ -227,5 +291,7 @@ class Pins(threading.Thread):
         share = self._errors.offset_v / limits.offset_v if limits.offset_v else 0.0
         shunt = self._supply.at(now_us) * self._build.bench.supply.shunt_ohm * self._errors.gain
         shunt += share * INA_OFFSET_V[self._sensor]
+        if "sensor-stuck" in self._wrong():
+            return shunt, point.supply_v
         shunt += noise.gauss(0, INA_NOISE_V[self._sensor] / math.sqrt(samples))
         return shunt, point.supply_v

@@ -13,16 +13,22 @@ from typing import TYPE_CHECKING, Any
 from coilwright.build import Build
 
 from .chips import CHIPS, OFF, Chip, Gate
+from .circuit_faults import SOUND, Condition, altered, but_drifts
 from .pwm import timer_counts
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import ArrayLike, NDArray
 
+    from coilwright.circuit.driver import Driver
+
     Reals = NDArray[np.float64]
 
 Solve = Callable[..., Any]
-"""`solve(driver, frequency_hz, duty, start=…)` with what a `SteadyState` has."""
+"""`solve(driver or one a point, frequency_hz, duty, start=…)` with what a `SteadyState` has."""
+
+Key = tuple[Condition, Gate]
+"""Condition of the circuit and state of its gate: what a solution is kept under."""
 
 LOG = logging.getLogger("coilwright.bench")
 
@@ -128,14 +134,31 @@ def _on(
     return back(max(value, 1e-9))
 
 
-def _solve(driver: Any, frequency_hz: Any, duty: Any, **options: Any) -> Any:
-    from coilwright.circuit.steady_state import solve
+def _together(key: Key, first: Key) -> bool:
+    """Whether both are of one sweep or of one drift, and so can be solved at once."""
+    (condition, gate), (wanted, at) = key, first
+    return condition == wanted or (gate == at and but_drifts(condition) == but_drifts(wanted))
 
-    return solve(driver, frequency_hz, duty, **options)
+
+def _held_high(driver: Driver) -> Operating:
+    """Gate held high: direct current through supply, coil and switch; nothing oscillates."""
+    supply = driver.supply
+    ohm = supply.resistance_ohm + driver.coil.resistance_ohm + driver.switch.on_resistance_ohm
+    amps = supply.voltage_v / ohm
+    return Operating(amps, supply.voltage_v - amps * supply.resistance_ohm, 0.0, 0.0)
+
+
+def _solve(driver: Any, frequency_hz: Any, duty: Any, **options: Any) -> Any:
+    from coilwright.circuit.steady_state import solve, solve_draws
+
+    one = solve_draws if isinstance(driver, list) else solve
+    return one(driver, frequency_hz, duty, **options)
 
 
 class Plant:
     """Solves the bench's circuit on demand, and ahead of it in a thread of its own.
+
+    Under a fault of the circuit (`condition`) it is another circuit that is solved.
 
     Args:
         build: Values as built, already drawn from their tolerances.
@@ -145,21 +168,21 @@ class Plant:
 
     def __init__(self, build: Build, chip: str, solve: Solve | None = None) -> None:
         self.build, self.chip = build, CHIPS[chip]
-        self._driver = build.bench_driver
+        self._drivers: dict[Condition, Driver] = {SOUND: build.bench_driver}
         self._solve = solve or _solve
-        self._known: OrderedDict[Gate, Operating | None] = OrderedDict()
-        self._states: dict[Gate, Any] = {}
-        self._flying: set[Gate] = set()
+        self._known: OrderedDict[Key, Operating | None] = OrderedDict()
+        self._states: dict[Key, Any] = {}
+        self._flying: set[Key] = set()
         self._changed = threading.Condition()
         self._course = Course(self.chip)
-        self._orders: list[Gate] = []
+        self._orders: list[Key] = []
         self._worker: threading.Thread | None = None
         self._closed = False
         self.solved = self.asked = self.missed = 0
 
     def warm(self) -> None:
         """Import what the first point needs, before it is asked for."""
-        self._points([165e3], [0.02])
+        self._points([SOUND], [165e3], [0.02])
 
     def close(self) -> None:
         """End the thread that solves ahead."""
@@ -169,60 +192,68 @@ class Plant:
         if self._worker is not None:
             self._worker.join()
 
-    def operating(self, gate: Gate, requested_hz: int = 0) -> Operating:
+    def operating(
+        self,
+        gate: Gate,
+        requested_hz: int = 0,
+        condition: Condition = SOUND,
+        ahead: Callable[[int], list[Condition]] | None = None,
+    ) -> Operating:
         """What the sensors see in this state of the gate.
 
         `requested_hz` is what the firmware asked the port for: a sweep is even in it, not in
-        counts. A state the solver cannot settle is tried again from the nearest one that did,
-        then held at that one's values, and is logged: it is never passed on as a solution.
+        counts. `ahead` tells so many conditions that a drift goes on to. A state the solver
+        cannot settle is tried again from the nearest one that did, then held at that one's
+        values, and is logged: it is never passed on as a solution.
         """
         self.asked += 1
-        if gate.on == 0:
-            return self._rest()
+        driver = self.driver(condition)
+        if gate.on == 0 or driver.supply.voltage_v == 0:
+            return Operating(0.0, driver.supply.voltage_v, 0.0, 0.0)
         if gate.period == 0 or gate.duty(self.chip) >= 1:
-            return self._stuck()
-        point = self._look_up(gate)
-        self._order(self._course.follow(gate, requested_hz))
+            return _held_high(driver)
+        point = self._look_up((condition, gate))
+        likely = [(condition, near) for near in self._course.follow(gate, requested_hz)]
+        if ahead is not None and not likely:
+            likely = [(later, gate) for later in ahead(_AHEAD)]
+        self._order(likely)
         return point
 
-    def _rest(self) -> Operating:
-        return Operating(0.0, self._driver.supply.voltage_v, 0.0, 0.0)
+    def driver(self, condition: Condition) -> Driver:
+        """The circuit under a condition, the probe its last receiver."""
+        found = self._drivers.get(condition)
+        if found is None:
+            found = self._drivers[condition] = altered(self._drivers[SOUND], condition)
+        return found
 
-    def _stuck(self) -> Operating:
-        """Gate held high: direct current through supply, coil and switch; nothing oscillates."""
-        d = self._driver
-        ohm = d.supply.resistance_ohm + d.coil.resistance_ohm + d.switch.on_resistance_ohm
-        amps = d.supply.voltage_v / ohm
-        return Operating(amps, d.supply.voltage_v - amps * d.supply.resistance_ohm, 0.0, 0.0)
-
-    def _look_up(self, gate: Gate) -> Operating:
+    def _look_up(self, key: Key) -> Operating:
         with self._changed:
-            while gate in self._flying:
+            while key in self._flying:
                 self._changed.wait()
-            batch = [] if gate in self._known else self._take(gate)
+            batch = [] if key in self._known else self._take(key)
         if batch:
             self.missed += 1
             self._fill(batch)
-        point = self._known[gate]
-        return point if point is not None else self._held(gate)
+        point = self._known[key]
+        return point if point is not None else self._held(key)
 
-    def _take(self, first: Gate | None = None) -> list[Gate]:
+    def _take(self, first: Key | None = None) -> list[Key]:
         """The next batch, the one that is waited for first; called with the lock held."""
-        wanted = [g for g in self._orders if g not in self._known and g not in self._flying]
+        wanted = [k for k in self._orders if k not in self._known and k not in self._flying]
         if first is not None:
-            wanted = [first, *(g for g in wanted if g != first)]
+            wanted = [first, *(k for k in wanted if k != first and _together(k, first))]
         batch, self._orders = wanted[:_BATCH], wanted[_BATCH:]
         self._flying.update(batch)
         return batch
 
-    def _order(self, gates: list[Gate]) -> None:
+    def _order(self, keys: list[Key]) -> None:
         """Have these solved in the background instead of what was ordered before."""
         with self._changed:
-            new = [g not in self._known and g not in self._flying for g in gates]
+            new = [k not in self._known and k not in self._flying for k in keys]
             few, far = sum(new) < _BATCH, True not in new[: _BATCH // 2]
             if not any(new) or (few and far) or self._closed:
                 return
-            self._orders = gates
+            self._orders = keys
             self._changed.notify_all()
             if self._worker is None:
                 self._worker = threading.Thread(target=self._work, name="plant", daemon=True)
@@ -241,34 +272,43 @@ class Plant:
             except Exception:  # the point is solved again, and fails aloud, when it is asked for
                 LOG.exception("solving ahead failed")
 
-    def _fill(self, gates: list[Gate]) -> None:
+    def _fill(self, keys: list[Key]) -> None:
         try:
-            places = [self._place(gate) for gate in gates]
-            points, states = self._points([f for f, _ in places], [d for _, d in places])
+            places = [self._place(gate) for _, gate in keys]
+            frequency, duty = [f for f, _ in places], [d for _, d in places]
+            points, states = self._points([c for c, _ in keys], frequency, duty)
             with self._changed:
-                self._known.update(zip(gates, points, strict=True))
+                self._known.update(zip(keys, points, strict=True))
                 self._states.update(
-                    (g, s) for g, p, s in zip(gates, points, states, strict=True) if p is not None
+                    (k, s) for k, p, s in zip(keys, points, states, strict=True) if p is not None
                 )
                 while len(self._known) > _KEPT:
                     self._states.pop(self._known.popitem(last=False)[0], None)
         finally:
             with self._changed:
-                self._flying.difference_update(gates)
+                self._flying.difference_update(keys)
                 self._changed.notify_all()
 
     def _place(self, gate: Gate) -> tuple[float, float]:
         return gate.frequency_hz(self.chip), gate.duty(self.chip)
 
     def _points(
-        self, frequency: list[float], duty: list[float], start: Any = None
+        self,
+        conditions: list[Condition],
+        frequency: list[float],
+        duty: list[float],
+        start: Any = None,
     ) -> tuple[list[Operating | None], Any]:
+        """Solve points, each under its condition: of one kind but for drifts."""
         import numpy as np
 
         self.solved += len(frequency)
         options = {} if start is None else {"start": start}
-        state = self._solve(self._driver, np.asarray(frequency), np.asarray(duty), **options)
-        supply = self._driver.supply
+        drivers: Any = [self.driver(condition) for condition in conditions]
+        supply = drivers[0].supply  # no drift changes it
+        if len(set(conditions)) == 1:
+            drivers = drivers[0]
+        state = self._solve(drivers, np.asarray(frequency), np.asarray(duty), **options)
         light = state.led_a[:, self.build.light_index, :].mean(axis=1)
         probe = state.receiver_peak_v[:, -1]
         columns = (state.converged, state.supply_a, probe, light)
@@ -279,44 +319,54 @@ class Plant:
         ]
         return points, state.state
 
-    def _held(self, gate: Gate) -> Operating:
+    def _held(self, key: Key) -> Operating:
         """A state that did not settle: again from its neighbour, else the neighbour's values."""
+        condition, gate = key
         frequency, duty = self._place(gate)
-        near = self._nearest(gate)
+        near = self._nearest(key)
         if near is None:
             LOG.warning("no steady state at %.1f Hz, duty %.4f; at rest instead", frequency, duty)
-            return self._rest()
-        points, _ = self._points([frequency], [duty], self._states[near][None, :])
+            return Operating(0.0, self.driver(condition).supply.voltage_v, 0.0, 0.0)
+        points, _ = self._points([condition], [frequency], [duty], self._states[near][None, :])
         if points[0] is None:
             LOG.warning("no steady state at %.1f Hz, duty %.4f; held near", frequency, duty)
-        point = points[0] or self._known[near] or self._rest()
+        point = points[0] or self._known[near]
+        assert point is not None
         with self._changed:
-            self._known[gate] = point
+            self._known[key] = point
         return point
 
-    def _nearest(self, gate: Gate) -> Gate | None:
-        f, d = self._place(gate)
+    def _nearest(self, key: Key) -> Key | None:
+        """The solution at the nearest setting in a condition that differs by drifts at most."""
+        sort = but_drifts(key[0])
+        f, d = self._place(key[1])
 
-        def far(other: Gate) -> float:
-            g, e = self._place(other)
+        def far(other: Key) -> float:
+            g, e = self._place(other[1])
             return abs(math.log(g / f)) + abs(e - d)
 
         with self._changed:
-            return min(self._states, key=far, default=None)
+            alike = [k for k in self._states if but_drifts(k[0]) == sort]
+            return min(alike, key=far, default=None)
 
-    def pickup(self, frequency_hz: ArrayLike, duty: ArrayLike) -> Reals:
+    def pickup(
+        self, frequency_hz: ArrayLike, duty: ArrayLike, condition: Condition = SOUND
+    ) -> Reals:
         """True operating points for a grid: array (4, B) of supply A, supply V, probe V, light A.
 
         Args:
             frequency_hz: Frequencies, shape (B,).
             duty: One duty for all, or one each.
+            condition: Of the circuit; `Bench.condition` tells the one at a time.
 
         A point without a steady state is NaN.
         """
         import numpy as np
 
         frequency = np.asarray(frequency_hz, dtype=float)
-        points, _ = self._points(list(frequency), list(np.broadcast_to(duty, frequency.shape)))
+        share = np.broadcast_to(duty, frequency.shape)
+        conditions = [condition] * len(frequency)
+        points, _ = self._points(conditions, list(frequency), list(share))
         nothing = (math.nan,) * 4
         rows = [(p.supply_a, p.supply_v, p.probe_v, p.light_a) if p else nothing for p in points]
         return np.array(rows).reshape(-1, 4).T

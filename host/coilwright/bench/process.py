@@ -12,14 +12,19 @@ import subprocess
 import sys
 import tempfile
 import threading
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
 from coilwright.build import Build, load_build
 from coilwright.errors import NotWritable
 
-from .board import Pins
-from .chips import CHIPS, board_json
+from .board import SOFT_RESET, Pins
+from .chips import CHIPS, OFF, board_json
+from .circuit_faults import Condition, condition
+from .clock import BenchClock, GateLog
+from .faults import Fault, Faults, Value, check_sensor, make_fault, scheduled
+from .line_faults import FaultyLine
 from .plant import Plant
 from .relay import Line, PtyPort, Relay, TcpPort, check_system
 
@@ -28,7 +33,8 @@ LOG = logging.getLogger("coilwright.bench")
 _SHIM = Path(__file__).parent / "shim"
 _SHIM_LINK, _FIRMWARE_LINK = "sim", "fw"
 _MICROPYTHON = "import sys; from micropython_unix import main; sys.exit(main())"
-POWER_ON, HARD_RESET, WATCHDOG_RESET, SOFT_RESET = 1, 2, 3, 5
+_BUSY_S = 0.1
+POWER_ON, HARD_RESET, WATCHDOG_RESET = 1, 2, 3
 
 
 def firmware_folder() -> Path:
@@ -63,11 +69,12 @@ class Bench:
         flash: Folder that is the board's flash and is kept; a temporary one where not given.
         port: Host's side of the line; a pseudo-terminal if not given.
         line: What the line does to bytes.
+        faults: What goes wrong, and when.
         micropython: False runs the firmware on CPython; by default only where there is no other.
         firmware: Folder of the firmware, by default the project's.
 
     Raises:
-        BadBuild: The build file is wrong.
+        BadBuild: The build file is wrong, or a fault cannot be had with this sensor.
         NotWritable: The flash folder cannot be written.
         PortError: This system passes no sockets to its children (Windows).
     """
@@ -85,6 +92,7 @@ class Bench:
         line: Line | None = None,
         micropython: bool | None = None,
         firmware: Path | None = None,
+        faults: Iterable[Fault] = (),
     ) -> None:
         check_system()
         nominal = build if isinstance(build, Build) else load_build(build)
@@ -98,13 +106,19 @@ class Bench:
             self.micropython = micropython
         self.firmware = firmware or firmware_folder()
         self.plant = Plant(self.build, self.chip.name)
+        self.clock, self.faults = BenchClock(speed), Faults()
+        for fault in faults:
+            self._add(fault)
         self._temporary = None if flash else tempfile.TemporaryDirectory(prefix="coilwright-")
         self.flash = Path(flash or self._temporary.name)  # type: ignore[union-attr]
-        self._relay = Relay(port or PtyPort(), line or Line(), self._ended)
+        self._relay = Relay(
+            port or PtyPort(), line or FaultyLine(self.faults, self.clock, self.seed), self._ended
+        )
+        self._watcher = threading.Thread(target=self._watch, name="bench events", daemon=True)
         self._process: subprocess.Popen[bytes] | None = None
         self._ends: list[socket.socket] = []
         self._lock = threading.RLock()
-        self._stopping = False
+        self._stopping, self._down = threading.Event(), False
         self.pins: Pins | None = None
         self.starts = 0
 
@@ -141,6 +155,7 @@ class Bench:
         self._relay.start()
         self._launch(POWER_ON)
         threading.Thread(target=self._warm, name="bench warm-up", daemon=True).start()
+        self._watcher.start()
 
     def _warm(self) -> None:
         try:
@@ -150,21 +165,105 @@ class Bench:
 
     def stop(self) -> None:
         """Power off; returns when every process and thread has ended."""
+        self._stopping.set()
+        self.faults.changed.set()
         with self._lock:
-            self._stopping = True
             self._kill()
+        if self._watcher.ident is not None:
+            self._watcher.join()
         self._relay.stop()
         self.plant.close()
         if self._temporary is not None:
             self._temporary.cleanup()
 
-    def reset(self, cause: int = HARD_RESET) -> None:
-        """Reset the board; the device folder stays."""
+    def reset(self, cause: int = HARD_RESET, off_s: float = 0.0) -> None:
+        """Reset the board, or take its power for so long; the device folder stays."""
         with self._lock:
-            if self._stopping:
+            if self._stopping.is_set():
                 return
             self._kill()
-            self._launch(cause)
+            self.clock.restart(off_s)
+            if not self._stopping.wait(self.clock.real_s(off_s * 1e6)):
+                self._launch(cause)
+
+    def fault(
+        self,
+        name: str,
+        value: Value = None,
+        *,
+        at_s: float | None = None,
+        for_s: float | None = None,
+        every_s: float | None = None,
+    ) -> Fault:
+        """Let something go wrong.
+
+        Args:
+            name: Name of the table in `faults`.
+            value: SI units, shares as fractions, drifts a second; or as text, such as `"1%/min"`.
+            at_s: Time on the bench's clock, now by default.
+            for_s: How long it lasts, until it is cleared by default.
+            every_s: It comes again so long after each onset.
+
+        Raises:
+            BadBuild: No such fault, an impossible value or time.
+        """
+        spans = (None if s is None else round(s * 1e6) for s in (for_s, every_s))
+        at_us = self.clock.heard_us if at_s is None else round(at_s * 1e6)
+        return self._add(scheduled(make_fault(name, value), at_us, *spans))
+
+    def _add(self, fault: Fault) -> Fault:
+        check_sensor(fault, self.sensor)
+        self.faults.add(fault)
+        return fault
+
+    def condition(self, at_s: float | None = None) -> Condition:
+        """Condition of the circuit at a time on the bench's clock, for `Plant.pickup`."""
+        at_us = self.clock.now_us() if at_s is None else round(at_s * 1e6)
+        return condition(self.faults.acting(at_us, "circuit"))
+
+    def gate_log(self) -> GateLog:
+        """What the gate pin has done so far."""
+        found = list(self.clock.gate_log)
+        times, gates = zip(*found, strict=True) if found else ((), ())
+        return GateLog(self.chip, times, gates, self.clock.now_us())
+
+    def gate_is_low(self) -> bool:
+        """Whether the gate pin is a plain low output, or floats at a board without power."""
+        return self.gate_log().is_low()
+
+    def _watch(self) -> None:
+        """Resets and brown-outs that are due while the board does nothing with its pins."""
+        while not self._stopping.is_set():
+            due = self.faults.next_event_us()
+            wait = None if due is None else self._wait_s(due)
+            if wait is not None and wait <= 0:
+                self._happens(self.clock.now_us())
+            elif self.faults.changed.wait(wait):
+                self.faults.changed.clear()
+
+    def _wait_s(self, due_us: int) -> float:
+        """Real seconds until then; a board that is busy tells its time itself."""
+        left = self.clock.real_s(due_us - self.clock.now_us())
+        return max(left, _BUSY_S - self.clock.quiet_s())
+
+    def _happens(self, now_us: int) -> bool:
+        """Carry out the reset or brown-out that is due; True if there was one."""
+        fault = self.faults.take_event(now_us)
+        if fault is None or self._stopping.is_set() or self._process is None:
+            return False
+        self._down = True
+        self._process.kill()
+        self._log_low(now_us)
+        off_s = fault.value if isinstance(fault.value, float) else 0.0
+        cause = HARD_RESET if fault.name == "reset" else POWER_ON
+        threading.Thread(target=self.reset, args=(cause, off_s), name="bench reset").start()
+        return True
+
+    def _log_low(self, now_us: int) -> None:
+        """The pins float."""
+        log = self.clock.gate_log
+        if log and log[-1][1] != OFF:
+            log.append((now_us, OFF))
 
     def _write_wiring(self) -> None:
         supply = self.build.bench.supply
@@ -204,7 +303,21 @@ class Bench:
     def _launch(self, cause: int) -> None:
         line, board_line = socket.socketpair()
         link, board_link = socket.socketpair()
-        pins = Pins(link, self.plant, self.build, self.seed, self.sensor, self._reset_later)
+        soft = cause == SOFT_RESET and self.pins is not None
+        if not soft:
+            self._log_low(self.clock.now_us())
+        pins = Pins(
+            link,
+            self.plant,
+            self.build,
+            self.seed,
+            self.sensor,
+            self._reset_later,
+            self.clock,
+            self.faults,
+            self._happens,
+            self.pins.gate if soft and self.pins else OFF,
+        )
         unique = hashlib.sha256(f"coilwright bench {self.seed}".encode()).hexdigest()
         arguments = [
             *self._interpreter(),
@@ -227,7 +340,7 @@ class Bench:
                 pass_fds=[board_link.fileno()],
                 start_new_session=True,  # Ctrl-C in the terminal is for the host alone
             )
-            self.pins, self._ends = pins, [line, link]
+            self.pins, self._ends, self._down = pins, [line, link], False
         pins.start()
         self._relay.attach(line)
         self.starts += 1
@@ -256,5 +369,5 @@ class Bench:
 
     def _ended(self) -> None:
         """The firmware's process has gone without a reset."""
-        if not self._stopping and self._process is not None:
+        if not (self._stopping.is_set() or self._down) and self._process is not None:
             LOG.warning("the firmware ended; its last words are in %s", self.log_path)

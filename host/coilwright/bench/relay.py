@@ -8,16 +8,18 @@ import selectors
 import socket
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 
 from coilwright.errors import PortError
 
 _STALL_S = 0.5
 _CHUNK = 4096
+_HELD_S = 0.001  # how often a line that stalls is looked at
 
 
 class Line:
-    """What the line does to the bytes on it: nothing. Faults of a link are subclasses of this."""
+    """What the line does to the bytes on it: nothing. `FaultyLine` is one that does."""
 
     def to_board(self, data: bytes) -> bytes:
         """Bytes from the host, as they reach the board."""
@@ -26,6 +28,14 @@ class Line:
     def to_host(self, data: bytes) -> bytes:
         """Bytes from the board, as they reach the host."""
         return data
+
+    def delay_s(self, to_host: bool) -> float:
+        """How late bytes are in a direction, in real seconds."""
+        return 0.0
+
+    def held(self, to_host: bool) -> bool:
+        """Whether bytes wait, however late they are already."""
+        return False
 
 
 def check_system() -> None:
@@ -129,6 +139,7 @@ class Relay(threading.Thread):
         self._lock = threading.Lock()
         self._stopping = False
         self._full_since = 0.0
+        self._under_way: dict[bool, deque[tuple[float, bytes]]] = {True: deque(), False: deque()}
 
     def attach(self, board: socket.socket | None) -> None:
         """Connect the standard streams of a board (a socket), or none while it restarts."""
@@ -163,7 +174,7 @@ class Relay(threading.Thread):
     ) -> None:
         """Carry bytes until one of the ends changes."""
         while not self._stopping and self.port.wait_fd() == port_fd:
-            ready = {key.fd for key, _ in waiting.select()}
+            ready = {key.fd for key, _ in waiting.select(self._patience_s())}
             if self._wake.fileno() in ready:
                 self._wake.recv(64)
                 return
@@ -171,12 +182,35 @@ class Relay(threading.Thread):
                 self._from_host(board)
             if board is not None and board.fileno() in ready and not self._from_board(board):
                 return
+            for to_host, queue in self._under_way.items():
+                while queue and queue[0][0] <= time.monotonic() and not self.line.held(to_host):
+                    self._deliver(to_host, queue.popleft()[1], board)
+
+    def _patience_s(self) -> float | None:
+        """Until the next bytes under way arrive; looked at again soon where the line stalls."""
+        due = [queue[0][0] for queue in self._under_way.values() if queue]
+        if not due:
+            return None
+        return max(min(due) - time.monotonic(), _HELD_S)
+
+    def _carry(self, to_host: bool, data: bytes, board: socket.socket | None) -> None:
+        """Deliver bytes, or keep them while they are under way; none overtakes another."""
+        queue, late = self._under_way[to_host], self.line.delay_s(to_host)
+        if queue or late > 0 or self.line.held(to_host):
+            queue.append((time.monotonic() + late, data))
+        else:
+            self._deliver(to_host, data, board)
+
+    def _deliver(self, to_host: bool, data: bytes, board: socket.socket | None) -> None:
+        if to_host:
+            self._to_host(data)
+        elif data and board is not None:
+            with contextlib.suppress(OSError):
+                board.sendall(data)
 
     def _from_host(self, board: socket.socket | None) -> None:
         with contextlib.suppress(BlockingIOError, OSError):
-            data = self.line.to_board(self.port.read())
-            if data and board is not None:
-                board.sendall(data)
+            self._carry(False, self.line.to_board(self.port.read()), board)
 
     def _from_board(self, board: socket.socket) -> bool:
         data = b""
@@ -188,7 +222,7 @@ class Relay(threading.Thread):
                     self._board = None
             self._ended()
             return False
-        self._to_host(self.line.to_host(data))
+        self._carry(True, self.line.to_host(data), board)
         return True
 
     def _to_host(self, data: bytes) -> None:

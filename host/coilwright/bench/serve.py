@@ -8,12 +8,14 @@ import math
 import signal
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 from urllib.parse import parse_qsl, unquote, urlsplit
 
 from coilwright.build import CHIPS, SENSORS
 from coilwright.errors import BadBuild, CoilwrightError, PortDenied, PortError
+
+from .faults import Fault, parse_fault
 
 if TYPE_CHECKING:
     from .process import Bench
@@ -30,6 +32,7 @@ class BenchRequest:
     sensor: str | None = None
     speed: float = 1.0
     flash: str | None = None
+    faults: tuple[Fault, ...] = ()
 
     def __post_init__(self) -> None:
         _one_of("chip", self.chip, CHIPS)
@@ -58,7 +61,9 @@ def _one_of(key: str, value: str | None, allowed: tuple[str, ...]) -> None:
 
 
 def parse_url(url: str) -> BenchRequest:
-    """Read `sim://`, `sim://harbour?chip=rp2040&seed=3` or `sim:///path/to/bench.toml?…`.
+    """Read `sim://`, `sim://harbour?chip=rp2040&fault=metal=5%` or `sim:///path/bench.toml?…`.
+
+    `fault` may be given several times; see `faults.parse_fault`.
 
     Raises:
         BadBuild: Another scheme, an unknown bench or query key, an impossible value.
@@ -71,8 +76,9 @@ def parse_url(url: str) -> BenchRequest:
         hint = "sim://harbour is the built-in one; write sim:///path/to/bench.toml for a file"
         raise BadBuild(f"There is no bench {place!r}.", hint)
     build = place if place.endswith(".toml") else "harbour"
-    query = dict(parse_qsl(parts.query, keep_blank_values=True))
-    return _request(build, query)
+    query = parse_qsl(parts.query, keep_blank_values=True)
+    faults = tuple(parse_fault(text) for key, text in query if key == "fault")
+    return replace(_request(build, {k: v for k, v in query if k != "fault"}), faults=faults)
 
 
 def _request(build: str, query: Mapping[str, str]) -> BenchRequest:
@@ -86,8 +92,9 @@ def _request(build: str, query: Mapping[str, str]) -> BenchRequest:
     values: dict[str, object] = {}
     for key, text in query.items():
         if key not in readers:
-            near = difflib.get_close_matches(key, readers, 1)
-            hint = f"did you mean {near[0]}?" if near else "allowed: " + ", ".join(readers)
+            near = difflib.get_close_matches(key, (*readers, "fault"), 1)
+            allowed = ", ".join((*readers, "fault"))
+            hint = f"did you mean {near[0]}?" if near else f"allowed: {allowed}"
             raise BadBuild(f"{key!r} is not an option of a bench.", hint)
         try:
             values[key] = readers[key](text)

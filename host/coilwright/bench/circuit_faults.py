@@ -1,0 +1,177 @@
+"""Circuit faults as other values of the same circuit: what the solver is given instead.
+
+A condition says how the circuit differs from the sound one: pairs of a fault's name and its value
+now. It is hashable, so that solutions can be kept for each; drifts move in steps for that reason.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+
+from coilwright.circuit.driver import Coil, Driver, Receiver
+
+from .faults import KINDS, Fault
+
+Condition = tuple[tuple[str, float], ...]
+SOUND: Condition = ()
+
+DRIFT_STEP = 2e-4
+"""Share of its value by which a drifting part moves at once: half of that in frequency, less
+than the noise of a reading where a lamp's Q is below a few hundred."""
+
+_LEAST, _MOST = 0.2, 5.0  # a drifting part does not leave this range of its sound value
+_BROKEN_OHM = 1e6
+_TURN_COUPLING = 0.7
+"""Coupling of shorted turns to the rest of a coil wound closely (common practice, no source)."""
+_METAL_Q = 10.0
+"""Ratio of reactance to resistance of the eddy currents' path in a sheet (common practice, no
+source: skin depth well below the thickness)."""
+
+
+def condition(acting: Iterable[tuple[Fault, int]]) -> Condition:
+    """The condition of the circuit under these faults, each acting for so many us."""
+    now: dict[str, float] = {}
+    for fault, since_us in acting:
+        if fault.kind.stays:
+            assert isinstance(fault.value, float)
+            steps = round(fault.value * since_us / 1e6 / DRIFT_STEP)
+            now[fault.name] = now.get(fault.name, 0.0) + steps
+        else:
+            now[fault.name] = fault.value if isinstance(fault.value, float) else 0.0
+    return tuple(sorted((name, value) for name, value in now.items() if _matters(name, value)))
+
+
+def conditions_ahead(acting: Sequence[tuple[Fault, int]], count: int) -> list[Condition]:
+    """The next conditions that these faults go through, at most `count`; none without a drift."""
+    rates = [abs(f.value) for f, _ in acting if f.kind.stays and isinstance(f.value, float)]
+    if not max(rates, default=0.0):
+        return []
+    step_us = int(1e6 * DRIFT_STEP / max(rates) / 3) + 1
+    found = {condition(acting): None}
+    for n in range(1, 4 * count):
+        later = ((fault, _later(fault, since, n * step_us)) for fault, since in acting)
+        found[condition(later)] = None
+        if len(found) > count:
+            break
+    return list(found)[1:]
+
+
+def but_drifts(condition: Condition) -> Condition:
+    """What makes one condition's circuit another kind of circuit than a second one's."""
+    return tuple(pair for pair in condition if not KINDS[pair[0]].stays)
+
+
+def _later(fault: Fault, since_us: int, span_us: int) -> int:
+    """How long a fault will have been acting, its end considered where it stays."""
+    later = since_us + span_us
+    return min(later, fault.for_us) if fault.kind.stays and fault.for_us is not None else later
+
+
+def _matters(name: str, value: float) -> bool:
+    return value != 0 or name == "coil-open"
+
+
+def altered(driver: Driver, condition: Condition) -> Driver:
+    """The driver (its last receiver is the probe) under a condition."""
+    for name, value in condition:
+        driver = _ALTER[name](driver, value)
+    return driver
+
+
+def _coil_open(driver: Driver, _: float) -> Driver:
+    return replace(driver, coil=replace(driver.coil, resistance_ohm=_BROKEN_OHM))
+
+
+def _turns_shorted(driver: Driver, share: float) -> Driver:
+    """The shorted turns are a secondary winding L_s = s² L, R_s = s R, coupled to the rest.
+
+    Of the rest, (1 - s) of the turns, with q = ω L_s / R_s and g = q² / (1 + q²):
+    L' = (1 - s)² L (1 - k² g), R' = (1 - s) R + (k (1 - s) / s)² s R g. The lamps couple to both,
+    opposed: coupling' = coupling (1 - k g) / sqrt(1 - k² g). ω is that of coil and tank capacitor.
+    """
+    coil, rest, k = driver.coil, 1 - share, _TURN_COUPLING
+    resistance, reactance = coil.resistance_ohm, _reactance(driver)
+    g = 1 / (1 + (resistance / (share * reactance)) ** 2)
+    left = Coil(
+        coil.inductance_h * rest**2 * (1 - k**2 * g),
+        resistance * (rest + (k * rest) ** 2 / share * g),
+    )
+    return _coupled(replace(driver, coil=left), (1 - k * g) / math.sqrt(1 - k**2 * g))
+
+
+def _reactance(driver: Driver) -> float:
+    """Of the coil at the frequency of coil and tank capacitor."""
+    return math.sqrt(driver.coil.inductance_h / driver.tank_capacitance_f)
+
+
+def _metal(driver: Driver, share: float) -> Driver:
+    """The sheet is a shorted secondary: L' = L (1 - share), R' = R + share · ω L / Q_sheet.
+
+    ω is that of coil and tank capacitor.
+    """
+    coil = driver.coil
+    ohm = coil.resistance_ohm + share * _reactance(driver) / _METAL_Q
+    near = replace(driver, coil=Coil(coil.inductance_h * (1 - share), ohm))
+    return _coupled(near, 1 - share)
+
+
+def _coupled(driver: Driver, factor: float) -> Driver:
+    lamps = (replace(r, coupling=r.coupling * factor) for r in driver.receivers)
+    return replace(driver, receivers=tuple(lamps))
+
+
+def _drifted(steps: float) -> float:
+    return min(max(1 + steps * DRIFT_STEP, _LEAST), _MOST)
+
+
+def _tank_drift(driver: Driver, steps: float) -> Driver:
+    return replace(driver, tank_capacitance_f=driver.tank_capacitance_f * _drifted(steps))
+
+
+def _detuned(receiver: Receiver, steps: float) -> Receiver:
+    return replace(receiver, capacitance_f=receiver.capacitance_f * _drifted(steps))
+
+
+def _lamp_drift(driver: Driver, steps: float) -> Driver:
+    *lamps, probe = driver.receivers
+    return replace(driver, receivers=(*(_detuned(lamp, steps) for lamp in lamps), probe))
+
+
+def _probe_drift(driver: Driver, steps: float) -> Driver:
+    *lamps, probe = driver.receivers
+    return replace(driver, receivers=(*lamps, _detuned(probe, steps)))
+
+
+def _supply(driver: Driver, factor: float) -> Driver:
+    supply = replace(driver.supply, voltage_v=driver.supply.voltage_v * factor)
+    return replace(driver, supply=supply)
+
+
+def _supply_lead(driver: Driver, ohm: float) -> Driver:
+    supply = replace(driver.supply, resistance_ohm=driver.supply.resistance_ohm + ohm)
+    return replace(driver, supply=supply)
+
+
+def _extra_lamp(driver: Driver, coupling: float) -> Driver:
+    """Before the probe, so that every receiver keeps its place from its end of the list."""
+    *lamps, probe = driver.receivers
+    room = 1 - sum(r.count * r.coupling**2 for r in driver.receivers)
+    coupling = min(coupling, math.sqrt(room / 2))
+    extra = replace(lamps[0], name="extra lamp", count=1, coupling=coupling)
+    return replace(driver, receivers=(*lamps, extra, probe))
+
+
+_ALTER: dict[str, Callable[[Driver, float], Driver]] = {
+    "coil-open": _coil_open,
+    "turns-shorted": _turns_shorted,
+    "metal": _metal,
+    "tank-drift": _tank_drift,
+    "lamp-drift": _lamp_drift,
+    "probe-drift": _probe_drift,
+    "supply-sag": lambda driver, share: _supply(driver, 1 - share),
+    "supply-over": lambda driver, share: _supply(driver, 1 + share),
+    "supply-lead": _supply_lead,
+    "extra-lamp": _extra_lamp,
+}
