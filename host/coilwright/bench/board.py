@@ -158,6 +158,7 @@ class Pins(threading.Thread):
 
     def _frame(self, letter: str, pin: int, n: int, a: int, now_us: int) -> None:
         self._at = self._clock.seen(now_us)
+        self._faults.settle(self._at)
         if self._down or self._happens(self._at):
             self._down = True
             return

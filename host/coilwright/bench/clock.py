@@ -21,7 +21,7 @@ class BenchClock:
     def __init__(self, speed: float) -> None:
         self._speed = speed
         self._lock = threading.Lock()
-        self._base_us = self._seen_us = 0
+        self._base_us = self._seen_us = self._latest_us = 0
         self._since = time.monotonic()
         self._waiting = True
         self.gate_log: deque[tuple[int, Gate]] = deque(maxlen=65536)
@@ -56,10 +56,12 @@ class BenchClock:
             return 0.0 if self._waiting else time.monotonic() - self._since
 
     def now_us(self) -> int:
-        """The latest that it can be now."""
+        """The latest that it can be now; it does not go back when the board is heard to be slow."""
         with self._lock:
             passed = 0.0 if self._waiting else time.monotonic() - self._since
-            return self._seen_us + int(passed * self._speed * 1e6)
+            now_us = self._seen_us + int(passed * self._speed * 1e6)
+            self._latest_us = max(self._latest_us, now_us)
+            return self._latest_us
 
     def real_s(self, span_us: float) -> float:
         """Real seconds that a span of the bench's time takes."""

@@ -319,7 +319,7 @@ def check_sensor(fault: Fault, sensor: str) -> None:
         BadBuild: The fault is one of the I2C bus, and the sensor is on an ADC pin.
     """
     if fault.name == "i2c-held" and sensor == "adc":
-        hint = "add sensor=ina219 or sensor=ina226"
+        hint = "take a bench with sensor=ina219 or sensor=ina226"
         raise BadBuild("fault i2c-held: the supply sensor of this bench is on an ADC pin.", hint)
 
 
@@ -375,6 +375,7 @@ class Faults:
         self._lock = threading.Lock()
         self._all: tuple[Fault, ...] = ()
         self._events: list[tuple[int, Fault]] = []
+        self._unsure: list[tuple[Fault, int]] = []
         self.changed = threading.Event()
         """Set when a fault was added or cleared."""
         for fault in faults:
@@ -386,13 +387,32 @@ class Faults:
     def __len__(self) -> int:
         return len(self._all)
 
-    def add(self, fault: Fault) -> None:
-        """From its time on it acts; of two of one name the later added counts, drifts add up."""
+    def add(self, fault: Fault, about_us: int | None = None) -> None:
+        """From its time on it acts; of two of one name the later added counts, drifts add up.
+
+        `about_us` is the time from which the fault's is counted, where that is "now" and known to
+        be this at the latest; `settle` corrects it.
+        """
         with self._lock:
             self._all += (fault,)
             if fault.kind.event:
                 self._events.append((fault.at_us, fault))
+            if about_us is not None and fault.kind.acts != "line":
+                self._unsure.append((fault, about_us))
         self.changed.set()
+
+    def settle(self, now_us: int) -> None:
+        """The board tells its time: what was added since it did so before began by now."""
+        if not self._unsure:
+            return
+        with self._lock:
+            for fault, about_us in self._unsure:
+                moved = replace(fault, at_us=fault.at_us - max(0, about_us - now_us))
+                self._all = tuple(moved if f is fault else f for f in self._all)
+                self._events = [
+                    (moved.at_us, moved) if f is fault else (due, f) for due, f in self._events
+                ]
+            self._unsure.clear()
 
     def clear(self, name: str | None = None) -> int:
         """Remove those of a name, or all; the number removed."""
@@ -424,7 +444,9 @@ class Faults:
             due = [event for event in self._events if event[0] <= now_us]
             for at, fault in due:
                 self._events.remove((at, fault))
-                if fault.every_us is not None:
+                if fault.every_us is None:
+                    self._all = tuple(f for f in self._all if f is not fault)
+                else:
                     missed = (now_us - at) // fault.every_us
                     self._events.append((at + (missed + 1) * fault.every_us, fault))
             return due[-1][1] if due else None

@@ -107,8 +107,7 @@ class Bench:
         self.firmware = firmware or firmware_folder()
         self.plant = Plant(self.build, self.chip.name)
         self.clock, self.faults = BenchClock(speed), Faults()
-        for fault in faults:
-            self._add(fault)
+        self.add_faults(faults)
         self._temporary = None if flash else tempfile.TemporaryDirectory(prefix="coilwright-")
         self.flash = Path(flash or self._temporary.name)  # type: ignore[union-attr]
         self._relay = Relay(
@@ -208,13 +207,25 @@ class Bench:
             BadBuild: No such fault, an impossible value or time.
         """
         spans = (None if s is None else round(s * 1e6) for s in (for_s, every_s))
-        at_us = self.clock.heard_us if at_s is None else round(at_s * 1e6)
-        return self._add(scheduled(make_fault(name, value), at_us, *spans))
-
-    def _add(self, fault: Fault) -> Fault:
-        check_sensor(fault, self.sensor)
-        self.faults.add(fault)
+        fault = scheduled(make_fault(name, value), round((at_s or 0) * 1e6), *spans)
+        self.add_faults([fault], from_now=at_s is None)
         return fault
+
+    def add_faults(self, faults: Iterable[Fault], from_now: bool = False) -> None:
+        """Let these go wrong, or none of them where one needs another sensor.
+
+        `from_now`: their times count from now, not from power-on.
+
+        Raises:
+            BadBuild: One needs another sensor.
+        """
+        faults = list(faults)
+        for fault in faults:
+            check_sensor(fault, self.sensor)
+        now_us = self.clock.now_us() if from_now else 0
+        for fault in faults:
+            later = replace(fault, at_us=fault.at_us + now_us)
+            self.faults.add(later, now_us if from_now else None)
 
     def condition(self, at_s: float | None = None) -> Condition:
         """Condition of the circuit at a time on the bench's clock, for `Plant.pickup`."""

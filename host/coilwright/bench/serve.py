@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import difflib
+import logging
 import math
 import signal
 import threading
@@ -20,6 +21,8 @@ from .faults import Fault, parse_fault
 if TYPE_CHECKING:
     from .process import Bench
     from .relay import PtyPort, TcpPort
+
+LOG = logging.getLogger("coilwright.bench")
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +137,17 @@ def listen_port(listen: str | int | None) -> PtyPort | TcpPort:
         raise PortError(f"Cannot listen on {listen}: {error.strerror}.") from None
 
 
+def _control(bench: Bench) -> contextlib.AbstractContextManager[object]:
+    """The bench's control socket; without one the bench serves all the same."""
+    from .control import Control
+
+    try:
+        return Control(bench)
+    except CoilwrightError as error:
+        LOG.warning("coilwright fault cannot reach this bench: %s", error.message)
+        return contextlib.nullcontext()
+
+
 def serve(
     request: BenchRequest | str = "sim://harbour",
     *,
@@ -154,7 +168,7 @@ def serve(
     bench = wanted.bench(listen_port(listen))
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, lambda *_: stop.set())
-    with bench:
+    with bench, _control(bench):
         on_listening(bench)
         # Ctrl-C is how a person ends it.
         with contextlib.suppress(KeyboardInterrupt):

@@ -25,6 +25,7 @@ COMMANDS = {
     "predict": "Predict a build: currents, voltages, losses, checks, waveforms.",
     "cost": "What building costs, what to buy, and when it beats a kit.",
     "bench": "Serve a simulated bench on a serial port of its own.",
+    "fault": "Let something go wrong on a simulated bench that runs.",
 }
 
 

@@ -28,6 +28,13 @@ if TYPE_CHECKING:
 @click.option(
     "--listen", metavar="[HOST:]PORT", help="TCP port instead of a pty; loopback unless HOST says."
 )
+@click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="NAME[=VALUE][,at=S]…",
+    help="Let something go wrong; repeatable. coilwright fault --list shows what.",
+)
 @json_option
 def command(
     build: Path | None,
@@ -37,14 +44,17 @@ def command(
     speed: float,
     flash: Path | None,
     listen: str | None,
+    faults: tuple[str, ...],
     as_json: bool,
 ) -> None:
     """Serve a simulated bench on a serial port of its own.
 
     Prints where it listens: a pseudo-terminal, or with --listen a TCP port (open it as
     socket://127.0.0.1:PORT). Any program that talks to a serial instrument can use it. Ctrl-C
-    stops it. A TCP port has no password: keep it on the loopback address unless you mean it.
+    stops it; `coilwright fault` lets it fail. A TCP port has no password: keep it on the loopback
+    address unless you mean it.
     """
+    from coilwright.bench.faults import parse_fault
     from coilwright.bench.serve import BenchRequest, serve
 
     request = BenchRequest(
@@ -54,6 +64,7 @@ def command(
         sensor=sensor,
         speed=speed,
         flash=None if flash is None else str(flash),
+        faults=tuple(parse_fault(text) for text in faults),
     )
     serve(request, listen=listen, on_listening=_tell_json if as_json else _tell)
 
@@ -75,3 +86,4 @@ def _tell(bench: Bench) -> None:
     if not bench.micropython:
         click.echo("MicroPython is not installed here; the firmware runs on CPython.")
     click.echo(f"Try: coilwright tune --port {bench.url}   Ctrl-C stops the bench.")
+    click.echo("Let it fail, from another terminal: coilwright fault --list shows how.")
