@@ -1,7 +1,7 @@
 """Decimal text to integers and back. No floats: those of the boards have 32 bits."""
 
 UNITS = {"HZ": 0, "PCT": 4, "S": 6, "A": 6, "V": 6, "N": 0, "X": 6}
-"""Decimal places kept for a unit; N is a plain whole number, X a plain ratio."""
+"""Decimal count kept for a unit; N is a plain whole number, X a plain ratio."""
 
 _PREFIXES = {"": 0, "N": -9, "U": -6, "M": -3, "K": 3, "MA": 6, "G": 9}
 
@@ -15,16 +15,16 @@ class Fault(Exception):
         self.info = info
 
 
-def fixed(value, places):
-    """Integer in units of 10^-places as decimal text: ``fixed(-1500, 3)`` gives ``-1.500``."""
-    digits = "%0*d" % (places + 1, abs(value))
-    if places:
-        digits = digits[:-places] + "." + digits[-places:]
-    return "-" + digits if value < 0 else digits
+def fixed(value, count):
+    """Integer in units of 10^-count as decimal text: ``fixed(-1500, 3)`` gives ``-1.500``."""
+    data = "%0*d" % (count + 1, abs(value))
+    if count:
+        data = data[:-count] + "." + data[-count:]
+    return "-" + data if value < 0 else data
 
 
 def scan(text, unit):
-    """Read ``1.5E3 KHZ`` as an integer in units of 10^-places of `unit`; further places are cut."""
+    """Read ``1.5E3 KHZ`` as an integer in units of 10^-count of `unit`; further count are cut."""
     end = len(text)
     start = i = 1 if text[:1] in ("+", "-") else 0
     point = -1
@@ -34,14 +34,14 @@ def scan(text, unit):
                 raise Fault(-121, text)
             point = i
         i += 1
-    digits = text[start:i].replace(".", "")
-    if not digits:
+    data = text[start:i].replace(".", "")
+    if not data:
         raise Fault(-121 if start or point >= 0 else -104, text)
     power, i = _exponent(text, i)
     power += UNITS[unit] + _suffix(text[i:].strip(), unit)
     if point >= 0:
-        power -= len(digits) - (point - start)
-    value = int(digits)
+        power -= len(data) - (point - start)
+    value = int(data)
     # Beyond these powers every range is exceeded, or nothing is left: no need for the exact figure.
     value = value * 10 ** min(power, 40) if power >= 0 else value // 10 ** min(-power, 300)
     return -value if text[0] == "-" else value

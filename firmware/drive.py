@@ -81,7 +81,8 @@ class Drive:
             self.raw = self.level = 0
             self.pwm = self.board.pwm(self._hz)
             self.check()
-            self.board.light_led(True)
+            if self.board.led:
+                self.board.led.value(1)
         self.resting = False
         self.last = ON
         self.go()
@@ -109,12 +110,8 @@ class Drive:
             self.raw = self.level = 0
             self._plan = None
             self.state = self.last = last
-        self.board.light_led(False)
-
-    def clear(self):
-        """Leave the tripped state for off."""
-        if self.state == TRIPPED:
-            self.state = self.last = OFF
+        if self.board.led:
+            self.board.led.value(0)
 
     def rest(self, resting):
         """Hold the output at duty 0 without switching it off, or end that."""
@@ -128,10 +125,10 @@ class Drive:
             return
         if self.hz != self._hz and self.last == ON:
             self.move()
-        goal = 0 if self.resting or self.last != ON else self.ppm
-        self.level = self._towards(goal)
+        target = 0 if self.resting or self.last != ON else self.ppm
+        self.level = self._towards(target)
         self.write(self.counts(self.level, self._plan[0]), self._plan[0])
-        if self.level != goal:
+        if self.level != target:
             return
         if self.last == ON:
             self.state = ON
@@ -144,18 +141,18 @@ class Drive:
             self.state = RAMPING
             self.time = self.clock.ticks_us()
 
-    def _towards(self, goal):
+    def _towards(self, target):
         """Duty level after the time since the last step, at the cap's height a ramp time."""
         now = self.clock.ticks_us()
         # A late step does not become a large one.
         elapsed = min(self.clock.ticks_diff(now, self.time), 2000)
         self.time = now
         if not self.ramp_us:
-            return goal
+            return target
         most = max(self.limits.cap_ppm * elapsed // self.ramp_us, 1)
-        if goal > self.level:
-            return min(goal, self.level + most)
-        return max(goal, self.level - most)
+        if target > self.level:
+            return min(target, self.level + most)
+        return max(target, self.level - most)
 
     def move(self):
         """Change the frequency: a small step inside a band under way, else at duty 0."""

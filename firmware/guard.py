@@ -3,7 +3,7 @@
 Trips: 101 over-current, 102 host lost, 103 sensor fault, 104 internal error.
 """
 
-from decimals import Fault, fixed
+from decimals import fixed
 from drive import OFF, RAMPING, TRIPPED
 from ring import TRIP
 from status import text_of
@@ -24,6 +24,8 @@ class Guard:
         self.timeout_us = 2000000
         self.cause = 0
         """Number of the latched trip, 0 for none."""
+        self.tripped = 0
+        """1 while a trip is latched."""
         self.record = None
         """Value in uA, time in ms, mHz and ppm of the latched trip."""
         self._host = False
@@ -40,10 +42,10 @@ class Guard:
         if self.drive.state in (OFF, TRIPPED):
             return
         now = self.clock.ticks_ms()
-        silence = self.clock.ticks_diff(now, self._heard)
-        if self._host and silence * 1000 > self.timeout_us:
+        t = self.clock.ticks_diff(now, self._heard)
+        if self._host and t * 1000 > self.timeout_us:
             self._host = False
-            self.trip(102, fixed(silence, 3) + " s", soft=True)
+            self.trip(102, fixed(t, 3) + " s", soft=True)
         elif not self.sense.busy and self.clock.ticks_diff(now, self._looked) >= _LOOK_MS:
             self.current(self.sense.quick())
 
@@ -66,18 +68,9 @@ class Guard:
             self.drive.kill(TRIPPED)
         self.sweep.stop(TRIP)
         if self.cause == 0:
-            self.cause = number
+            self.cause, self.tripped = number, 1
             self.record = (value, self.clock.ticks_ms(), mhz, ppm)
             self.status.error(number, info)
-
-    def allow(self):
-        """Raises Fault while a trip is latched."""
-        if self.cause:
-            raise Fault(-221, "tripped; clear the trip first")
-
-    def tripped(self):
-        """1 while a trip is latched."""
-        return 1 if self.cause else 0
 
     def reason(self):
         """Number and text of the latched trip."""
@@ -93,6 +86,7 @@ class Guard:
         """Forget the trip; the output is off."""
         if self.drive.state == RAMPING and not self.drive.running():
             self.drive.kill(TRIPPED)
-        self.cause = 0
+        self.cause = self.tripped = 0
         self.record = None
-        self.drive.clear()
+        if self.drive.state == TRIPPED:
+            self.drive.state = self.drive.last = OFF

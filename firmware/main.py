@@ -1,35 +1,18 @@
-"""Starts the driver.
-
-The ring of points comes first, while the heap is in one piece, then the largest modules, while
-there is room to compile them.
-"""
-
-import gc
+"""Starts the driver and serves. Short on purpose: it stays in the heap."""
 
 try:
-    import micropython
+    from micropython import kbd_intr, opt_level
 
-    micropython.opt_level(3)  # no line numbers in the compiled code: it is smaller
+    opt_level(3)  # no line numbers in the compiled code: it is smaller
 except ImportError:
-    pass
+    kbd_intr = None
 
-from ring import Ring
-
-_ring = Ring()
-for _name in (
-    "table",
-    "commands",
-    "scpi",
-    "sense",
-    "sweep",
-    "settings",
-    "drive",
-    "board",
-    "server",
-):
-    __import__(_name)
-    gc.collect()
-
-import server
-
-server.main(_ring)
+server = __import__("start").build()
+if kbd_intr:
+    kbd_intr(-1)  # 0x03 is a byte like any other while serving
+try:
+    server.run()
+finally:
+    server.board.gate_low()
+    if kbd_intr:
+        kbd_intr(3)

@@ -14,17 +14,21 @@ LISTED = 256
 
 _RECORD = "<IIIIiiiHHHH"
 _SIZE = 36
+_PIECE = 32  # points in one piece of the ring
+PART = 64
+"""Setpoints in one part of the list."""
 
 
 class Ring:
     """Points `first` to `next`-1 of sweep number `sweep`.
 
-    Also holds the room for a list of setpoints: both are taken while the heap is in one piece.
+    Also holds the room for a list of setpoints. Both lie in small pieces, for which a heap has
+    room that is not in one piece any more.
     """
 
     def __init__(self):
-        self.records = bytearray(HELD * _SIZE)
-        self.wanted = bytearray(LISTED * 8)
+        self.records = [bytearray(_PIECE * _SIZE) for _ in range(HELD // _PIECE)]
+        self.wanted = [bytearray(PART * 8) for _ in range(LISTED // PART)]
         self.sweep = 0
         self.state = IDLE
         self.first = self.next = self.total = 0
@@ -46,7 +50,9 @@ class Ring:
 
     def put(self, point):
         """Take a point: index, ms, mHz, ppm, uA, uV, uV, spreads, flags."""
-        struct.pack_into(_RECORD, self.records, self.next % HELD * _SIZE, *point)
+        n = self.next
+        piece = self.records[n % HELD // _PIECE]
+        struct.pack_into(_RECORD, piece, n % _PIECE * _SIZE, *point)
         self.next += 1
 
     def release(self, first):
@@ -56,14 +62,20 @@ class Ring:
     def block(self, first, count):
         """Definite-length block (IEEE 488.2 8.7.9) as pieces of bytes, the records uncopied."""
         count = max(0, min(count, MOST, self.next - first))
-        size = count * _SIZE
         head = bytearray(26)
-        head[:6] = b"#4%04d" % (24 + size)
+        head[:6] = b"#4%04d" % (24 + count * _SIZE)
         fields = (1, self.state, _SIZE, self.sweep, first, count, self.next)
         struct.pack_into("<BBHIIII", head, 6, *fields)
-        start = first % HELD * _SIZE
-        records = memoryview(self.records)
-        # The ring may end inside the block: then the rest lies at its beginning.
-        pieces = (records[start : start + size], records[: max(0, start + size - len(records))])
-        check = crc32(pieces[1], crc32(pieces[0], crc32(memoryview(head)[6:])))
-        return head, pieces[0], pieces[1], struct.pack("<I", check & 0xFFFFFFFF)
+        pieces: list = [head]
+        check = crc32(memoryview(head)[6:])
+        while count:
+            start = first % _PIECE
+            n = min(count, _PIECE - start)
+            piece = memoryview(self.records[first % HELD // _PIECE])
+            piece = piece[start * _SIZE : (start + n) * _SIZE]
+            pieces.append(piece)
+            check = crc32(piece, check)
+            first += n
+            count -= n
+        pieces.append(struct.pack("<I", check & 0xFFFFFFFF))
+        return pieces

@@ -1,6 +1,7 @@
 """Program messages in the manner of SCPI-99: headers, branches, parameters, deferred replies.
 
-A table row is a pattern, what it acts on, and how:
+A table row is a pattern, what it acts on, and how. A pattern alone is a branch, for the rows below
+it that begin with a colon:
 
 ``PATTern[:OPTional] handler nm``  the handler's method with at most n parameters (9: any number),
                                   for a query its method with `_q` with at most m; further
@@ -34,10 +35,9 @@ def mnemonic(pattern, i, text, j):
     return j if j >= end or text[j] == 58 else -1
 
 
-def matches(pattern, i, header):
-    """Whether the header is one of those the pattern at table position i stands for."""
-    j = 0
-    while pattern[i] != 32:
+def follow(pattern, i, header, j):
+    """Where the header goes on behind what the pattern at table position i stands for, or -1."""
+    while pattern[i] > 32:
         optional = pattern[i] == 91
         i += optional
         i += pattern[i] == 58
@@ -45,12 +45,12 @@ def matches(pattern, i, header):
         if k >= 0:
             j = min(k + 1, len(header))
         elif not optional:
-            return False
-        while pattern[i] not in b" [:]":
+            return -1
+        while pattern[i] not in b" [:]\n":
             i += 1
         if optional:
             i += 1 + (pattern[i] == 58)  # the colon stands before the bracket
-    return j == len(header)
+    return j
 
 
 def choose(text, words):
@@ -61,7 +61,7 @@ def choose(text, words):
     raise Fault(-224 if text[:1].isalpha() else -104, text[:30])
 
 
-def _split(command):
+def split(command):
     """Header in capitals and the list of parameters of one command."""
     header, _, rest = command.strip().upper().partition(" ")
     rest = rest.strip()
@@ -76,31 +76,35 @@ def _split(command):
 class Interpreter:
     """Carries out lines; a command may defer its reply, then the rest of its line waits."""
 
-    def __init__(self, table, handlers, status, write):
+    def __init__(self, table, commands, status, write):
         self.table = table
-        self.handlers = handlers
+        self.commands = commands
         self.status = status
         self.write = write
-        self._todo = []
+        self.queue = []
         self.replies = []
         self.branch = ""
         self.pending = None
         """While a reply is deferred: function that answers None until it is ready."""
 
     def find(self, header):
-        """Row of a header (bytes, in capitals), or None."""
-        if not header:
-            return None
-        table, i = self.table, 1
-        while i < len(table):
-            if (table[i] == header[0] or table[i] == 91) and matches(table, i, header):
-                return table[i : table.find(b"\n", i)].decode().split()
-            i = table.find(b"\n", i) + 1
+        """Row of a header (bytes, in capitals), headed by the header itself, or None."""
+        table, i, branch = self.table, 1, -1
+        while i < len(table) and header:
+            end = table.find(b"\n", i)
+            if table.find(b" ", i, end) < 0:
+                branch = follow(table, i, header, 0)
+            else:
+                below = table[i] == 58 or table[i : i + 2] == b"[:"
+                start = branch if below else 0
+                if start >= 0 and follow(table, i, header, start) == len(header):
+                    return [header.decode()] + table[i:end].decode().split()[1:]
+            i = end + 1
         return None
 
     def start(self, line):
         """Begin a line. Returns whether any of its commands is known."""
-        self._todo = line.split(";")
+        self.queue = line.split(";")
         self.branch = ""
         self.known = False
         self.go()
@@ -109,19 +113,19 @@ class Interpreter:
     def go(self):
         """Carry on until the line is done or a reply is deferred."""
         if self.pending:
-            self._guarded(self._resume)
-        while self._todo and not self.pending:
-            command = self._todo.pop(0)
+            self.guarded(self.resume)
+        while self.queue and not self.pending:
+            command = self.queue.pop(0)
             if command.strip():
-                self._guarded(self._one, command)
+                self.guarded(self.one, command)
         if not self.pending and self.replies:
-            self._flush()
+            self.flush()
 
     def urgent(self, line):
         """While a reply is deferred: carry out a line that only stops. Returns whether it did."""
         branch, self.branch = self.branch, ""
         try:
-            rows = [self._locate(*_split(c)) for c in line.split(";") if c.strip()]
+            rows = [self.locate(*split(c)) for c in line.split(";") if c.strip()]
         except Fault:
             return False
         finally:
@@ -132,31 +136,31 @@ class Interpreter:
             if query or not stops or parameters not in allowed:
                 return False
         for row, _, parameters in rows:
-            self._perform(row, False, parameters)
+            self.run(row, False, parameters)
         return bool(rows)
 
     def understands(self, line):
         """Whether the line's first command is one of ours, without carrying it out."""
         try:
-            header, _ = _split(line.split(";")[0])
+            header, _ = split(line.split(";")[0])
             return bool(header) and self.find(header.strip(":?").encode()) is not None
         except Fault:
             return False
 
     def drop(self):
         """Forget the line that is being carried out and its replies."""
-        self._todo = []
+        self.queue = []
         self.replies = []
         self.pending = None
 
-    def _guarded(self, step, *arguments):
+    def guarded(self, step, *arguments):
         try:
             step(*arguments)
         except Fault as fault:
             self.pending = None
             self.status.error(fault.number, fault.info)
 
-    def _resume(self):
+    def resume(self):
         answer = self.pending()
         if answer is not None:
             self.pending = None
@@ -166,13 +170,13 @@ class Interpreter:
         """Take a handler's answer: text, a block's pieces, a deferred reply, or nothing."""
         if callable(answer):
             self.pending = answer
-            self._resume()
+            self.resume()
         elif answer:
             self.replies.append(answer)
             if not isinstance(answer, str):
-                self._flush()
+                self.flush()
 
-    def _locate(self, header, parameters):
+    def locate(self, header, parameters):
         """Row, whether it is a query, and parameters of a command on the present branch."""
         query = header.endswith("?")
         name = header[:-1] if query else header
@@ -192,15 +196,15 @@ class Interpreter:
             self.branch = full[: full.rfind(":") + 1]
         return row, query, parameters
 
-    def _one(self, command):
+    def one(self, command):
         self.status.reply_waiting = bool(self.replies)
-        self.reply(self._perform(*self._locate(*_split(command))))
+        self.reply(self.run(*self.locate(*split(command))))
 
-    def _perform(self, row, query, parameters):
+    def run(self, row, query, parameters):
         if "." in row[1]:
             self.known = True
-            return self.handlers.attribute(row, query, parameters)
-        handler = getattr(self.handlers, row[1] + ("_q" if query else ""), None)
+            return self.commands.attribute(row, query, parameters)
+        handler = getattr(self.commands, row[1] + ("_q" if query else ""), None)
         if handler is None:
             raise Fault(-113, row[0])
         self.known = True
@@ -209,7 +213,7 @@ class Interpreter:
             raise Fault(-108, parameters[most][:30])
         return handler(parameters, *row[3:])
 
-    def _flush(self):
+    def flush(self):
         """Send what is there: text with one write, a block piece by piece."""
         last = self.replies[-1]
         if isinstance(last, str):
@@ -223,7 +227,7 @@ class Interpreter:
             if len(piece):
                 self.write(piece)
         self.replies.clear()
-        if "".join(self._todo).strip():
+        if "".join(self.queue).strip():
             self.replies.append("")  # the rest of the line is joined to the block
         else:
             self.write("\n")

@@ -10,21 +10,21 @@ def root(value):
     """Integer square root by Newton's method."""
     if value < 2:
         return max(value, 0)
-    guess = 1
-    while guess * guess < value:
-        guess <<= 1
+    n = 1
+    while n * n < value:
+        n <<= 1
     while True:
-        better = (guess + value // guess) >> 1
-        if better >= guess:
-            return guess
-        guess = better
+        new = (n + value // n) >> 1
+        if new >= n:
+            return n
+        n = new
 
 
 class Channel:
-    """Sums of one converter's readings; `converter` may be None, then everything is 0."""
+    """Sums of one converter's readings; `adc` may be None, then everything is 0."""
 
-    def __init__(self, converter):
-        self.converter = converter
+    def __init__(self, adc):
+        self.adc = adc
         self.clear()
 
     def clear(self):
@@ -33,18 +33,18 @@ class Channel:
         self.over = False
         self.fault = False
 
-    def convert(self):
+    def step(self):
         """Take one reading into the sums."""
-        if self.converter is None or self.fault:
+        if self.adc is None or self.fault:
             return
         try:
-            value = self.converter.read()
+            value = self.adc.read()
         except OSError:
             self.fault = True
             return
         if not self.count:
             self.first = value
-        if abs(value) >= self.converter.top_uv:
+        if abs(value) >= self.adc.top_uv:
             self.over = True
         value -= self.first
         self.count += 1
@@ -95,9 +95,9 @@ class Sense:
         clock = self.clock
         start = clock.ticks_us()
         while self.left and clock.ticks_diff(clock.ticks_us(), start) < _SLICE_US:
-            self.supply.convert()
-            self.probe.convert()
-            self.light.convert()
+            self.supply.step()
+            self.probe.step()
+            self.light.step()
             self.left -= 1
         if self.left:
             if self.supply.count >= 8:
@@ -111,8 +111,8 @@ class Sense:
         """A short look at the supply current for the guard; None when the sensor is silent."""
         supply = self.supply
         supply.clear()
-        for _ in range(supply.converter.few if supply.converter else 0):
-            supply.convert()
+        for _ in range(supply.adc.few if supply.adc else 0):
+            supply.step()
         return None if supply.fault else self.current()
 
     def current(self):
@@ -152,7 +152,7 @@ class Sense:
             supply.over,
             self.probe.over,
             self.light.over,
-            supply.count and below > supply.converter.top_uv,
+            supply.count and below > supply.adc.top_uv,
             wide,
             drive.ppm_limited,
             drive.hz_limited,

@@ -34,7 +34,9 @@ class SerialLine:
             c = self.byte[0]
             if c in (10, 13):
                 if self.length or self.fault:
-                    return self.finish()
+                    length, fault = self.length, self.fault
+                    self.length = self.fault = 0
+                    return fault or bytes(memoryview(self.line)[:length]).decode()
             elif not 32 <= c <= 126:
                 self.fault = self.fault or -101
             elif self.length == LONGEST:
@@ -57,9 +59,3 @@ class SerialLine:
                 patience -= 1
         if hasattr(self._out, "flush"):
             self._out.flush()
-
-    def finish(self):
-        """The line that has just ended, or its error; the next one begins."""
-        length, fault = self.length, self.fault
-        self.length = self.fault = 0
-        return fault or bytes(memoryview(self.line)[:length]).decode()

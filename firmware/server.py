@@ -1,4 +1,4 @@
-"""Builds the parts from the board and serves the serial line until told to leave.
+"""The main loop: serves the serial line until told to leave.
 
 Few names in this firmware begin with an underscore: every name that is not in use elsewhere already
 is kept in the board's heap for good.
@@ -6,42 +6,28 @@ is kept in the board's heap for good.
 
 import gc
 
-from board import Board
-from commands import Commands
-from drive import RAMPING, Drive
-from guard import Guard
-from scpi import Interpreter
-from sense import Sense
-from serial_line import SerialLine
-from settings import Settings
-from status import Status
-from sweep import Sweep
-from table import TABLE
+from drive import RAMPING
 
 _WAITING_LINES = 16  # taken in while a reply is deferred
 _IDLE_MS = 5
 
 
 class Server:
-    """The whole driver on an injected board and line."""
+    """The whole driver, of parts that power_on.py has made."""
 
-    def __init__(self, board, line, ring):
+    def __init__(self, board, line, status, settings, drive, sense, sweep, guard, commands, scpi):
         self.board = board
+        self.status = status
+        self.settings = settings
+        self.drive = drive
+        self.sense = sense
+        self.sweep = sweep
+        self.guard = guard
+        self.commands = commands
+        self.scpi = scpi
         self.line = line
         self.clock = board.clock
-        self.status = Status()
-        self.settings = Settings(board.calibration)
-        self.settings.load()
-        self.drive = Drive(board, self.settings)
-        self.sense = Sense(board, self.drive, self.settings)
-        self.sweep = Sweep(self.clock, self.drive, self.sense, ring, self.settings)
-        self.guard = Guard(
-            self.clock, self.drive, self.sense, self.sweep, self.status, self.settings
-        )
-        self.commands = Commands(self)
-        self.scpi = Interpreter(TABLE, self.commands, self.status, line.write)
-        self._later = []
-        self._report_start()
+        self.queue = []
 
     def run(self):
         """Serve until maintenance is asked for or the line ends; the output is off after."""
@@ -67,23 +53,23 @@ class Server:
         self.drive.step()
         self.sweep.step()
         self.guard.step()
-        self._conditions()
+        self.update()
         self.scpi.go()
-        if self._later and not self.scpi.pending:
-            self.begin(self._later.pop(0))
-        line = self.line.take(self._patience())
+        if self.queue and not self.scpi.pending:
+            self.begin(self.queue.pop(0))
+        line = self.line.take(self.timeout())
         if isinstance(line, int):
             self.status.error(line)
         elif line:
-            self._take(line)
+            self.accept(line)
 
-    def _take(self, line):
-        if not (self.scpi.pending or self._later):
+    def accept(self, line):
+        if not (self.scpi.pending or self.queue):
             self.begin(line)
         elif self.scpi.urgent(line):
             self.guard.heard()
-        elif len(self._later) < _WAITING_LINES:
-            self._later.append(line)
+        elif len(self.queue) < _WAITING_LINES:
+            self.queue.append(line)
             if self.scpi.understands(line):
                 self.guard.heard()
         else:
@@ -91,25 +77,25 @@ class Server:
 
     def begin(self, line):
         """Carry out a line; a valid one shows that the host is there."""
-        self._conditions()
+        self.update()
         if self.scpi.start(line):
             self.guard.heard()
 
-    def _patience(self):
+    def timeout(self):
         """Milliseconds to wait for input; 0 only where time passes. Settling ends exactly."""
         if self.sense.busy:
             return 0
-        pause = self.sweep.pause_us()
-        if pause is not None:
-            if pause < 1000:
-                self.clock.sleep_us(pause)
+        us = self.sweep.pause_us()
+        if us is not None:
+            if us < 1000:
+                self.clock.sleep_us(us)
                 return 0
-            return min(pause // 1000, _IDLE_MS)
-        if self.drive.state == RAMPING or self._later:
+            return min(us // 1000, _IDLE_MS)
+        if self.drive.state == RAMPING or self.queue:
             return 1
         return _IDLE_MS
 
-    def _conditions(self):
+    def update(self):
         """Status conditions of the moment, and `*OPC` when nothing is pending any more."""
         drive, status = self.drive, self.status
         sweeping = self.sweep.active()
@@ -122,35 +108,3 @@ class Server:
         if status.opc_wanted and self.commands.idle():
             status.opc_wanted = False
             status.esr |= 1
-
-    def _report_start(self):
-        """Queue what was found wrong at power-on; start by itself where that is wanted."""
-        for text in (self.board.problem, self.board.fault):
-            if text:
-                self.status.error(-240, text)
-        settings = self.settings
-        if settings.state == "OK" and settings.startup and settings.memories[0]:
-            self.drive.set(*settings.memories[0])
-            if not self.board.fault:
-                self.drive.start()
-
-
-def main(ring):
-    """Serve on the real board, recording into the given ring."""
-    board = Board()
-    _interrupt_by(-1)  # 0x03 is a byte like any other while serving
-    try:
-        Server(board, SerialLine(board.clock), ring).run()
-    finally:
-        board.gate_low()
-        _interrupt_by(3)
-
-
-def _interrupt_by(byte):
-    """Which byte on the line raises KeyboardInterrupt; CPython knows no such thing."""
-    try:
-        import micropython
-
-        micropython.kbd_intr(byte)
-    except (ImportError, AttributeError):
-        pass

@@ -1,7 +1,7 @@
-"""Calibration, limits, memories and start-up choice in flash.
+"""Calibration, limits, memories and start-up choice, and how they get into flash.
 
 The file is one line of JSON and one line with its CRC-32. It is written beside the old one, then
-renamed over it, so that a power cut leaves one of the two whole.
+renamed over it, so that a power cut leaves one of the two whole. stored.py reads it.
 """
 
 import json
@@ -12,21 +12,21 @@ FILE = "settings.bin"
 NEW = "settings.new"
 
 # name, lowest, highest, default; the first eight defaults are the board's
-SPEC = (
-    ("current_offset", -5000000, 5000000, 0),
-    ("current_gain", -1000000000, 1000000000, 0),
-    ("probe_offset", -5000000, 5000000, 0),
-    ("probe_gain", -1000000000, 1000000000, 0),
-    ("probe_level", 0, 1000000000, 0),
-    ("light_offset", -5000000, 5000000, 0),
-    ("light_gain", -1000000000, 1000000000, 0),
-    ("light_level", 0, 1000000000, 0),
-    ("low_hz", 20000, 1000000, 20000),
-    ("high_hz", 20000, 1000000, 1000000),
-    ("cap_ppm", 0, 900000, 500000),
-    ("trip_ua", 0, 20000000, 1000000),
-    ("startup", 0, 1, 0),
-)
+SPEC = """
+current_offset -5000000 5000000 0
+current_gain -1000000000 1000000000 0
+probe_offset -5000000 5000000 0
+probe_gain -1000000000 1000000000 0
+probe_level 0 1000000000 0
+light_offset -5000000 5000000 0
+light_gain -1000000000 1000000000 0
+light_level 0 1000000000 0
+low_hz 20000 1000000 20000
+high_hz 20000 1000000 1000000
+cap_ppm 0 900000 500000
+trip_ua 0 20000000 1000000
+startup 0 1 0
+"""
 MEMORIES = 4
 
 
@@ -45,43 +45,28 @@ class Settings:
 
     def __init__(self, calibration):
         self.calibration = calibration
-        self.defaults()
+        for name in names():
+            setattr(self, name, self.bounds(name)[2])
+        self.memories = [None] * MEMORIES
         self.state = "DEFAULT"
 
     def bounds(self, name):
         """Lowest, highest and default value of a setting."""
-        for i, row in enumerate(SPEC):
-            if row[0] == name:
-                return row[1], row[2], self.calibration[i] if i < 8 else row[3]
-        raise KeyError(name)
-
-    def defaults(self):
-        """Safe values in force; the memories are empty."""
-        for row in SPEC:
-            setattr(self, row[0], self.bounds(row[0])[2])
-        self.memories = [None] * MEMORIES
-
-    def load(self):
-        """Read the file; where a write was cut between its two steps, the new one."""
-        for name in (FILE, NEW):
-            try:
-                with open(name, "rb") as file:
-                    data = file.read()
-            except OSError:
-                continue
-            self.state = "OK" if self.take(data) else "DAMAGED"
-            if self.state == "OK":
-                return
-            self.defaults()
+        start = SPEC.find("\n%s " % name) + 1
+        low, high, default = SPEC[start : SPEC.find("\n", start)].split()[1:]
+        i = SPEC[:start].count("\n") - 1
+        return int(low), int(high), self.calibration[i] if i < 8 else int(default)
 
     def store(self):
         """Write the file. Raises OSError when flash is full or cannot be written."""
         with open(NEW, "wb") as file:
-            file.write(self._data())
+            file.write(sealed(self.body()))
             file.flush()
-        _sync()
+        if hasattr(os, "sync"):
+            os.sync()
         os.rename(NEW, FILE)
-        _sync()
+        if hasattr(os, "sync"):
+            os.sync()
         self.state = "OK"
 
     def checksum(self):
@@ -90,36 +75,15 @@ class Settings:
 
     def body(self):
         """The settings in force as one line of JSON."""
-        values = [[row[0], getattr(self, row[0])] for row in SPEC]
+        values = [[name, getattr(self, name)] for name in names()]
         return json.dumps({"version": 1, "values": values, "memories": self.memories}).encode()
 
-    def _data(self):
-        return _sealed(self.body())
 
-    def take(self, data):
-        """Put the contents of a file in force. Returns False when it is damaged."""
-        body = data[: data.find(b"\n")]
-        if _sealed(body) != data:
-            return False
-        try:
-            found = json.loads(body)
-            values = dict(found["values"])
-            memories = [m if m is None else (int(m[0]), int(m[1])) for m in found["memories"]]
-            for name, low, high, _ in SPEC:
-                if not low <= values[name] <= high:
-                    return False
-        except (ValueError, KeyError, TypeError, IndexError):
-            return False
-        for row in SPEC:
-            setattr(self, row[0], values[row[0]])
-        self.memories = memories
-        return len(memories) == MEMORIES and self.low_hz <= self.high_hz
+def names():
+    """Names of the settings in the file's order."""
+    return [row.split()[0] for row in SPEC.split("\n") if row]
 
 
-def _sealed(body):
+def sealed(body):
+    """Contents of a file: the body and its check."""
     return body + b"\n%08x\n" % (crc32(body) & 0xFFFFFFFF)
-
-
-def _sync():
-    if hasattr(os, "sync"):
-        os.sync()

@@ -33,7 +33,7 @@ TEXTS = """
 104 Internal error
 """
 
-QUEUE_LENGTH = 16
+HELD = 16
 
 
 def text_of(number):
@@ -93,7 +93,7 @@ class Status:
     def error(self, number, info=""):
         """Queue an error; when the queue is full the newest becomes -350 (SCPI-99 21.8.1)."""
         self.esr |= event_bit(number)
-        if len(self.queue) < QUEUE_LENGTH:
+        if len(self.queue) < HELD:
             self.queue.append((number, info))
         else:
             self.queue[-1] = (-350, "")

@@ -5,7 +5,7 @@ from binascii import crc32
 
 from decimals import Fault
 from drive import ON
-from ring import ABORT, DONE, LISTED, PAUSE, RUN
+from ring import ABORT, DONE, LISTED, PART, PAUSE, RUN
 
 
 class Sweep:
@@ -53,13 +53,19 @@ class Sweep:
         self.still()
         if self.listed + len(hz) > LISTED:
             raise Fault(-225, "list of %d points" % LISTED)
-        for pair in zip(hz, ppm):  # noqa: B905 (MicroPython knows no strict=)
-            struct.pack_into("<II", self.ring.wanted, self.listed * 8, *pair)
+        for point in zip(hz, ppm):  # noqa: B905 (MicroPython knows no strict=)
+            i = self.listed
+            struct.pack_into("<II", self.ring.wanted[i // PART], i % PART * 8, *point)
             self.listed += 1
 
     def checksum(self):
         """CRC-32 of the list."""
-        return crc32(memoryview(self.ring.wanted)[: self.listed * 8]) & 0xFFFFFFFF
+        check = 0
+        left = self.listed
+        for part in self.ring.wanted:
+            check = crc32(memoryview(part)[: max(left, 0) * 8], check)
+            left -= PART
+        return check & 0xFFFFFFFF
 
     def start(self):
         """Begin. Raises Fault when it cannot: running, output off, outside the limits."""
@@ -68,11 +74,12 @@ class Sweep:
         if not self.drive.running():
             raise Fault(-221, "output is off")
         self._before = (self.drive.hz, self.drive.ppm)
+        hz, ppm = self._before
         self._course = None
         if self.hz_mode != 2:
             self._course = (
-                self._ends(self.hz_mode, self.hz_start, self.hz_stop, self._before[0]),
-                self._ends(self.ppm_mode, self.ppm_start, self.ppm_stop, self._before[1]),
+                (self.hz_start, self.hz_stop) if self.hz_mode else (hz, hz),
+                (self.ppm_start, self.ppm_stop) if self.ppm_mode else (ppm, ppm),
             )
         self.total = self.listed if self.hz_mode == 2 else self.points
         self.check(self.total)
@@ -92,7 +99,7 @@ class Sweep:
             self.drive.rest(False)
             self.ring.state = RUN
         elif state == RUN:
-            self._advance()
+            self.advance()
 
     def pause_us(self):
         """Time until the settling of this point ends, or None while it does not settle."""
@@ -101,7 +108,7 @@ class Sweep:
         elapsed = self.clock.ticks_diff(self.clock.ticks_us(), self._settled)
         return max(self.dwell_us - elapsed, 0)
 
-    def _advance(self):
+    def advance(self):
         drive = self.drive
         if not drive.running():
             return self.end(ABORT)
@@ -144,13 +151,10 @@ class Sweep:
     def setpoint(self, i):
         """Frequency and duty that point i asks for."""
         if not self._course:
-            return struct.unpack_from("<II", self.ring.wanted, i * 8)
+            return struct.unpack_from("<II", self.ring.wanted[i // PART], i % PART * 8)
         last = max(self.total - 1, 1)
         (hz, hz_stop), (ppm, ppm_stop) = self._course
         return hz + (hz_stop - hz) * i // last, ppm + (ppm_stop - ppm) * i // last
-
-    def _ends(self, mode, start, stop, fixed):
-        return (start, stop) if mode == 1 else (fixed, fixed)
 
     def check(self, total):
         """Raises Fault where the sweep would leave the limits."""

@@ -1,6 +1,6 @@
 """The commands: pattern, what it acts on, and how. docs/commands.md is the contract."""
 
-# Columns: see scpi.py. Numbers of sections: IEEE 488.2 10, SCPI-99 volume 2.
+# Columns and branches: see scpi.py. Numbers of sections: IEEE 488.2 10, SCPI-99 volume 2.
 TABLE = b"""
 *CLS status.clear !
 *ESE status.ese N 0 255 0
@@ -14,72 +14,90 @@ TABLE = b"""
 *WAI wait
 *SAV save 10
 *RCL recall 10
-SYSTem:ERRor[:NEXT] status.next_error ?
-SYSTem:ERRor:COUNt status.errors ?
-SYSTem:ERRor:ALL status.all_errors ?
-SYSTem:VERSion me.version ?
-SYSTem:PROTocol me.protocol ?
-SYSTem:BOARd board.describe ?
-SYSTem:TIME board.uptime ?
-SYSTem:MEMory memory
-SYSTem:HOST:TIMeout guard.timeout_us S 200000 60000000 2000000
-SYSTem:SETTings:STORe store
-SYSTem:SETTings:STATe settings.state ?
-SYSTem:SETTings:CHECksum settings.checksum ?
-SYSTem:MAINtenance maintenance
-STATus:OPERation[:EVENt] oper.take ?
-STATus:OPERation:CONDition oper.condition ?
-STATus:OPERation:ENABle oper.enable N 0 65535 0 32767
-STATus:QUEStionable[:EVENt] ques.take ?
-STATus:QUEStionable:CONDition ques.condition ?
-STATus:QUEStionable:ENABle ques.enable N 0 65535 0 32767
+SYSTem
+:ERRor[:NEXT] status.next_error ?
+:ERRor:COUNt status.errors ?
+:ERRor:ALL status.all_errors ?
+:VERSion me.version ?
+:PROTocol me.protocol ?
+:BOARd board.about ?
+:TIME board.uptime ?
+:MEMory memory
+:HOST:TIMeout guard.timeout_us S 200000 60000000 2000000
+:MAINtenance maintenance
+SYSTem:SETTings
+:STORe store
+:STATe settings.state ?
+:CHECksum settings.checksum ?
+STATus:OPERation
+[:EVENt] oper.take ?
+:CONDition oper.condition ?
+:ENABle oper.enable N 0 65535 0 32767
+STATus:QUEStionable
+[:EVENt] ques.take ?
+:CONDition ques.condition ?
+:ENABle ques.enable N 0 65535 0 32767
 STATus:PRESet status.preset !
-OUTPut[:STATe] output 10
-OUTPut:CONDition guard.condition ?
-OUTPut:RAMP drive.ramp_us S 0 2000000 20000
-OUTPut:STARtup settings.startup OFF|ON
-OUTPut:PROTection:TRIPped guard.tripped ?
-OUTPut:PROTection:CAUSe guard.reason ?
-OUTPut:PROTection:CLEar guard.clear !
-[SOURce:]FREQuency[:CW] setpoint 11 HZ
-[SOURce:]FREQuency:MODE sweep.hz_mode CW,SWEep,LIST
-[SOURce:]FREQuency:STARt sweep.hz_start HZ 20000 1000000 100000
-[SOURce:]FREQuency:STOP sweep.hz_stop HZ 20000 1000000 400000
-[SOURce:]FREQuency:LIMit:LOW settings.low_hz HZ
-[SOURce:]FREQuency:LIMit:HIGH settings.high_hz HZ
+OUTPut
+[:STATe] output 10
+:CONDition guard.condition ?
+:RAMP drive.ramp_us S 0 2000000 20000
+:STARtup settings.startup OFF|ON
+OUTPut:PROTection
+:TRIPped guard.tripped ?
+:CAUSe guard.reason ?
+:CLEar guard.clear !
+[SOURce:]FREQuency
+[:CW] setpoint 11 HZ
+:MODE sweep.hz_mode CW,SWEep,LIST
+:STARt sweep.hz_start HZ 20000 1000000 100000
+:STOP sweep.hz_stop HZ 20000 1000000 400000
+[SOURce:]FREQuency:LIMit
+:LOW settings.low_hz HZ
+:HIGH settings.high_hz HZ
 [SOURce:]PULSe:DCYCle setpoint 11 PCT
-[SOURce:]PULSe:DCYCle:MODE sweep.ppm_mode FIXed,SWEep
-[SOURce:]PULSe:DCYCle:STARt sweep.ppm_start PCT 0 900000 0
-[SOURce:]PULSe:DCYCle:STOP sweep.ppm_stop PCT 0 900000 400000
-[SOURce:]PULSe:DCYCle:LIMit settings.cap_ppm PCT
-[SOURce:]CURRent:PROTection[:LEVel] settings.trip_ua A
-[SOURce:]CURRent:PROTection:TRIPped guard.tripped ?
-[SOURce:]CURRent:PROTection:CLEar guard.clear !
-[SOURce:]SWEep:POINts sweep.points N 1 10000 101
-[SOURce:]SWEep:DWELl sweep.dwell_us S 0 1000000 8000
-[SOURce:]LIST:CLEar sweep.clear_list !
-[SOURce:]LIST:APPend list_append 90
-[SOURce:]LIST:POINts sweep.listed ?
-[SOURce:]LIST:CHECksum sweep.checksum ?
+[SOURce:]PULSe:DCYCle
+:MODE sweep.ppm_mode FIXed,SWEep
+:STARt sweep.ppm_start PCT 0 900000 0
+:STOP sweep.ppm_stop PCT 0 900000 400000
+:LIMit settings.cap_ppm PCT
+[SOURce:]CURRent:PROTection
+[:LEVel] settings.trip_ua A
+:TRIPped guard.tripped ?
+:CLEar guard.clear !
+[SOURce:]SWEep
+:POINts sweep.points N 1 10000 101
+:DWELl sweep.dwell_us S 0 1000000 8000
+[SOURce:]LIST
+:CLEar sweep.clear_list !
+:APPend list_append 90
+:POINts sweep.listed ?
+:CHECksum sweep.checksum ?
 SENSe:AVERage:COUNt sense.count N 1 1024 32
-MEASure[:POINt] measure 00 0
-MEASure:CURRent[:DC] measure 00 4
-MEASure:VOLTage[:DC] measure 01 5
-FETCh[:POINt] fetch 00 0
-FETCh:CURRent[:DC] fetch 00 4
-FETCh:VOLTage[:DC] fetch 01 5
-CALibration:CURRent:OFFSet settings.current_offset V
-CALibration:CURRent:GAIN settings.current_gain X
-CALibration:PROBe:OFFSet settings.probe_offset V
-CALibration:PROBe:GAIN settings.probe_gain X
-CALibration:PROBe:LEVel settings.probe_level V
-CALibration:LIGHt:OFFSet settings.light_offset V
-CALibration:LIGHt:GAIN settings.light_gain X
-CALibration:LIGHt:LEVel settings.light_level V
+MEASure
+[:POINt] measure 00 0
+:CURRent[:DC] measure 00 4
+:VOLTage[:DC] measure 01 5
+FETCh
+[:POINt] fetch 00 0
+:CURRent[:DC] fetch 00 4
+:VOLTage[:DC] fetch 01 5
+CALibration:CURRent
+:OFFSet settings.current_offset V
+:GAIN settings.current_gain X
+CALibration:PROBe
+:OFFSet settings.probe_offset V
+:GAIN settings.probe_gain X
+:LEVel settings.probe_level V
+CALibration:LIGHt
+:OFFSet settings.light_offset V
+:GAIN settings.light_gain X
+:LEVel settings.light_level V
 CALibration:ZERO zero
 INITiate[:IMMediate] sweep.start !
 ABORt sweep.stop !
-TRACe:STATe ring.summary ?
-TRACe:POINts ring.next ?
-TRACe:DATA trace_data 03
+TRACe
+:STATe ring.summary ?
+:POINts ring.next ?
+:DATA trace_data 03
 """

@@ -99,11 +99,9 @@ class Rig:
         machine.on_conversion = lambda: self.clock.sleep_us(50)
         kind = setup["chip"]
         machine.chip = load("pwm_rp2" if kind == "rp2" else "pwm_esp32").Chip()
-        board = load("board")
-        board.time = self.clock
-        self.board = board.Board()
+        self.board = load("wiring").build(self.clock)
         self.line = MemoryLine(self.clock)
-        self.server = load("server").Server(self.board, self.line, load("ring").Ring())
+        self.server = load("power_on").build(self.board, self.line, load("ring").Ring())
 
     def say(self, line: str) -> None:
         """Send a line and let the firmware take it."""

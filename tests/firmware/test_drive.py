@@ -160,7 +160,7 @@ def test_unfit_gate_pin_is_refused_with_the_reason(tmp_path: Path, gate: int) ->
 def test_damaged_wiring_file_falls_back_and_says_so(tmp_path: Path, text: str) -> None:
     Rig(tmp_path)
     (tmp_path / "board.json").write_text(text)
-    setup, problem = load("board").config()
+    setup, problem = load("wiring").config()
     assert setup["gate"] == 25
     assert setup["supply"]["sensor"] == "adc"
     assert problem == "board.json is damaged"

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from firmware.rig import load
 
 settings = load("settings")
+stored_file = load("stored")
 BOARD = [200000, 500000, 0, 1000000, 0, 0, 1000000, 0]
 
 
@@ -27,8 +28,7 @@ def stored(folder: Path) -> bytes:
 
 def state_of(folder: Path, data: bytes) -> str:
     (folder / settings.FILE).write_bytes(data)
-    s = settings.Settings(BOARD)
-    s.load()
+    s = stored_file.load(BOARD)
     if s.state != "OK":
         assert s.cap_ppm == 500000
         assert s.memories == [None] * 4
@@ -43,9 +43,8 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def test_what_was_stored_is_loaded(folder: Path) -> None:
     stored(folder)
-    s = settings.Settings(BOARD)
-    assert s.state == "DEFAULT"
-    s.load()
+    assert settings.Settings(BOARD).state == "DEFAULT"
+    s = stored_file.load(BOARD)
     assert (s.state, s.cap_ppm, s.memories[2]) == ("OK", 400000, (165000, 350000))
     assert not (folder / settings.NEW).exists()
 
@@ -72,17 +71,16 @@ def test_values_out_of_range_are_damage_even_with_a_right_check(folder: Path) ->
     stored(folder)
     s = settings.Settings(BOARD)
     s.cap_ppm = 1000000
-    assert state_of(folder, s._data()) == "DAMAGED"
+    assert state_of(folder, settings.sealed(s.body())) == "DAMAGED"
     s.cap_ppm, s.low_hz, s.high_hz = 500000, 200000, 100000
-    assert state_of(folder, s._data()) == "DAMAGED"
+    assert state_of(folder, settings.sealed(s.body())) == "DAMAGED"
 
 
 def test_power_cut_between_removal_and_renaming(folder: Path) -> None:
     # FAT has no atomic rename: MicroPython's VfsFat removes the target first.
     stored(folder)
     (folder / settings.FILE).rename(folder / settings.NEW)
-    s = settings.Settings(BOARD)
-    s.load()
+    s = stored_file.load(BOARD)
     assert (s.state, s.cap_ppm) == ("OK", 400000)
 
 

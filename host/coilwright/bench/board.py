@@ -97,6 +97,8 @@ class Pins(threading.Thread):
         self._link, self._plant, self._build, self._restart = link, plant, build, restart
         self._seed, self._sensor, self._clock, self._faults = seed, sensor, clock, faults
         self._happens, self._down, self._shown_a = happens, False, 0.0
+        self.greeting = ""
+        """What the board is told of itself when it connects, one line."""
         self.gate = gate
         self.history: deque[tuple[int, Gate]] = deque(maxlen=4096)
         """Times on the board's own clock in us, and the gate pin's state from then on."""
@@ -108,7 +110,7 @@ class Pins(threading.Thread):
         self._visits: Counter[Gate] = Counter()
         self._ina: Ina | None = MODELS[sensor](self._sense) if sensor in MODELS else None
 
-    def channel_arguments(self) -> list[str]:
+    def channels(self) -> str:
         """A channel each: pin, us, tau us, noise nV, offset uV, gain ppm, upper, lower end uV."""
         chip, bench = self._plant.chip, self._build.bench
         named = (
@@ -116,7 +118,7 @@ class Pins(threading.Thread):
             (chip.probe_pin, "probe", self._build.probe.pin),
             (chip.light_pin, "light", bench.light.pin),
         )
-        return [self._channel(pin, name, analogue) for pin, name, analogue in named]
+        return " ".join(self._channel(pin, name, analogue) for pin, name, analogue in named)
 
     def _channel(self, pin: int, name: str, analogue: Analogue) -> str:
         errors, chip = Errors(self._seed, name, analogue), self._plant.chip
@@ -170,6 +172,8 @@ class Pins(threading.Thread):
             self._set(HIGH if n else OFF, now_us)
         elif letter == "I":
             self._i2c(pin, self._take(n), a, now_us)
+        elif letter == "H":
+            self._link.sendall(self.greeting.encode())
         elif letter == "R":
             self._reset(pin, now_us)
 

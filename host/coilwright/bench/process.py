@@ -330,16 +330,14 @@ class Bench:
             self.pins.gate if soft and self.pins else OFF,
         )
         unique = hashlib.sha256(f"coilwright bench {self.seed}".encode()).hexdigest()
+        unique = unique[: 2 * self.chip.unique_id_bytes]
+        pins.greeting = f"{self.chip.cpu_clock_hz} {unique} {cause} {pins.channels()}\n"
         arguments = [
             *self._interpreter(),
             f"{_SHIM_LINK}/run.py",
             str(board_link.fileno()),
             _FIRMWARE_LINK,
             repr(float(self.speed)),
-            str(cause),
-            str(self.chip.cpu_clock_hz),
-            unique[: 2 * self.chip.unique_id_bytes],
-            *pins.channel_arguments(),
         ]
         with board_line, board_link, self.log_path.open("ab") as log, self._lock:
             self._process = subprocess.Popen(

@@ -1,7 +1,8 @@
-"""Run the firmware of a folder on the simulated board: run.py LINK FIRMWARE SPEED CAUSE ..."""
+"""Run the firmware of a folder on the simulated board: run.py LINK FIRMWARE SPEED."""
 
 import sys
 
+sys.path[0] = sys.argv[0].rpartition("/")[0]  # the short way: modules keep their path
 if sys.implementation.name != "micropython":
     import sim_cpython
 
@@ -27,7 +28,7 @@ sys.modules["machine"] = sim_machine
 sys.modules["time"] = sys.modules["select"] = sim_time
 sys.path.append(sys.path[0])
 sys.path[0] = sys.argv[2]
-sim_machine.start(open(int(sys.argv[1]), "r+b", 0), *sys.argv[4:])
+sim_machine.start(open(int(sys.argv[1]), "r+b", 0))
 sim_time.start(float(sys.argv[3]), die)
 del sys.argv[1:]
 if sys.implementation.name == "micropython":

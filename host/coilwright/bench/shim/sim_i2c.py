@@ -1,26 +1,26 @@
 """`machine.I2C` of the simulated board; the sensors' registers are the plant's."""
 
-import sim_machine as _m
-import sim_time as _clock
+import sim_machine as machine
+import sim_time as clock
 
 
 class I2C:
     def __init__(self, id=0, freq=400000, **_):
-        self._bit = 1000000 / freq
+        self.bit = 1000000 / freq
 
-    def _transfer(self, addr, out, into):
-        _clock.advance(int((len(out) + len(into) + 2) * 9 * self._bit))
-        _m.put(73, addr, len(out), len(into))  # I
+    def transfer(self, addr, out, into):
+        clock.advance(int((len(out) + len(into) + 2) * 9 * self.bit))
+        machine.put(73, addr, len(out), len(into))  # I
         if out:
-            _m.link.write(out)
+            machine.link.write(out)
         answer = bytearray(1 + len(into))
-        _m.get(answer)
+        machine.get(answer)
         if answer[0]:
             raise OSError(answer[0])
         into[:] = answer[1:]
 
     def writeto_mem(self, addr, reg, buf, **_):
-        self._transfer(addr, bytes((reg,)) + bytes(buf), bytearray(0))
+        self.transfer(addr, bytes((reg,)) + bytes(buf), bytearray(0))
 
     def readfrom_mem_into(self, addr, reg, buf, **_):
-        self._transfer(addr, bytes((reg,)), buf)
+        self.transfer(addr, bytes((reg,)), buf)

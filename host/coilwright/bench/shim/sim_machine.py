@@ -1,28 +1,31 @@
 """`machine` of the simulated board: pins, PWM, ADC act on a plant at the other end of a socket.
 
-Small on purpose: it lives in the firmware's heap. What a pin does is told in frames (kind, pin or
-address, count, two numbers, virtual microseconds); only settling and conversion happen here.
+Small on purpose, also in its names: it lives in the firmware's heap, where every name that neither
+MicroPython nor the firmware has already stays for good. What a pin does is told in frames (kind,
+pin or address, count, two numbers, virtual microseconds); only settling and conversion happen here.
 """
 
 import struct
 from binascii import unhexlify
 from math import exp
 
-import sim_time as _clock
+import sim_time as clock
 
-_frame = bytearray(20)
-_reply = bytearray(12)
-_state = [0, 0, True, 0]  # noise seed, last PWM change, targets unknown, when to ask again
+send = bytearray(20)
+recv = bytearray(12)
+state = [0, 0, True, 0]  # noise seed, last PWM change, targets unknown, when to ask again
 
 
 def __getattr__(name):
-    module = {"I": "sim_i2c", "S": "sim_i2c", "T": "sim_timer", "WDT": "sim_timer"}
-    return getattr(__import__(module.get(name, module.get(name[0], "sim_more"))), name)
+    if name[0] == "_":  # an import asks for __path__
+        raise AttributeError(name)
+    modules = {"I2C": "sim_i2c", "SoftI2C": "sim_i2c", "Timer": "sim_timer", "WDT": "sim_timer"}
+    return getattr(__import__(modules.get(name, "sim_more")), name)
 
 
 def put(kind, pin=0, count=0, a=0):
-    struct.pack_into("<BBHIIQ", _frame, 0, kind, pin, count, a, 0, _clock.now)
-    link.write(_frame)
+    struct.pack_into("<BBHIIQ", send, 0, kind, pin, count, a, 0, clock.now)
+    link.write(send)
 
 
 def get(buf):
@@ -30,133 +33,149 @@ def get(buf):
     while n and n < len(buf):
         n += link.readinto(memoryview(buf)[n:]) or -n
     if not n:
-        _clock._die()  # the bench has gone
+        clock.die()  # the bench has gone
 
 
-def _settle(stale):
-    for channel in _channels.values():
-        channel.settle()
-    _state[2] = stale
-
-
-def _ask():
-    if not _state[2]:
-        _settle(False)
+def ask():
+    if not state[2]:
+        stale()
     put(84)  # T
-    get(_reply)
-    _state[2], _state[3] = False, _clock.now + 10000
-    for channel in _channels.values():
-        channel.target = struct.unpack_from("<i", _reply, channel.at)[0] * 1000
+    get(recv)
+    state[2], state[3] = False, clock.now + 10000
+    for c in inputs:
+        c.target = struct.unpack_from("<i", recv, c.index)[0] * 1000
 
 
-class _Channel:
-    """One ADC input: value, target and noise in nV, offset in uV, gain error in ppm."""
+def stale():
+    """What the inputs go towards is not known any more; here they are until it is."""
+    for c in inputs:
+        c.settle()
+    state[2] = True
+
+
+class Input:
+    """One ADC input: value and target in nV at a time; what it was asked, and what it keeps of a
+    difference, in 2^-20, over a span of us.
+
+    Facts: pin, time of a conversion and of settling in us, noise in nV, offset in uV, gain error
+    in ppm, upper and lower end in uV.
+    """
 
     ATTN_11DB = 3
 
-    def __init__(self, at, text):
-        self.at = at
-        numbers = [int(n) for n in text.split(",")]
-        self.pin, self.us, self.tau, self.noise, self.offset, self.gain, self.top, self.low = (
-            numbers
-        )
-        self.value = self.target = self.last = self.span = self.keep = 0
+    def __init__(self, index, text):
+        self.index = index
+        self.data = [int(n) for n in text.split(",")]
+        self.value = self.target = self.time = self.span = self.pow = 0
 
     def __call__(self, pin, **_):
-        return _channels[getattr(pin, "id", pin)]
+        for c in inputs:
+            if c.data[0] == getattr(pin, "id", pin):
+                return c
+        raise ValueError(pin)
 
     def settle(self):
-        span = _clock.now - self.last
-        self.last = _clock.now
-        if span and not _state[2]:  # a target nobody asked for is not known: the value waits
+        span = clock.now - self.time
+        self.time = clock.now
+        if span and not state[2]:  # a target nobody asked for is not known: the value waits
             if span != self.span:
                 self.span = span
-                self.keep = int(exp(-span / self.tau) * 1048576)
-            self.value = self.target + ((self.value - self.target) * self.keep >> 20)
+                self.pow = int(exp(-span / self.data[2]) * 1048576)
+            self.value = self.target + ((self.value - self.target) * self.pow >> 20)
 
     def read_u16(self):
         """12 bits with noise, gain and offset errors, clipped at the ends."""
-        now = _clock.now + self.us
-        _clock.advance(self.us)
-        if _state[2] or now >= _state[3]:
-            _ask()
+        _, us, _, x, offset, gain, high, low = self.data
+        t = clock.now + us
+        clock.advance(us)
+        if state[2] or t >= state[3]:
+            ask()
         self.settle()
         # Noise by time since the last change of the PWM, not by count, so that other readings
         # do not shift it. Sum of eight uniform bytes: sd 209, excess kurtosis -0.15.
-        n = (now - _state[1] & 0x3FFFFFF) * 8 + self.at + _state[0] & 0xFFFFFFFF
-        draw = -1020
+        n = (t - state[1] & 0x3FFFFFF) * 8 + self.index + state[0] & 0xFFFFFFFF
+        sum = -1020
         for _ in (0, 1):
             n = (n ^ n >> 16) * 0x45D9F3B & 0xFFFFFFFF
             n = (n ^ n >> 16) * 0x45D9F3B & 0xFFFFFFFF
-            draw += (n & 255) + (n >> 8 & 255) + (n >> 16 & 255) + (n >> 24)
-        v = (self.value + draw * self.noise // 209) // 1000
-        v = min(max(v + v * self.gain // 1000000 + self.offset, self.low), self.top)
-        n = min(v * 4096 // self.top, 4095)
+            sum += (n & 255) + (n >> 8 & 255) + (n >> 16 & 255) + (n >> 24)
+        v = (self.value + sum * x // 209) // 1000
+        v = min(max(v + v * gain // 1000000 + offset, low), high)
+        n = min(v * 4096 // high, 4095)
         return n << 4 | n >> 8
 
     def read_uv(self):
         """In steps of 1 mV, as an ESP32 gives it."""
-        twice = 2 * (self.read_u16() >> 4) + 1  # the middle of the step
-        return (twice * self.top // 8192 + 500) // 1000 * 1000
+        n = 2 * (self.read_u16() >> 4) + 1  # the middle of the step
+        return (n * self.data[6] // 8192 + 500) // 1000 * 1000
 
 
 class Pin:
     IN, OUT = 1, 3
 
-    def __init__(self, id, mode=-1, pull=-1, value=None, **_):
-        self.id, self._v = id, 0
+    def __init__(self, id, mode=-1, *_, value=None, **__):
+        self.id, self.v = id, 0
         if mode == 3:
             self.value(value or 0)
 
     def value(self, v=None):
         if v is None:
-            return self._v
-        self._v = 1 if v else 0
-        _settle(True)
-        return put(76, self.id, self._v)  # L
+            return self.v
+        self.v = 1 if v else 0
+        stale()
+        return put(76, self.id, self.v)  # L
 
 
 class PWM:
     """The counts are worked out by the plant; see host/coilwright/bench/pwm.py."""
 
     def __init__(self, pin, **options):
-        self._pin = getattr(pin, "id", pin)
-        self._tell(71)  # G
+        self.id = getattr(pin, "id", pin)
+        self.send(71)  # G
         for name in options:
             getattr(self, name)(options[name])
 
-    def _tell(self, kind, a=0):
-        _settle(True)
-        put(kind, self._pin, 0, a)
-        get(_reply)
-        self._f, self._d, _state[0] = struct.unpack("<3I", _reply)
-        _state[1] = _clock.now
+    def send(self, kind, a=0):
+        stale()
+        put(kind, self.id, 0, a)
+        get(recv)
+        self.read, self.write, state[0] = struct.unpack("<3I", recv)
+        state[1] = clock.now
 
     def freq(self, f=None):
         if f is None:
-            return self._f
-        self._tell(70, f)  # F
-        if not self._f:
+            return self.read
+        self.send(70, f)  # F
+        if not self.read:
             raise ValueError("frequency out of range")
         return None
 
-    def duty_u16(self, duty=None):
-        if duty is None:
-            return self._d
-        return self._tell(68, duty)  # D
+    def duty_u16(self, n=None):
+        if n is None:
+            return self.write
+        return self.send(68, n)  # D
 
     def deinit(self):
-        self._tell(88)  # X
+        self.send(88)  # X
 
 
-def start(socket, cause, clock, unique, *texts):
-    """Connect: reset cause, clock in Hz, unique id in hex, one text a channel."""
-    global link, reset_cause, freq, unique_id, _channels, ADC
-    link, reset_cause, freq = socket, lambda: int(cause), lambda: int(clock)
-    unique_id = lambda: unhexlify(unique)  # noqa: E731
-    channels = [_Channel(4 * i, text) for i, text in enumerate(texts)]
-    _channels = {channel.pin: channel for channel in channels}
-    ADC = channels[0]
-    _ask()
-    for channel in channels:  # everything had settled before power-on
-        channel.value = channel.target
+def start(socket):
+    """Connect; told in one line: clock in Hz, unique id in hex, reset cause, a text a channel."""
+    global link, about, inputs, ADC
+    link = socket
+    put(72)  # H
+    about = link.readline().decode().split()
+    inputs = [Input(4 * i, text) for i, text in enumerate(about[3:])]
+    del about[3:]
+    ADC = inputs[0]
+    ask()
+    for c in inputs:  # everything had settled before power-on
+        c.value = c.target
+
+
+def freq():
+    return int(about[0])
+
+
+def unique_id():
+    return unhexlify(about[1])

@@ -2,15 +2,15 @@
 
 import sys
 
-import sim_machine as _m
-import sim_time as _clock
+import sim_machine as machine
+import sim_time as clock
 
 PWRON_RESET, HARD_RESET, WDT_RESET, DEEPSLEEP_RESET, SOFT_RESET = 1, 2, 3, 4, 5
 
 
 def restart(cause):
-    _m.put(82, cause)  # R
-    _m.get(bytearray(12))  # never answered: the bench ends this process and starts the next
+    machine.put(82, cause)  # R
+    machine.get(bytearray(12))  # never answered: the bench ends this process and starts the next
 
 
 def reset():
@@ -22,7 +22,7 @@ def soft_reset():
 
 
 def idle():
-    _clock.advance(100)
+    clock.advance(100)
 
 
 def disable_irq():
@@ -31,3 +31,7 @@ def disable_irq():
 
 def enable_irq(state=0):
     pass
+
+
+def reset_cause():
+    return int(machine.about[2])

@@ -1,7 +1,7 @@
 """`machine.Timer` and `machine.WDT` of the simulated board, on the virtual clock."""
 
-import sim_more
-import sim_time as _clock
+import sim_machine as machine
+import sim_time as clock
 
 _timers = []
 _dog = [1 << 60, 0]
@@ -19,7 +19,7 @@ class Timer:
         self.deinit()
         self._every = int(1000000 / freq) if freq > 0 else period * 1000
         self._once, self._call = mode == 0, callback
-        self._at = _clock.now + self._every
+        self._at = clock.now + self._every
         _timers.append(self)
         _plan()
 
@@ -34,7 +34,7 @@ class WDT:
         self.feed()
 
     def feed(self):
-        _dog[0] = _clock.now + _dog[1]
+        _dog[0] = clock.now + _dog[1]
         _plan()
 
 
@@ -42,29 +42,29 @@ def _plan():
     at = _dog[0]
     for timer in _timers:
         at = min(at, timer._at)
-    _clock.alarm_at = 1 << 60 if _busy else max(at, _clock.now)
+    clock.alarm_at = 1 << 60 if _busy else max(at, clock.now)
 
 
 def _alarm(end):
     """Let time pass until `end`, running what falls due on the way; it may take longer."""
     global _busy
-    while not _busy and _clock.alarm_at <= end:
-        _clock.now = max(_clock.now, _clock.alarm_at)
-        if _clock.now >= _dog[0]:
-            sim_more.restart(3)
+    while not _busy and clock.alarm_at <= end:
+        clock.now = max(clock.now, clock.alarm_at)
+        if clock.now >= _dog[0]:
+            machine.__getattr__("restart")(3)
         _busy = True
-        _clock.alarm_at = 1 << 60
+        clock.alarm_at = 1 << 60
         try:
             _run()
         finally:
             _busy = False
             _plan()
-    _clock.now = max(_clock.now, end)
+    clock.now = max(clock.now, end)
 
 
 def _run():
     for timer in _timers[:]:
-        if timer._at <= _clock.now:
+        if timer._at <= clock.now:
             timer._at += timer._every
             if timer._once:
                 timer.deinit()
@@ -72,4 +72,4 @@ def _run():
                 timer._call(timer)
 
 
-_clock.alarm = _alarm
+clock.alarm = _alarm

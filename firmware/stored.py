@@ -1,0 +1,45 @@
+"""Puts the settings file in force. Needed once, at power-on, then dropped."""
+
+import json
+
+from settings import FILE, MEMORIES, NEW, Settings, names, sealed
+
+
+def load(calibration):
+    """Settings from the file; where a write was cut between its two steps, from the new one."""
+    settings = Settings(calibration)
+    state = settings.state
+    for name in (FILE, NEW):
+        try:
+            with open(name, "rb") as file:
+                data = file.read()
+        except OSError:
+            continue
+        if take(settings, data):
+            settings.state = "OK"
+            return settings
+        settings = Settings(calibration)
+        state = "DAMAGED"
+    settings.state = state
+    return settings
+
+
+def take(settings, data):
+    """Put the contents of a file in force. Returns False when it is damaged."""
+    body = data[: data.find(b"\n")]
+    if sealed(body) != data:
+        return False
+    try:
+        found = json.loads(body)
+        values = dict(found["values"])
+        memories = [m if m is None else (int(m[0]), int(m[1])) for m in found["memories"]]
+        for name in names():
+            low, high, _ = settings.bounds(name)
+            if not low <= values[name] <= high:
+                return False
+    except (ValueError, KeyError, TypeError, IndexError):
+        return False
+    for name in names():
+        setattr(settings, name, values[name])
+    settings.memories = memories
+    return len(memories) == MEMORIES and settings.low_hz <= settings.high_hz
