@@ -5,6 +5,7 @@ import gc
 from decimals import Fault, fixed
 from drive import DEFAULT_HZ, OFF, RAMPING
 from parameters import act, extreme, switch, within
+from settings import POINTS, pairs, table
 
 
 class Commands:
@@ -139,8 +140,37 @@ class Commands:
 
     def list_append(self, p):
         """Add frequency and duty pairs to the list."""
-        if not p or len(p) % 2:
-            raise Fault(-109)
-        hz = [within([x], "HZ", (20000, 1000000, DEFAULT_HZ)) for x in p[::2]]
-        ppm = [within([x], "PCT", (0, 900000, 0)) for x in p[1::2]]
-        self.sweep.append(hz, ppm)
+        self.sweep.append(_pairs(p))
+
+    def caps(self, p):
+        """Replace the caps of the duty by frequency."""
+        points = _pairs(p)
+        try:
+            caps = table(points)
+        except ValueError:
+            raise Fault(-221, "%d points at most, frequencies must rise" % POINTS)
+        self.settings.caps = caps
+        self.drive.enforce()
+
+    def caps_q(self, _):
+        """The caps of the duty by frequency."""
+        points = ["%d,%s" % (hz, fixed(ppm, 4)) for hz, ppm in pairs(self.settings.caps)]
+        return ",".join(points) or "NONE"
+
+    def caps_clear(self, _):
+        """No cap by frequency any more."""
+        self.settings.caps = b""
+        self.drive.enforce()
+
+
+def _pairs(p):
+    """Pairs of Hz and ppm from parameters in turn."""
+    if not p or len(p) % 2:
+        raise Fault(-109)
+    return [
+        (
+            within([p[i]], "HZ", (20000, 1000000, DEFAULT_HZ)),
+            within([p[i + 1]], "PCT", (0, 900000, 0)),
+        )
+        for i in range(0, len(p), 2)
+    ]

@@ -11,7 +11,9 @@ DEFAULT_HZ = 165000
 
 
 class Drive:
-    """One gate output. `limits` has low_hz, high_hz and cap_ppm, in force at every call."""
+    """One gate output. `limits` has low_hz, high_hz and cap_ppm, and `cap` answers the highest duty
+    at a frequency; in force at every call.
+    """
 
     def __init__(self, board, limits):
         self.board = board
@@ -19,7 +21,7 @@ class Drive:
         self.clock = board.clock
         self.limits = limits
         self.pwm = None
-        self._plan = None  # counts, mHz and band the chip has now
+        self._plan = None  # counts, mHz and band the chip has now, and the cap there
         self._hz = 0
         self.raw = 0
         self.level = 0  # ppm, as the ramp goes
@@ -40,10 +42,11 @@ class Drive:
         """Ask for a frequency (Hz) and a duty (ppm); both are held inside the limits."""
         limits = self.limits
         self.hz = min(max(hz, limits.low_hz), limits.high_hz)
-        self.ppm = min(max(ppm, 0), limits.cap_ppm)
+        self.plan = self.chip.plan(self.hz)
+        self.plan += (limits.cap(self.plan[1]),)
+        self.ppm = min(max(ppm, 0), self.plan[3])
         self.hz_limited = self.hz != hz
         self.ppm_limited = self.ppm != ppm
-        self.plan = self.chip.plan(self.hz)
         if self.state == ON:
             self.go()
 
@@ -51,14 +54,15 @@ class Drive:
         """Limits have changed: hold the present setting inside them, the duty at once."""
         if self.pwm:
             # Also where the level is below the cap: its nearest count may lie above it.
-            self.level = min(self.level, self.limits.cap_ppm)
-            self.write(self.counts(self.level, self._plan[0]), self._plan[0])
+            self._plan = self._plan[:3] + (self.limits.cap(self._plan[1]),)
+            self.level = min(self.level, self._plan[3])
+            self.write(self.counts(self.level, self._plan), self._plan[0])
         self.set(self.hz, self.ppm)
 
     def achieved(self):
         """What the chip makes of the setting: mHz and ppm."""
-        span, mhz, _ = self.plan
-        return mhz, self.counts(self.ppm, span) * 1000000 // span
+        span, mhz = self.plan[:2]
+        return mhz, self.counts(self.ppm, self.plan) * 1000000 // span
 
     def output(self):
         """What the chip gives out now: mHz and ppm."""
@@ -127,7 +131,7 @@ class Drive:
             self.move()
         target = 0 if self.resting or self.last != ON else self.ppm
         self.level = self._towards(target)
-        self.write(self.counts(self.level, self._plan[0]), self._plan[0])
+        self.write(self.counts(self.level, self._plan), self._plan[0])
         if self.level != target:
             return
         if self.last == ON:
@@ -155,29 +159,35 @@ class Drive:
         return max(target, self.level - most)
 
     def move(self):
-        """Change the frequency: a small step inside a band under way, else at duty 0."""
+        """Change the frequency: a small step inside a band under way, else at duty 0.
+
+        A duty that the cap at the new frequency forbids is lowered before.
+        """
         old, new = self._plan[0], self.plan[0]
         near = abs(self.hz - self._hz) * 50 <= self._hz and self._plan[2] == self.plan[2]
         if self.raw and not near:
             self.level = 0
             self.write(0, old)
             self.clock.sleep_us(self._two_periods())
-        elif self.raw and self.chip.top_first:
-            # The port writes the count range first and rounds the level to it after: one count
-            # less than either range wants keeps the duty below the level all the time.
-            self.write(max(min(self.raw, self.counts(self.level, new)) - 1, 0), old)
+        elif self.raw:
+            self.level = min(self.level, self.plan[3])
+            # Where the port writes the count range first and rounds the level to it after, one
+            # count less than either range wants keeps the duty below the level all the time.
+            less = 1 if self.chip.top_first else 0
+            self.write(max(min(self.raw, self.counts(self.level, self.plan)) - less, 0), old)
         self.pwm.freq(self.hz)
         self._plan, self._hz = self.plan, self.hz
-        self.write(self.counts(self.level, new), new)
+        self.write(self.counts(self.level, self.plan), new)
         self.check()
 
     def check(self):
         """Compare the port's own reading, in whole hertz, with the rule."""
         self.mismatch = abs(self.pwm.freq() * 1000 - self._plan[1]) > 1000
 
-    def counts(self, ppm, span):
-        """Nearest count of a duty that does not exceed the cap."""
-        return min((ppm * span + 500000) // 1000000, self.limits.cap_ppm * span // 1000000)
+    def counts(self, ppm, plan):
+        """Nearest count of a duty that does not exceed the cap of a plan."""
+        span = plan[0]
+        return min((ppm * span + 500000) // 1000000, plan[3] * span // 1000000)
 
     def _two_periods(self):
         return 2000000 // self._hz + 2

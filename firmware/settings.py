@@ -6,6 +6,7 @@ renamed over it, so that a power cut leaves one of the two whole. stored.py read
 
 import json
 import os
+import struct
 from binascii import crc32
 
 FILE = "settings.bin"
@@ -28,6 +29,8 @@ trip_ua 0 20000000 1000000
 startup 0 1 0
 """
 MEMORIES = 4
+POINTS = 16
+"""Points in the table of caps at most."""
 
 
 class Settings:
@@ -42,12 +45,15 @@ class Settings:
     cap_ppm: int
     startup: int
     memories: list
+    caps: bytes
 
     def __init__(self, calibration):
         self.calibration = calibration
         for name in names():
             setattr(self, name, self.bounds(name)[2])
         self.memories = [None] * MEMORIES
+        self.caps = b""
+        """Caps of the duty by frequency: pairs of u32 Hz and u32 ppm."""
         self.state = "DEFAULT"
 
     def bounds(self, name):
@@ -56,6 +62,21 @@ class Settings:
         low, high, default = SPEC[start : SPEC.find("\n", start)].split()[1:]
         i = SPEC[:start].count("\n") - 1
         return int(low), int(high), self.calibration[i] if i < 8 else int(default)
+
+    def cap(self, mhz):
+        """Highest duty in ppm at a frequency in mHz; between two points the smaller of theirs."""
+        cap = self.cap_ppm
+        below = cap
+        for hz, ppm in pairs(self.caps):
+            if hz * 1000 <= mhz:
+                below = ppm
+            if hz * 1000 >= mhz:
+                return min(cap, below, ppm)
+        return min(cap, below)
+
+    def checksum_caps(self):
+        """CRC-32 of the caps by frequency."""
+        return crc32(self.caps) & 0xFFFFFFFF
 
     def store(self):
         """Write the file. Raises OSError when flash is full or cannot be written."""
@@ -76,7 +97,28 @@ class Settings:
     def body(self):
         """The settings in force as one line of JSON."""
         values = [[name, getattr(self, name)] for name in names()]
-        return json.dumps({"version": 1, "values": values, "memories": self.memories}).encode()
+        body = {"version": 1, "values": values, "memories": self.memories}
+        if self.caps:
+            body["version"] = 2
+            body["caps"] = pairs(self.caps)
+        return json.dumps(body).encode()
+
+
+def pairs(caps):
+    """The pairs of Hz and ppm in a table of caps."""
+    return [struct.unpack_from("<II", caps, i) for i in range(0, len(caps), 8)]
+
+
+def table(points):
+    """Table of caps from pairs of Hz and ppm. Raises ValueError where it cannot be one."""
+    last = 19999
+    caps = b""
+    for hz, ppm in points:
+        if not (last < hz <= 1000000 and 0 <= ppm <= 900000) or len(caps) >= 8 * POINTS:
+            raise ValueError
+        last = hz
+        caps += struct.pack("<II", hz, ppm)
+    return caps
 
 
 def names():

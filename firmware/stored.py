@@ -2,7 +2,7 @@
 
 import json
 
-from settings import FILE, MEMORIES, NEW, Settings, names, sealed
+from settings import FILE, MEMORIES, NEW, Settings, names, sealed, table
 
 
 def load(calibration):
@@ -33,6 +33,7 @@ def take(settings, data):
         found = json.loads(body)
         values = dict(found["values"])
         memories = [m if m is None else (int(m[0]), int(m[1])) for m in found["memories"]]
+        caps = table(found.get("caps", ()))
         for name in names():
             low, high, _ = settings.bounds(name)
             if not low <= values[name] <= high:
@@ -42,4 +43,5 @@ def take(settings, data):
     for name in names():
         setattr(settings, name, values[name])
     settings.memories = memories
+    settings.caps = caps
     return len(memories) == MEMORIES and settings.low_hz <= settings.high_hz

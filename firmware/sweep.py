@@ -48,12 +48,12 @@ class Sweep:
         self.still()
         self.listed = 0
 
-    def append(self, hz, ppm):
+    def append(self, points):
         """Add points to the list, all of them or none."""
         self.still()
-        if self.listed + len(hz) > LISTED:
+        if self.listed + len(points) > LISTED:
             raise Fault(-225, "list of %d points" % LISTED)
-        for point in zip(hz, ppm):  # noqa: B905 (MicroPython knows no strict=)
+        for point in points:
             i = self.listed
             struct.pack_into("<II", self.ring.wanted[i // PART], i % PART * 8, *point)
             self.listed += 1

@@ -61,6 +61,9 @@ OUTPut:PROTection
 :STARt sweep.ppm_start PCT 0 900000 0
 :STOP sweep.ppm_stop PCT 0 900000 400000
 :LIMit settings.cap_ppm PCT
+:LIMit:TABLe caps 90
+:LIMit:TABLe:CLEar caps_clear
+:LIMit:TABLe:CHECksum settings.checksum_caps ?
 [SOURce:]CURRent:PROTection
 [:LEVel] settings.trip_ua A
 :TRIPped guard.tripped ?

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import itertools
+import struct
+import zlib
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from firmware.rig import Rig, load, machine
+from firmware.rig import Rig, block, load, machine
 
 
 def highest() -> float:
@@ -174,3 +176,118 @@ def test_a_lower_cap_also_holds_for_the_rounding_of_the_level(esp32: Rig) -> Non
     assert esp32.server.drive.raw == 1
     esp32.say("PULS:DCYC:LIM 0.75")
     assert esp32.server.drive.raw == 0
+
+
+def cap_at(points: list[tuple[int, int]], mhz: int) -> int:
+    """The documented rule written a second time: the smaller of the enclosing points' caps."""
+    below = [ppm for hz, ppm in points if hz * 1000 <= mhz][-1:]
+    above = [ppm for hz, ppm in points if hz * 1000 >= mhz][:1]
+    return min([900000, *below, *above])
+
+
+POINTS = st.lists(
+    st.tuples(st.integers(140000, 200000), st.integers(0, 600000)),
+    min_size=1,
+    max_size=16,
+    unique_by=lambda point: point[0],
+).map(sorted)
+
+
+@settings(
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(POINTS, st.lists(st.tuples(st.integers(130000, 210000), st.integers(0, 600000)), max_size=6))
+def test_duty_never_exceeds_the_cap_of_its_frequency(
+    rig: Rig, points: list[tuple[int, int]], setpoints: list[tuple[int, int]]
+) -> None:
+    drive = rig.server.drive
+    rig.say("PULS:DCYC:LIM 60")
+    rig.server.settings.caps = load("settings").table(points)
+    drive.enforce()
+    if drive.state != load("drive").ON:
+        drive.start()
+    machine.writes.clear()
+    for hz, ppm in setpoints:
+        drive.set(hz, ppm)
+        settle(rig)
+        for near in (hz + hz // 300, hz - hz // 500):
+            drive.set(near, ppm)
+            settle(rig)
+    for kind, raw, span, mhz in [w for w in machine.writes if len(w) == 4]:
+        assert raw / span <= min(600000, cap_at(points, mhz)) / 1e6 + 1e-12, (kind, mhz)
+    rig.server.guard.heard()
+
+
+def test_cap_by_frequency_reduces_and_flags_what_asks_for_more(esp32: Rig) -> None:
+    esp32.say("PULS:DCYC:LIM:TABL 150 KHZ,40,165E3,12.5,180 KHZ,30 PCT")
+    assert esp32.text("PULS:DCYC:LIM:TABL?") == "150000,40.0000,165000,12.5000,180000,30.0000"
+    packed = struct.pack("<6I", 150000, 400000, 165000, 125000, 180000, 300000)
+    assert esp32.text("PULS:DCYC:LIM:TABL:CHEC?") == str(zlib.crc32(packed))
+    for hz, most in ((145000, 40), (151000, 12.5), (170000, 12.5), (185000, 30)):
+        esp32.on(hz, 45)
+        assert most - 0.8 < float(esp32.text("PULS:DCYC?")) <= most
+        assert int(esp32.text("MEAS?").split(",")[-1]) & 32
+    esp32.say("PULS:DCYC:LIM:TABL:CLE")
+    esp32.on(165000, 45)
+    assert esp32.text("PULS:DCYC:LIM:TABL?;TABL:CHEC?;:PULS:DCYC?") == "NONE;0;44.9218"
+    assert esp32.errors() == []
+
+
+def test_a_new_table_lowers_the_duty_at_once(rig: Rig) -> None:
+    rig.on(165000, 45)
+    machine.writes.clear()
+    rig.say("PULS:DCYC:LIM:TABL 160E3,20")
+    assert machine.writes
+    assert highest() <= 0.2
+    rig.say("*SAV 1;:PULS:DCYC:LIM:TABL 160E3,10;*RCL 1")
+    settle(rig)
+    assert 0 < float(rig.text("PULS:DCYC?")) <= 10
+
+
+def test_sweeps_and_lists_obey_the_caps_by_frequency(esp32: Rig) -> None:
+    esp32.say("PULS:DCYC:LIM:TABL 150E3,40,165E3,10,180E3,40")
+    esp32.on(150000, 40)
+    esp32.say("FREQ:STAR 145E3;STOP 185E3;MODE SWE;:SWE:POIN 9;DWEL 0;:INIT")
+    assert esp32.text("*OPC?") == "1"
+    _, records = block(esp32.ask("TRAC:DATA? 0,64"))
+    inside = [r for r in records if 150001000 < r[2] < 179999000]
+    assert len(inside) >= 5
+    assert all(r[3] <= 100000 and r[10] & 32 for r in inside)
+    assert all(r[3] > 390000 and not r[10] & 32 for r in records if r not in inside)
+    esp32.say("LIST:APP 165E3,40,190E3,40;:FREQ:MODE LIST;:INIT")
+    assert esp32.text("*OPC?") == "1"
+    _, records = block(esp32.ask("TRAC:DATA? 0,64"))
+    assert [r[3] > 100000 for r in records] == [False, True]
+
+
+@pytest.mark.parametrize(
+    ("table", "error"),
+    [
+        ("165E3,40,165E3,30", -221),
+        ("170E3,40,165E3,30", -221),
+        (",".join(f"{150 + i}E3,1" for i in range(17)), -221),
+        ("165E3", -109),
+        ("", -109),
+        ("165E3,90.0001", -222),
+        ("165E3,-1", -222),
+        ("19999,10", -222),
+        ("1000001,10", -222),
+        ("165E3,10,170E3,X", -104),
+    ],
+)
+def test_a_table_that_is_refused_leaves_the_old_one_whole(
+    esp32: Rig, table: str, error: int
+) -> None:
+    esp32.say("PULS:DCYC:LIM:TABL 165E3,40,170E3,30.0001")
+    esp32.say(f"PULS:DCYC:LIM:TABL {table}")
+    assert esp32.errors() == [error]
+    assert esp32.text("PULS:DCYC:LIM:TABL?") == "165000,40.0000,170000,30.0001"
+
+
+def test_sixteen_points_fit_a_line(esp32: Rig) -> None:
+    table = ",".join(f"{100000 + 1000 * i},{40 + i / 1000:.3f}" for i in range(16))
+    line = f"PULS:DCYC:LIM:TABL {table}"
+    assert len(line) <= 255
+    esp32.say(line)
+    assert esp32.errors() == []
+    assert esp32.text("PULS:DCYC:LIM:TABL?").count(",") == 31

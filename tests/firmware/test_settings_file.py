@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from pathlib import Path
 
@@ -97,3 +98,26 @@ def test_checksum_follows_the_settings_in_force(folder: Path) -> None:
     assert s.checksum() != before
     s.trip_ua = 1000000
     assert s.checksum() == before
+
+
+def test_caps_by_frequency_are_kept_and_old_files_still_load(folder: Path) -> None:
+    old = stored(folder)
+    assert b'"version": 1' in old
+    assert b"caps" not in old
+    s = stored_file.load(BOARD)
+    assert (s.state, s.caps) == ("OK", b"")
+    before = s.checksum()
+    s.caps = settings.table([(150000, 400000), (165000, 125000)])
+    assert s.checksum() != before
+    s.store()
+    again = stored_file.load(BOARD)
+    assert (again.state, again.cap_ppm) == ("OK", 400000)
+    assert settings.pairs(again.caps) == [(150000, 400000), (165000, 125000)]
+
+
+@pytest.mark.parametrize("caps", [[[170000, 1], [160000, 1]], [[1, 1]], [[165000, 900001]], [5]])
+def test_caps_that_are_none_are_damage_even_with_a_right_check(folder: Path, caps: object) -> None:
+    stored(folder)
+    body = json.loads(stored_file.load(BOARD).body())
+    body["caps"] = caps
+    assert state_of(folder, settings.sealed(json.dumps(body).encode())) == "DAMAGED"

@@ -1,7 +1,8 @@
 """A tiny `machine` for the firmware's tests: pins, PWM in the ports' order of writes, ADC, I2C."""
 
 writes = []
-"""What was done to the gate: ("pin", value), ("timer", raw, span), ("duty", raw, span)."""
+"""What was done to the gate: ("pin", value), ("timer", raw, span, mHz), ("duty", raw, span,
+mHz)."""
 chip = None
 """PWM arithmetic of the port; set by the test before the board is built."""
 on_conversion = None
@@ -51,7 +52,7 @@ class PWM:
         if hz is None:
             return (self._mhz + 500) // 1000
         self.span, self._mhz, _ = chip.plan(hz)
-        writes.append(("timer", self._raw, self.span))
+        writes.append(("timer", self._raw, self.span, self._mhz))
         self._set()
         return None
 
@@ -68,7 +69,7 @@ class PWM:
             self._raw = self.span if self._u16 == 65535 else self._u16 >> (16 - bits)
         else:
             self._raw = (self._u16 * self.span + 32767) // 65535
-        writes.append(("duty", self._raw, self.span))
+        writes.append(("duty", self._raw, self.span, self._mhz))
 
     def deinit(self):
         """Stop."""
