@@ -147,6 +147,18 @@ def guess(trace: Trace, *, smoothed: bool = False) -> Shape:
     return _shape_at(trace.frequency_hz, level if smoothed else trace.amplitude_v, level, index)
 
 
+def in_noise(trace: Trace, refusal: NoPeak) -> bool:
+    """Whether a refusal of `guess` may be due to noise alone, which all points together overcome.
+
+    A clear trace without a peak is another matter: there no noise hides anything.
+    """
+    if refusal.reason is Reason.DEAD:
+        return True
+    if refusal.reason is not Reason.MONOTONE:
+        return False
+    return _robust_range(trace.amplitude_v) < 30 * float(np.median(trace.sd_v))
+
+
 def _robust_range(level: Array) -> float:
     """Range of the trace without its outermost tenth, so that one wild point is not a signal."""
     low, high = np.quantile(level, [0.05, 0.95])

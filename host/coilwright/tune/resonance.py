@@ -14,12 +14,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import least_squares
 from scipy.special import ndtri, stdtrit
 
 from coilwright.quantities import show
 
-from .detect import NoPeak, Reason, Trace, edge_of_band, guess
+from .detect import NoPeak, Reason, Trace, edge_of_band, guess, in_noise
 from .lineshape import (
     NAMES,
     Array,
@@ -29,6 +28,8 @@ from .lineshape import (
     maximum_gradient,
     maximum_hz,
 )
+from .search import SURE_GAIN, Candidate, search
+from .separable import least_squares
 
 __all__ = ["NAMES", "ResonanceFit", "fit_resonance", "guess", "lineshape", "mean_sd"]
 
@@ -47,6 +48,14 @@ WILD = 5.0
 
 WILD_HEIGHT = 0.02
 """... where they also miss it by this part of the height: a small misfit is not a disturbance."""
+
+
+CLEAR = 30.0
+"""A peak of fewer standard deviations of a reading may look narrower, or lie elsewhere, by noise:
+then all points together say where to begin."""
+
+ROBUST_ROUNDS = 8
+"""Most repeated weightings of the robust pass."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +77,7 @@ class ResonanceFit:
         points_used: Points the curve was fitted to.
         points_wild: Points in the window that were left out as wild.
         window_hz: Lowest and highest frequency used.
+        frequency_misfit_hz: Part of `frequency_sd_hz` that stands for the curve's misfit.
         message: What a person should know about this fit, empty when nothing.
     """
 
@@ -85,6 +95,7 @@ class ResonanceFit:
     points_used: int
     points_wild: int
     window_hz: tuple[float, float]
+    frequency_misfit_hz: float = 0.0
     message: str = ""
 
     @property
@@ -144,14 +155,48 @@ def fit_resonance(
         ValueError: The arrays differ in length.
     """
     trace = Trace.sorted(frequency_hz, amplitude_v, sd_v, over)
-    first = start if start is not None else guess(trace)
+    refusal: NoPeak | None = None
+    for first in [start] if start is not None else _starts(trace):
+        try:
+            best = _checked(trace, first, skew, background)
+        except NoPeak as found:
+            refusal = refusal if refusal is not None else found
+            continue
+        return _result(best, _shift(trace, best, skew, background))
+    assert refusal is not None
+    raise refusal
+
+
+def _starts(trace: Trace) -> Iterator[Shape]:
+    """Places to begin from, the likeliest first.
+
+    Raises:
+        NoPeak: Nothing in the trace looks like a peak.
+    """
+    first: Shape | None = None
     try:
-        best = _checked(trace, first, skew, background)
-    except NoPeak:
-        if start is not None:
+        first = guess(trace)
+    except NoPeak as refusal:
+        hidden = _hidden(trace) if in_noise(trace, refusal) else None
+        if hidden is None or hidden.gain < SURE_GAIN:
             raise
-        best = _checked(trace, guess(trace, smoothed=True), skew, background)
-    return _result(best, _shift(trace, best, skew, background))
+    if first is not None and first.height_v > CLEAR * float(np.median(trace.sd_v)):
+        yield first
+        first = None
+    found = _hidden(trace)
+    if found is not None:
+        yield found.shape
+    if first is not None:
+        yield first
+    yield guess(trace, smoothed=True)
+
+
+def _hidden(trace: Trace) -> Candidate | None:
+    """The resonance that all points together speak for, of any width the trace can show."""
+    f = trace.frequency_hz
+    narrow = float(f[-1] / max(2 * float(np.median(np.diff(f))), 1e-6 * f[-1]))
+    wide = max(1.0, float(f[-1] / max(f[-1] - f[0], 1e-6 * f[-1])))
+    return search(trace, (wide, max(2 * wide, narrow)))
 
 
 @dataclass(frozen=True)
@@ -245,31 +290,37 @@ def _fit_window(
 ) -> _Solution | None:
     """Robust pass, wild points out, ordinary pass; None where no curve with a maximum results."""
     for free in _choices(len(part), skew, background):
-        begin = _only(start, free)
-        rough = _robust(part, begin, free)
+        rough = _robust(part, start, free)
         if rough is None:
             continue
         used = _tame(part, rough)
         if used.sum() <= len(free):
             continue
-        shape = _least_squares(part.part(used), rough, free, "linear")
+        good = part.part(used)
+        shape = least_squares(good.frequency_hz, good.amplitude_v, 1 / good.sd_v, rough, free)
         if shape is not None and np.isfinite(maximum_hz(shape)):
-            return _Solution(part, used, shape, free, window, _misfit(part.part(used), shape, free))
+            return _Solution(part, used, shape, free, window, _misfit(good, shape, free))
     return None
 
 
 def _robust(part: Trace, begin: Shape, free: tuple[int, ...]) -> Shape | None:
-    """Soft-L1 fits until their own spread settles: a poor start makes wild points look tame."""
-    spread = np.inf
-    shape: Shape | None = begin
-    for _ in range(4):
-        shape = _least_squares(part, begin, free, "soft_l1")
-        if shape is None:
+    """A curve that few wild points cannot pull: least squares with weights that fall with the
+    residual (soft L1, as in scipy's `least_squares`), found by repeated weighting.
+
+    The softness follows the robust spread of the residuals: a poor start makes them all look wild.
+    """
+    weight = 1 / part.sd_v
+    shape, level = begin, np.inf
+    for _ in range(ROBUST_ROUNDS):
+        residuals = _weighted(part, shape)
+        spread = _spread(residuals)
+        soft = weight * (1 + (residuals / spread) ** 2) ** -0.25
+        found = least_squares(part.frequency_hz, part.amplitude_v, soft, shape, free)
+        if found is None:
             return None
-        before, spread = spread, _spread(_weighted(part, shape))
-        if spread > 0.7 * before or spread <= 1:
+        shape, before, level = found, level, spread
+        if abs(before - level) < 1e-3 * level:
             break
-        begin = shape
     return shape
 
 
@@ -283,52 +334,6 @@ def _choices(points: int, skew: bool, background: bool) -> Iterator[tuple[int, .
         if points >= least and free not in seen:
             seen.add(free)
             yield free
-
-
-def _only(shape: Shape, free: tuple[int, ...]) -> Shape:
-    """The shape with the parameters that are not free at zero."""
-    skew = shape.skew if 3 in free else 0.0
-    if 4 in free:
-        return replace(shape, skew=skew)
-    return Shape(shape.height_v + shape.background_v, shape.centre_hz, shape.quality_factor, skew)
-
-
-def _least_squares(part: Trace, start: Shape, free: tuple[int, ...], loss: str) -> Shape | None:
-    """One fit in scaled parameters (A/A0, f0/F, ln Q, s, b/A0); None where it fails."""
-    scale, place = max(abs(start.height_v), 1e-12), start.centre_hz
-    x0 = np.array([start.height_v / scale, 1.0, np.log(start.quality_factor), start.skew,
-                   start.background_v / scale])  # fmt: skip
-    picked = list(free)
-
-    def shape_of(values: Array) -> Shape:
-        full = x0.copy()
-        full[picked] = values
-        q = float(np.exp(np.clip(full[2], -1.0, 18.0)))
-        return Shape(float(full[0] * scale), float(full[1] * place), q, float(full[3]),
-                     float(full[4] * scale))  # fmt: skip
-
-    def residuals(values: Array) -> Array:
-        return (lineshape(part.frequency_hz, shape_of(values)) - part.amplitude_v) / part.sd_v
-
-    def jacobian(values: Array) -> Array:
-        shape = shape_of(values)
-        by = gradient(part.frequency_hz, shape)
-        by = by * np.array([scale, place, shape.quality_factor, 1.0, scale])
-        return np.asarray(by[:, picked] / part.sd_v[:, None], dtype=np.float64)
-
-    # The robust loss is scaled by how well the start fits, or every misfit would look wild.
-    softness = _spread(residuals(x0[picked])) if loss == "soft_l1" else 1.0
-    lower = np.array([0.0, 0.8, -1.0, -np.inf, -np.inf])[picked]
-    upper = np.array([np.inf, 1.25, 18.0, np.inf, np.inf])[picked]
-    if loss == "soft_l1":
-        found = least_squares(
-            residuals, x0[picked], jacobian, bounds=(lower, upper), x_scale="jac",
-            loss="soft_l1", f_scale=softness, max_nfev=60,
-        )  # fmt: skip
-    else:
-        found = least_squares(residuals, x0[picked], jacobian, method="lm", x_scale="jac")
-    inside = bool(np.all(found.x > lower) and np.all(found.x < upper))
-    return shape_of(found.x) if inside and np.all(np.isfinite(found.x)) else None
 
 
 def _spread(residuals: Array) -> float:
@@ -449,6 +454,7 @@ def _result(found: _Solution, shift: float) -> ResonanceFit:
         points_used=len(good),
         points_wild=int((~found.used).sum()),
         window_hz=(float(good.frequency_hz[0]), float(good.frequency_hz[-1])),
+        frequency_misfit_hz=shift,
         message=_message(found, nfree),
     )
 
