@@ -12,6 +12,7 @@ from typing import Any
 
 from coilwright.circuit.combination import Combination, Layout, combine, nearest_combination
 from coilwright.circuit.driver import Driver
+from coilwright.circuit.resonance import capacitance_for, detuning, inductance_for, resonance_hz
 from coilwright.circuit.tank_choice import (
     ASSUMED_Q,
     SOFT,
@@ -22,18 +23,12 @@ from coilwright.circuit.tank_choice import (
     least_current_capacitance,
     least_current_frequency,
     lossless_swing,
-    tank_turn,
-    valley_capacitance,
-    valley_frequency,
 )
 from coilwright.circuit.tolerance import Part, Spread, frequency_spread
+from coilwright.circuit.valley import tank_turn, valley_capacitance, valley_frequency
 from coilwright.circuit.values import (
     Preferred,
-    capacitance_for,
-    detuning,
-    inductance_for,
     neighbours,
-    resonance_hz,
     series_tolerance,
     series_values,
 )

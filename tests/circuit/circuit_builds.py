@@ -57,6 +57,8 @@ BUILDS = {
     "high-q": high_q(),
     "bright": bright(),
     "light-damping": single(60e-9, 400.0),
+    "undamped": single(50e-9, math.inf),
+    "barely-damped": single(80e-9, 2000.0),
 }
 
 
@@ -102,4 +104,7 @@ POINTS: dict[str, list[tuple[float, float]]] = {
     "light-damping": grid(
         (142, 150, 156, 161, 165, 169, 174, 182, 195, 220), (0.02, 0.07, 0.15, 0.25, 0.35, 0.45)
     ),
+    # Loops that ring on until the switch closes.
+    "undamped": grid((155, 165, 175), (0.05, 0.2, 0.4)),
+    "barely-damped": grid((150, 165, 180), (0.03, 0.2)),
 }

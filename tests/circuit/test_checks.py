@@ -30,11 +30,11 @@ from coilwright.circuit.checks import (
 from coilwright.circuit.driver import Coil, Driver, Loop, Supply
 from coilwright.circuit.operating_map import (
     find_valley,
-    lossless_valley_hz,
     solve_map,
     unlit_peak_v,
 )
 from coilwright.circuit.steady_state import solve, waveforms
+from coilwright.circuit.valley import lossless_valley_hz
 from coilwright.errors import NoResult
 
 SHEET = SwitchFacts(
@@ -241,7 +241,7 @@ def test_the_valley_is_the_least_of_a_dense_sweep() -> None:
 
 def test_a_driver_without_a_valley_says_so() -> None:
     lossy = dataclasses.replace(harbour(), coil=Coil(9.6e-6, 2.0))
-    with pytest.raises(NoResult, match="no valley"):
+    with pytest.raises(NoResult, match="no least value"):
         find_valley(lossy, 0.8)
 
 

@@ -45,6 +45,12 @@ def test_table_is_wide_enough() -> None:
         assert sum(int(holds(found).sum()) for found in solved) >= 10, condition
 
 
+def test_energy_is_kept_at_every_point() -> None:
+    for build, points in POINTS.items():
+        found = solve(BUILDS[build], *np.array(points).T)
+        assert np.abs(found.energy_balance).max() < 7e-4, build
+
+
 def test_ngspice_had_settled() -> None:
     assert all(abs(float(row["drift"])) < 1e-3 for row in reference())
 

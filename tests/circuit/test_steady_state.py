@@ -176,14 +176,14 @@ def test_energy_is_kept_and_no_part_delivers_any(
     driver = replace(single(loop_nh * 1e-9, damping_ohm), receivers=(lamp,))
     found = solve(driver, frequency_hz, duty)
     assert found.converged.all()
-    assert abs(found.energy_balance[0]) < 1e-3
+    assert abs(found.energy_balance[0]) < 7e-4
     assert all(getattr(found, name)[0] >= -1e-4 * found.supply_w[0] for name in LOSSES)
 
 
 def test_undamped_loop_is_solved() -> None:
     found = solve(single(50e-9, math.inf), [150e3, 165e3], [0.3, 0.1])
     assert found.converged.all()
-    assert np.abs(found.energy_balance).max() < 0.02
+    assert np.abs(found.energy_balance).max() < 5e-4
 
 
 def test_breakdown_holds_the_drain() -> None:
@@ -216,10 +216,23 @@ def test_points_do_not_depend_on_their_company() -> None:
         assert many.drain_peak_v[place] == pytest.approx(one.drain_peak_v[0], rel=1e-3)
 
 
-def test_warm_start_gives_the_same() -> None:
-    near = solve(harbour(), 165e3, 0.3)
-    cold, warm = solve(harbour(), 166e3, 0.3), solve(harbour(), 166e3, 0.3, start=near.state)
-    close(cold, warm, 1e-3)
+@pytest.mark.parametrize("duty", [0.2, 0.3])
+def test_warm_start_gives_the_same(duty: float) -> None:
+    near = solve(harbour(), 165e3, duty)
+    cold = solve(harbour(), 166e3, duty)
+    close(cold, solve(harbour(), 166e3, duty, start=near.state), 1e-3)
+    close(cold, solve(harbour(), 166e3, duty, start=near), 1e-3)
+
+
+def test_start_serves_many_points_and_what_is_missing_in_it_is_found_anyhow() -> None:
+    duties = [0.0, 0.2, 0.35]
+    cold = solve(harbour(), 160e3, duties)
+    gaps = replace(cold, state=cold.state.copy())
+    gaps.state[1] = math.nan
+    for start in (gaps, solve(harbour(), 161e3, 0.35)):
+        warm = solve(harbour(), 160e3, duties, start=start)
+        assert warm.converged.all()
+        close(cold, warm, 1e-3)
 
 
 def test_draws_give_what_each_driver_gives() -> None:

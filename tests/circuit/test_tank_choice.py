@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coilwright.circuit.driver import Coil, Diode, Driver, Loop, Supply, Switch
+from coilwright.circuit.resonance import capacitance_for
 from coilwright.circuit.steady_state import waveforms
 from coilwright.circuit.tank_choice import (
     assumed_driver,
@@ -18,11 +19,9 @@ from coilwright.circuit.tank_choice import (
     least_current_capacitance,
     least_current_frequency,
     lossless_swing,
-    tank_turn,
-    valley_capacitance,
-    valley_frequency,
 )
-from coilwright.circuit.values import capacitance_for, series_values
+from coilwright.circuit.valley import tank_turn, valley_capacitance, valley_frequency
+from coilwright.circuit.values import series_values
 from coilwright.errors import NoResult, OutOfRange
 
 # Lossless single-switch tank at 5 V, 5 uH, 82 nF. On-time and off-time in s, frequency in Hz,

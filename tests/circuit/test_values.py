@@ -8,17 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coilwright.circuit.values import (
-    SERIES,
-    capacitance_for,
-    detuning,
-    inductance_for,
-    nearest,
-    neighbours,
-    resonance_hz,
-    series_tolerance,
-    series_values,
-)
+from coilwright.circuit.resonance import capacitance_for, detuning, inductance_for, resonance_hz
+from coilwright.circuit.values import SERIES, nearest, neighbours, series_tolerance, series_values
 from coilwright.errors import OutOfRange
 
 ANY = st.floats(1e-12, 1e12)

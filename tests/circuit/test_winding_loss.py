@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from coilwright.circuit.coil_figures import dc_resistance_ohm, doubts, figures, warming_k
-from coilwright.circuit.coils import MU_0
+from coilwright.circuit.field import MU0
 from coilwright.circuit.turn_field import MOST_TURNS, TurnField
 from coilwright.circuit.winding import Former, Winding, wind
 from coilwright.circuit.winding_loss import (
@@ -181,12 +181,12 @@ def test_field_of_the_turns_agrees_with_biot_and_savart_at_low_frequency() -> No
             piece = np.column_stack([-np.sin(angle), np.cos(angle), np.zeros_like(angle)])
             away = np.array([radii[i], 0.0, heights[i] - heights[j]]) - radii[j] * ring
             cube = np.linalg.norm(away, axis=1)[:, None] ** 3
-            flux += MU_0 / 2 * radii[j] * (np.cross(piece, away) / cube).mean(axis=0)
+            flux += MU0 / 2 * radii[j] * (np.cross(piece, away) / cube).mean(axis=0)
         # What its own curvature adds, as in turn_field.
-        flux[2] += MU_0 / (4 * math.pi * radii[i]) * (math.log(8 * radii[i] / wire) - 0.5)
+        flux[2] += MU0 / (4 * math.pi * radii[i]) * (math.log(8 * radii[i] / wire) - 0.5)
         shares.append(float(flux @ flux))
     depths = 0.05
-    expected = math.pi**2 * wire**2 * depths**4 * np.average(shares, weights=radii) / MU_0**2
+    expected = math.pi**2 * wire**2 * depths**4 * np.average(shares, weights=radii) / MU0**2
     found = TurnField(radii, heights, wire).loss_ratio(depths)
     assert float(found) == pytest.approx(expected, rel=1e-4)
 

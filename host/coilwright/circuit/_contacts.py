@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from coilwright.circuit._grid import Contacts
+from coilwright.circuit._grid import Contacts, Cut
 from coilwright.circuit._measures import Glance
 from coilwright.circuit._network import Network, Reals
 
@@ -22,8 +23,8 @@ GAP_S = 1.5e-9
 """Contacts shorter than the first are dropped; those less apart than the second are one."""
 HUNTING_S = 20e-9
 """Contacts that move by less than this are averaged."""
-OPEN_STEPS, CONTACT_STEPS, LONG_S = 70, 18, 20e-9
-"""Steps without any contact, for each contact, and the longest step within one."""
+OPEN_STEPS = 6
+"""Steps without any contact beyond those that the longest step wants."""
 FIXED, GAIN = 80, 0.92
 """Points whose work a step costs however few there are; below which part a split is worth it."""
 HALVES = 10
@@ -246,6 +247,24 @@ def merged(before: Contacts, after: Contacts) -> Contacts:
     )
 
 
+def packed(contacts: Contacts) -> Reals:
+    """Beginnings, ends and voltages (B, 3, 2 SLOTS), early contacts in the first half, else NaN."""
+    there = contacts.end_s > contacts.begin_s
+    slots = np.arange(len(contacts.begin_s))
+    slots[contacts.early :] += SLOTS - contacts.early
+    out = np.full((there.shape[1], 3, 2 * SLOTS), np.nan)
+    for row, array in enumerate((contacts.begin_s, contacts.end_s, contacts.hold_v)):
+        out[:, row, slots] = np.where(there, array, np.nan).T
+    return out
+
+
+def unpacked(array: Reals, off_s: Reals) -> Contacts:
+    """Contacts from what `packed` made, within the off time (B,)."""
+    used = np.asarray(np.isfinite(array[:, 0]).any(axis=0))
+    begin, end, hold = (np.ascontiguousarray(array[:, row][:, used].T) for row in range(3))
+    return _filled(int(used[:SLOTS].sum()), begin, end, hold, off_s)
+
+
 def missed(net: Network, samples: Glance) -> Reals:
     """Volt-seconds (B,) by which the drain went beyond its diodes while they were left out."""
     beyond = np.maximum(net.hold_v[0] - samples.drain, 0)
@@ -269,15 +288,30 @@ def strain(net: Network, samples: Glance) -> Reals:
     return np.asarray(np.where(there, apart, 0.0).max(axis=0))
 
 
-def kin(contacts: Contacts) -> list[NDArray[np.intp]]:
+def kin(contacts: Contacts, cut: Cut) -> list[NDArray[np.intp]]:
     """Points grouped by how many steps their contacts want, since those of a group take equal ones.
 
     A group costs as many steps as its most demanding point, for each of its points and once more
     for what every step costs by itself (`FIXED` points).
     """
     span = contacts.end_s - contacts.begin_s
-    wanted = OPEN_STEPS + (CONTACT_STEPS * (span > 0) + span / LONG_S).sum(axis=0)
+    each = 2 + sum(cut.first) + sum(cut.last)
+    wanted = OPEN_STEPS + 1 / cut.part + (each * (span > 0) + span / cut.clamp_s).sum(axis=0)
     return _parted(np.argsort(wanted, kind="stable"), np.sort(wanted))
+
+
+def joined(parts: Sequence[Contacts], places: Sequence[NDArray[np.intp]], off_s: Reals) -> Contacts:
+    """Contacts of all points (B,) from those of groups, each at its places."""
+    early = max(part.early for part in parts)
+    late = max(len(part.begin_s) - part.early for part in parts)
+    begin, end, hold = (np.full((early + late, len(off_s)), np.nan) for _ in range(3))
+    for part, group in zip(parts, places, strict=True):
+        there = part.end_s > part.begin_s
+        slots = np.arange(len(part.begin_s))
+        slots[part.early :] += early - part.early
+        for whole, some in ((begin, part.begin_s), (end, part.end_s), (hold, part.hold_v)):
+            whole[slots[:, None], group] = np.where(there, some, np.nan)
+    return _filled(early, begin, end, hold, off_s)
 
 
 def _parted(order: NDArray[np.intp], wanted: Reals) -> list[NDArray[np.intp]]:

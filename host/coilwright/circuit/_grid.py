@@ -14,7 +14,7 @@ ON_S = 20e-9
 """Longest step while the switch is closed."""
 OFF_S = 20e-9
 """Longest step while it is open."""
-RING_ANGLE = (0.25, 0.5)
+RING_ANGLE = (0.08, 0.12)
 """Steps, as angles of the loop's ringing, in the first rings after turn-off and then."""
 TOUCH_ANGLE = 1.2
 """Longest step, as an angle of the ringing, where the body diode may conduct.
@@ -46,6 +46,8 @@ FINE = Cut(80e-9, 1 / 64, 20e-9, (3, 2), (3, 4, 5), 0.6)
 COARSE = Cut(160e-9, 1 / 40, 60e-9, (1, 2), (2, 2, 3), 1.0)
 CLAMP_PARTS = 4
 """Into how many parts such a step is cut to take its losses."""
+CAREFUL_PARTS = 2
+"""Into how many parts a careful step is cut when it is looked at."""
 ENTRY_S = 0.02e-9
 """Within which a diode takes over the current from the output capacitance."""
 TAKING_OVER = (1.0, 3.0)
@@ -60,6 +62,8 @@ MOST = (0.04, 0.15), (0.7, 0.35, 0.1)
 """What share of a contact those parts are at most, so that short ones are cut alike."""
 SHORTEST_S = 1e-15
 """Zones shorter than this at all points are left out."""
+SHORTEST_CONTACT_S = 1e-13
+"""Contacts shorter than this at all points are left out: the first zone of others never is."""
 LETTING_GO_S = 5e-9
 """What stands for 1/angular frequency without a loop."""
 RING_DECAYS = 7.0
@@ -113,7 +117,7 @@ def _steps(span_s: Reals, longest_s: Reals | float, least: int) -> int:
 
 def _zone(kind: str, span_s: Reals, longest_s: Reals | float) -> Zone:
     steps = _steps(span_s, longest_s, 4)
-    return Zone(kind, steps, span_s / steps, drain=True)
+    return Zone(kind, steps, span_s / steps, drain=True, fine=CAREFUL_PARTS)
 
 
 def careful_zones(
@@ -178,6 +182,8 @@ def contact_zones(
 
 def _clamped(span_s: Reals, ring_s: Reals, cut: Cut, hold_v: Reals) -> list[Zone]:
     """A conducting drain diode: it takes over the current at once, and lets go of it slowly."""
+    if span_s.max() < SHORTEST_CONTACT_S:
+        return []
     entry = np.minimum(ENTRY_S, span_s / 10)
     zones = [Zone("clamp", 1, entry, True, CLAMP_PARTS, hold_v)]
     unit = np.where(ring_s > 0, ring_s, LETTING_GO_S)

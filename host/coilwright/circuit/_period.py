@@ -56,24 +56,31 @@ def law(
         sign: Which diode of the drain takes part, -1 or 1 (B,); None for both or none.
         sides: 2 where both diodes of the drain take part.
     """
-    thermal, offset = junctions.thermal_v[:, ports], junctions.offset_v[:, ports]
-    saturation = junctions.saturation_a[:, ports]
-    total = np.maximum(junctions.resistance_ohm[:, ports] + source_ohm, 1e-9)
-    shift = saturation * junctions.shift[:, ports]
-    inside = (total * shift - offset) / thermal + np.log(total * saturation / thermal)
-    arrays: tuple[Reals, ...] = (
-        np.where(np.isinf(offset), 0.0, 1 / thermal) + 0 * total,
-        np.where(np.isinf(inside), _NOTHING, inside),
-        thermal / total,
-        shift + 0 * total,
-        1 / total,
+    shown = slice(None) if sides == 2 and sign is None else slice(1)
+    laws = (
+        junctions.thermal_v,
+        junctions.offset_v,
+        junctions.saturation_a,
+        junctions.resistance_ohm,
+        junctions.shift,
     )
-    if sign is not None:
-        arrays = tuple(np.where(sign < 0, array[:1], array[1:]) for array in arrays)
-    elif sides == 1:
-        arrays = tuple(array[:1] for array in arrays)
-    per_volt, constant, scale, shifted, conductance = arrays
-    return Law(per_volt, constant, scale, shifted, conductance, sign)
+    if sign is None:
+        picked = [array[shown, ports] for array in laws]
+    else:
+        picked = [np.where(sign < 0, array[:1, ports], array[1:, ports]) for array in laws]
+    thermal, offset, saturation, resistance, shift = picked
+    total = np.maximum(resistance + source_ohm, 1e-9)
+    shifted = saturation * shift
+    inside = (total * shifted - offset) / thermal + np.log(total * saturation / thermal)
+    silent = np.isinf(offset)
+    return Law(
+        per_volt=np.where(silent, 0.0, 1 / thermal) + 0 * total,
+        constant=np.where(silent, _NOTHING, inside),
+        scale_a=thermal / total,
+        shift_a=shifted + 0 * total,
+        conductance=1 / total,
+        sign=sign,
+    )
 
 
 def current(rule: Law, volt: Reals) -> tuple[Reals, Reals]:
@@ -134,7 +141,7 @@ class Stepper:
     carry: Reals  # (rows, P, B) response one step later to the current where two steps meet
     rule: Law
     grip: Grip | None
-    entry: Law
+    entry: Law | None  # of the drain's diodes where they begin to conduct
 
 
 def split(pairs: int, modes: Complexes) -> Reals:
@@ -206,8 +213,13 @@ def stepper(net: Network, zone: Zone) -> Stepper:
         carry=split(pairs, carry)[:, ports],
         rule=law(net.junctions, source_ohm, ports, sign, sides),
         grip=grip,
-        entry=law(net.junctions, np.zeros(1), slice(-1, None), sign),
+        entry=law(net.junctions, np.zeros(1), slice(-1, None), sign) if _entered(zone) else None,
     )
+
+
+def _entered(zone: Zone) -> bool:
+    """Whether the drain's diodes begin to conduct in a zone."""
+    return zone.hold_v is not None and zone.constant
 
 
 def _grip(conductance: Reals, hold_v: Reals, source_ohm: Reals) -> Grip:
@@ -277,7 +289,7 @@ def _gripped(step: Stepper, grip: Grip, volts: Reals) -> Reals:
 def _hand_over(step: Stepper, rows: Reals, ports: Reals) -> Reals:
     """Port currents at the start of a zone, from those at the end of the one before."""
     wanted, lamps = step.start.shape[1], ports.shape[0]
-    if step.grip is None or wanted == lamps:
+    if step.grip is None or step.entry is None or wanted == lamps:
         return ports[:wanted]
     volts = _sense(step, rows)[-1:]
     grip = step.grip
@@ -318,7 +330,8 @@ def _run(
 def apply(matrix: Reals, columns: Reals) -> Reals:
     """Matrix (D, r, n) on columns (n, K, B)."""
     if len(matrix) == 1:
-        return np.tensordot(matrix[0], columns, axes=1)
+        flat = matrix[0] @ columns.reshape(len(columns), -1)
+        return np.asarray(flat.reshape(-1, *columns.shape[1:]))
     moved = np.ascontiguousarray(np.moveaxis(columns, -1, 0))
     return np.ascontiguousarray(np.moveaxis(matrix @ moved, 0, -1))
 

@@ -2,43 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from coilwright.circuit._contacts import kin, merged, missed, moved, read, strain
-from coilwright.circuit._grid import (
-    COARSE,
-    FINE,
-    Contacts,
-    Cut,
-    Zone,
-    careful_zones,
-    contact_zones,
-    no_contacts,
-)
-from coilwright.circuit._measures import Glance, Grid, Look, glance, look
+from coilwright.circuit._approach import Guess, approach
+from coilwright.circuit._contacts import joined, kin, merged, missed, moved, read, strain
+from coilwright.circuit._grid import FINE, Contacts
+from coilwright.circuit._measures import Glance, Look, glance, look
 from coilwright.circuit._network import Network, Reals
-from coilwright.circuit._period import Trace, period, stepper
-from coilwright.circuit._shooting import (
-    PASSES,
-    TOLERANCE,
-    Found,
-    advance,
-    find,
-    first_guess,
-    some_found,
-    some_grid,
-    some_points,
-)
+from coilwright.circuit._period import Trace
+from coilwright.circuit._points import Points, Round, grid_of, traced
+from coilwright.circuit._shooting import TOLERANCE, advance, find, some_found, some_grid
 
-COLD, WARM = (0.1, 3e-2, 1e-2, 1e-2), (1e-2,)
-"""Newton tolerances of the coarse rounds that lead up to the solution, of few passes each."""
-FEW = 2
 CHORDS, CHORD_TOLERANCE = 2, 2e-4
 """Steps with one derivative, and how small the next would have to be."""
+TRUSTING = 2
+"""Rounds at full accuracy with the derivative of the coarse steps, before one of their own."""
 TRIES = 8
 """Rounds at full accuracy before a point is solved with careful steps throughout."""
 MOVED_S, LATE_MOVED_S = 0.2e-9, 2e-9
@@ -54,100 +36,35 @@ RESIDUAL = 1e-5
 
 
 @dataclass(frozen=True, slots=True)
-class Points:
-    """What is to be solved: a network, the places of its states, and operating points (B,)."""
-
-    net: Network
-    at: dict[str, int]
-    frequency_hz: Reals
-    duty: Reals
-    ring_s: Reals
-    decay_s: Reals
-
-    def some(self, places: NDArray[np.intp]) -> Points:
-        """Some of the points."""
-        return replace(
-            self,
-            net=some_points(self.net, places),
-            frequency_hz=self.frequency_hz[places],
-            duty=self.duty[places],
-            ring_s=_some(self.ring_s, places),
-            decay_s=_some(self.decay_s, places),
-        )
-
-    def zones(self, contacts: Contacts, cut: Cut) -> tuple[Zone, ...]:
-        """The period cut at the contacts."""
-        return contact_zones(self.frequency_hz, self.duty, self.ring_s, self.decay_s, contacts, cut)
-
-    def careful(self) -> tuple[Zone, ...]:
-        """The period cut finely throughout."""
-        return careful_zones(self.frequency_hz, self.duty, self.ring_s, self.decay_s)
-
-
-def _some(array: Reals, places: NDArray[np.intp]) -> Reals:
-    return array if len(array) == 1 else array[places]
-
-
-@dataclass(frozen=True, slots=True)
 class Settled:
     """The points at `places` of the batch: start (n, b), the period in detail, quality."""
 
     places: NDArray[np.intp]
     start: Reals
+    contacts: Contacts
     seen: Look
     residual: Reals
     good: NDArray[np.bool_]
 
 
-@dataclass(frozen=True, slots=True)
-class Round:
-    """What one round found: states, the grid, the period it gives, and its end (n, B)."""
-
-    found: Found
-    grid: Grid
-    traces: Sequence[Trace]
-    end: Reals
-    glance: Glance
-
-
-def _round(
-    points: Points,
-    contacts: Contacts,
-    guess: Reals,
-    cut: Cut = FINE,
-    tolerance: float = TOLERANCE,
-    passes: int = PASSES,
-) -> Round:
-    """Solve with steps cut at given contacts, and see where the contacts really are."""
-    grid = _grid(points, points.zones(contacts, cut))
-    return _traced(points, grid, find(points.net, *grid, guess, tolerance, passes))
-
-
-def _brief(
-    points: Points, contacts: Contacts, guess: Reals, cut: Cut, tolerance: float, chords: int
-) -> Round:
-    """As `_round` from a good guess, with one derivative."""
-    grid = _grid(points, points.zones(contacts, cut))
-    found, end, traces = advance(points.net, *grid, guess, tolerance, chords)
-    return Round(found, grid, traces, end, glance(points.net, points.at, grid, traces))
-
-
-def _first(points: Points, contacts: Contacts, guess: Reals) -> Round:
-    """The first round at full accuracy: what it does not solve is left to careful Newton steps."""
-    return _brief(points, contacts, guess, FINE, CHORD_TOLERANCE, CHORDS)
-
-
-def _traced(points: Points, grid: Grid, found: Found) -> Round:
-    end, _, traces = period(points.net, *grid, found.start, keep=True)
-    return Round(found, grid, traces, end, glance(points.net, points.at, grid, traces))
-
-
-def _grid(points: Points, parts: Sequence[Zone]) -> Grid:
-    return parts, [stepper(points.net, part) for part in parts]
+def _round(points: Points, guess: Guess, trusting: bool) -> tuple[Round, Reals]:
+    """Solve with steps cut at given contacts, and where to go on from (n, B)."""
+    grid = grid_of(points, points.zones(guess.contacts, FINE))
+    if not trusting:
+        made = traced(points, grid, find(points.net, *grid, guess.start))
+        return made, made.found.start
+    limits = CHORD_TOLERANCE, RESIDUAL
+    found = advance(points.net, *grid, guess.start, limits, CHORDS, guess.inverse)
+    seen = glance(points.net, points.at, grid, found.traces)
+    return Round(found.found, grid, found.traces, found.end, seen), found.ahead
 
 
 def _finish(
-    points: Points, places: NDArray[np.intp], made: Round, which: NDArray[np.intp]
+    points: Points,
+    places: NDArray[np.intp],
+    made: Round,
+    contacts: Contacts,
+    which: NDArray[np.intp],
 ) -> Settled:
     """The points `which` of a round, at `places` of the batch."""
     found, grid, traces, end = made.found, made.grid, made.traces, made.end
@@ -158,29 +75,12 @@ def _finish(
     residual = _residual(points.net, found.start, end)
     seen = look(points.net, grid, points.at, traces)
     good = found.solved & (residual <= RESIDUAL)
-    return Settled(places[which], found.start, seen, residual, good)
+    return Settled(places[which], found.start, contacts.some(which), seen, residual, good)
 
 
 def _residual(net: Network, start: Reals, end: Reals) -> Reals:
     scale = np.sqrt(np.sum((start - net.off.rest) ** 2, axis=0))
     return np.asarray(np.sqrt(np.sum((end - start) ** 2, axis=0)) / np.maximum(scale, 1e-300))
-
-
-def _approach(points: Points, start: Reals | None) -> tuple[Reals, Contacts]:
-    """A good guess (n, B) and when the drain diodes conduct."""
-    rounds: tuple[float, ...] = WARM
-    if start is not None:
-        guess = np.ascontiguousarray(start.T)
-        grid = _grid(points, points.zones(no_contacts(len(start)), COARSE))
-        _, _, traces = period(points.net, *grid, guess, keep=True)
-        contacts = read(points.net, glance(points.net, points.at, grid, traces))
-    else:
-        guess = first_guess(points.net, points.at, points.frequency_hz, points.duty)
-        contacts, rounds = no_contacts(len(points.frequency_hz)), COLD
-    for tolerance in rounds:
-        made = _round(points, contacts, guess, COARSE, tolerance, FEW)
-        guess, contacts = made.found.start, read(points.net, made.glance)
-    return guess, contacts
 
 
 def _known(net: Network, before: Contacts, after: Contacts, seen: Glance) -> NDArray[np.bool_]:
@@ -191,31 +91,49 @@ def _known(net: Network, before: Contacts, after: Contacts, seen: Glance) -> NDA
     return np.asarray((early < MOVED_S) & gentle)
 
 
-def settle(points: Points, start: Reals | None) -> Iterator[Settled]:
-    """Solve all points, from `start` (B, n) where given, in groups as they become solved."""
-    guess, contacts = _approach(points, start)
-    for group in kin(contacts):
-        for part in _settle(points.some(group), guess[:, group], contacts.some(group)):
-            yield replace(part, places=group[part.places])
+def settle(
+    points: Points, start: Reals | None, contacts: Contacts | None = None
+) -> Iterator[Settled]:
+    """Solve all points in groups as they become solved.
+
+    Args:
+        start: States of similar solutions (n, B), or None.
+        contacts: When the drain diodes conduct there, or None.
+    """
+    for places, guess in approach(points, start, contacts):
+        for part in _settle(points.some(places), guess):
+            yield replace(part, places=places[part.places])
 
 
-def _settle(points: Points, guess: Reals, contacts: Contacts) -> Iterator[Settled]:
-    """Solve points from a good guess (n, B), in groups as they become solved."""
+def _settle(points: Points, guess: Guess) -> Iterator[Settled]:
+    """Solve points from a good guess, in groups as they become solved."""
     places = np.arange(len(points.frequency_hz))
     for attempt in range(TRIES):
-        made = (_round if attempt else _first)(points, contacts, guess)
-        fresh = read(points.net, made.glance)
-        repeats = _residual(points.net, made.found.start, made.end) <= RESIDUAL
-        known = _known(points.net, contacts, fresh, made.glance)
-        done = made.found.solved & repeats & known
-        if done.any():
-            yield _finish(points, places, made, np.flatnonzero(done))
+        done = np.zeros(len(places), dtype=bool)
+        ahead, fresh = guess.start.copy(), []
+        groups = kin(guess.contacts, FINE)
+        for group in groups:
+            here, known = points.some(group), guess.some(group)
+            made, ahead[:, group] = _round(here, known, attempt < TRUSTING)
+            after = read(here.net, made.glance)
+            good = _good(here.net, made, known.contacts, after)
+            if good.any():
+                yield _finish(here, places[group], made, after, np.flatnonzero(good))
+            done[group] = good
+            # What coarse steps said of the contacts is not worth averaging.
+            fresh.append(merged(known.contacts, after) if attempt else after)
         stay = np.flatnonzero(~done)
         if not len(stay):
             return
-        # What coarse steps said of the contacts is not worth averaging.
-        contacts = (merged(contacts, fresh) if attempt else fresh).some(stay)
-        points, places, guess = points.some(stay), places[stay], made.found.start[:, stay]
-    grid = _grid(points, points.careful())
-    made = _traced(points, grid, find(points.net, *grid, guess, TOLERANCE))
-    yield _finish(points, places, made, np.arange(len(places)))
+        off_s = (1 - points.duty) / points.frequency_hz
+        guess = Guess(ahead, joined(fresh, groups, off_s), guess.inverse).some(stay)
+        points, places = points.some(stay), places[stay]
+    grid = grid_of(points, points.careful())
+    made = traced(points, grid, find(points.net, *grid, guess.start, TOLERANCE))
+    yield _finish(points, places, made, read(points.net, made.glance), np.arange(len(places)))
+
+
+def _good(net: Network, made: Round, before: Contacts, after: Contacts) -> NDArray[np.bool_]:
+    """Which points are solved (B,)."""
+    repeats = _residual(net, made.found.start, made.end) <= RESIDUAL
+    return np.asarray(made.found.solved & repeats & _known(net, before, after, made.glance))

@@ -24,6 +24,8 @@ TOLERANCE = 1e-3
 PASSES = 60
 LEAKS = 3
 HALVINGS = 3
+MOST = 0.97
+"""Share of points that must be near enough before no further step is taken with a derivative."""
 LEAVE = 0.4
 """Share of points that must be solved before they are left out of further passes."""
 
@@ -142,31 +144,56 @@ def find(
     return Found(best, step_size, solved, passes)
 
 
+@dataclass(frozen=True, slots=True)
+class Advance:
+    """States found, where their period ends (n, B), its trace, where to go on, and the inverse
+    (B, n, n) of one less the derivative that was used."""
+
+    found: Found
+    end: Reals
+    traces: Sequence[Trace]
+    ahead: Reals
+    inverse: Reals
+
+
 def advance(
     net: Network,
     parts: Sequence[Zone],
     steppers: Sequence[Stepper],
     guess: Reals,
-    tolerance: float,
+    limits: tuple[float, float],
     chords: int,
-) -> tuple[Found, Reals, list[Trace]]:
-    """One Newton step from `guess` (n, B), then up to `chords` more with the same derivative.
+    inverse: Reals | None = None,
+) -> Advance:
+    """Newton's method from `guess` (n, B) with one derivative for all steps, `chords` at most.
 
-    Cheaper than `find` and enough from a good guess; it does not damp. Returns what is found, where
-    its period ends (n, B), and the trace of that period.
+    Cheaper than `find` and enough from a good guess. A step that made things worse is followed by
+    a plain period.
+
+    Args:
+        limits: Sizes of step and change over the period, relative to the state, that suffice.
+        inverse: Inverse (B, n, n) of one less the derivative, from a like grid; otherwise the
+            derivative at the guess is found first.
     """
-    end, derivative, _ = period(net, parts, steppers, guess, slopes=True)
-    turned = np.eye(len(guess)) - np.moveaxis(derivative, -1, 0)
-    inverse = np.asarray(np.linalg.inv(turned), dtype=np.float64)
-    state = guess + apply(inverse, (end - guess)[:, None])[:, 0]
+    state, last = guess, np.full(guess.shape[1], np.inf)
+    if inverse is None:
+        end, derivative, _ = period(net, parts, steppers, guess, slopes=True)
+        turned = np.eye(len(guess)) - np.moveaxis(derivative, -1, 0)
+        inverse = np.asarray(np.linalg.inv(turned), dtype=np.float64)
+        last = _norm(end - guess)
+        state = guess + apply(inverse, (end - guess)[:, None])[:, 0]
     for chord in range(chords + 1):
         end, _, traces = period(net, parts, steppers, state, keep=True)
-        step = apply(inverse, (end - state)[:, None])[:, 0]
-        ratio = _norm(step) / np.maximum(_norm(state - net.off.rest), 1e-300)
-        if chord == chords or (ratio < tolerance).all():
+        gap = end - state
+        step, size = apply(inverse, gap[:, None])[:, 0], _norm(gap)
+        scale = np.maximum(_norm(state - net.off.rest), 1e-300)
+        ratio = _norm(step) / scale
+        ahead = np.where(size <= last, state + step, end)
+        enough = (ratio < limits[0]) & (size < limits[1] * scale)
+        if chord == chords or enough.mean() > MOST:
             break
-        state = state + step
-    return Found(state, ratio, ratio < tolerance, 1), end, traces
+        state, last = ahead, size
+    return Advance(Found(state, ratio, ratio < limits[0], 1), end, traces, ahead, inverse)
 
 
 def linear_guess(net: Network, frequency_hz: Reals, duty: Reals) -> Reals:

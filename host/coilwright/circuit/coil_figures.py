@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from coilwright.circuit import winding_loss, wire
-from coilwright.circuit.coils import MU_0
+from coilwright.circuit.field import MU0
 from coilwright.circuit.turn_field import MOST_TURNS as MOST_SOLVED_TURNS
 from coilwright.circuit.turn_field import TurnField, orders_for
 from coilwright.circuit.winding import Winding
@@ -86,7 +86,7 @@ def figures(
 
 
 def _inductance(coil: Winding, radius_over_depth: wire.Values) -> wire.Values:
-    inside = MU_0 / (8 * math.pi) * coil.wire_length_m
+    inside = MU0 / (8 * math.pi) * coil.wire_length_m
     gone = 1 - winding_loss.internal_inductance_ratio(radius_over_depth)
     return np.asarray(coil.inductance_h() - inside * gone)
 

@@ -13,10 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ellipe, ellipkm1
 
+from coilwright.circuit.field import MU0, ring_potential
 from coilwright.circuit.wire import Values
-
-MU_0 = 4e-7 * math.pi
-"""Magnetic constant in H/m."""
 
 _INCH_M = 25.4e-3
 
@@ -63,7 +61,7 @@ def sheet_inductance_h(diameter_m: ArrayLike, length_m: ArrayLike, turns: ArrayL
     """
     diameter, length = np.asarray(diameter_m, float), np.asarray(length_m, float)
     n = np.asarray(turns, float)
-    return np.asarray(MU_0 * math.pi / 4 * diameter**2 * n**2 * nagaoka(diameter / length) / length)
+    return np.asarray(MU0 * math.pi / 4 * diameter**2 * n**2 * nagaoka(diameter / length) / length)
 
 
 def rosa_spacing(pitch_over_wire: ArrayLike) -> Values:
@@ -100,7 +98,7 @@ def solenoid_inductance_h(
     n = np.asarray(turns, float)
     correction = rosa_spacing(pitch / np.asarray(wire_diameter_m, float)) + rosa_number(n)
     sheet = sheet_inductance_h(diameter, n * pitch, n)
-    return np.asarray(sheet - MU_0 * diameter / 2 * n * correction)
+    return np.asarray(sheet - MU0 * diameter / 2 * n * correction)
 
 
 def wheeler_solenoid_h(diameter_m: ArrayLike, length_m: ArrayLike, turns: ArrayLike) -> Values:
@@ -143,7 +141,7 @@ def mohan_spiral_h(outer_m: ArrayLike, inner_m: ArrayLike, turns: ArrayLike) -> 
     outer, inner = np.asarray(outer_m, float), np.asarray(inner_m, float)
     mean, rho = (outer + inner) / 2, (outer - inner) / (outer + inner)
     bracket = np.log(2.46 / rho) + 0.20 * rho**2
-    return np.asarray(MU_0 * np.asarray(turns, float) ** 2 * mean / 2 * bracket)
+    return np.asarray(MU0 * np.asarray(turns, float) ** 2 * mean / 2 * bracket)
 
 
 def loop_inductance_h(
@@ -155,7 +153,7 @@ def loop_inductance_h(
     """
     radius = np.asarray(radius_m, float)
     ratio = 16 * radius / np.asarray(wire_diameter_m, float)
-    return np.asarray(MU_0 * radius * (np.log(ratio) - (2.0 if surface_current else 1.75)))
+    return np.asarray(MU0 * radius * (np.log(ratio) - (2.0 if surface_current else 1.75)))
 
 
 def ring_inductance_h(
@@ -168,23 +166,21 @@ def ring_inductance_h(
     """
     radius = np.asarray(mean_radius_m, float)
     g = _SECTION_GMD * (np.asarray(width_m, float) + np.asarray(height_m, float))
-    return np.asarray(MU_0 * radius * np.asarray(turns, float) ** 2 * (np.log(8 * radius / g) - 2))
+    return np.asarray(MU0 * radius * np.asarray(turns, float) ** 2 * (np.log(8 * radius / g) - 2))
 
 
 def mutual_rings_h(radius_1_m: ArrayLike, radius_2_m: ArrayLike, distance_m: ArrayLike) -> Values:
-    """Mutual inductance of two coaxial rings: µ0 √(r1 r2) [(2/k − k) K − (2/k) E].
+    """Mutual inductance of two coaxial rings in henry; arguments broadcast.
 
-    k² = 4 r1 r2/((r1 + r2)² + d²). Source: Maxwell, Treatise vol. 2, section 701. Infinite where
-    the rings coincide.
+    M = µ0 √(r1 r2) [(2/k − k) K − (2/k) E], k² = 4 r1 r2/((r1 + r2)² + d²) (Maxwell, Treatise vol.
+    2, section 701), in the form 2π r2·A of the vector potential, which does not cancel at large
+    distance.
+
+    Raises:
+        ValueError: Two rings that coincide.
     """
-    r1, r2 = np.asarray(radius_1_m, float), np.asarray(radius_2_m, float)
-    d2 = np.asarray(distance_m, float) ** 2
-    whole = (r1 + r2) ** 2 + d2
-    m = 4 * r1 * r2 / whole
-    k = np.sqrt(m)
-    # 1 − m loses all its digits for close rings when it is formed by subtraction.
-    k_int = ellipkm1(((r1 - r2) ** 2 + d2) / whole)
-    return np.asarray(MU_0 * np.sqrt(r1 * r2) * ((2 / k - k) * k_int - 2 / k * ellipe(m)))
+    r2 = np.asarray(radius_2_m, float)
+    return np.asarray(2 * math.pi * r2 * ring_potential(radius_1_m, 1.0, r2, distance_m))
 
 
 def rings_inductance_h(radii_m: ArrayLike, heights_m: ArrayLike, wire_diameter_m: float) -> float:

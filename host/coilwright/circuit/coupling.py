@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from coilwright.circuit import coils
 from coilwright.circuit.field import MU0, Winding, field_t, ring_potential
 
 Reals = NDArray[np.float64]
@@ -97,16 +98,12 @@ def _around(
 
 
 def coaxial_mutual_h(radius_m: ArrayLike, other_m: ArrayLike, distance_m: ArrayLike) -> Reals:
-    """Mutual inductance of coaxial circular filaments in henry; arguments broadcast.
-
-    M = mu0 sqrt(a A) [(2/k - k) K - (2/k) E], k² = 4 a A / ((a + A)² + d²) (Maxwell), in the form
-    2 pi A · A_phi, which does not cancel at large distance.
+    """Mutual inductance of coaxial circular filaments in henry; see `coils.mutual_rings_h`.
 
     Raises:
         ValueError: Two filaments that coincide.
     """
-    other = np.asarray(other_m, dtype=float)
-    return np.asarray(2 * math.pi * other * ring_potential(radius_m, 1.0, other, distance_m))
+    return coils.mutual_rings_h(radius_m, other_m, distance_m)
 
 
 def mutual_h(coil: Winding, other: Winding, distance_m: float, place: Placement = FACING) -> float:
@@ -240,20 +237,14 @@ def turns_area_estimate(
 def rings_inductance_h(winding: Winding, wire_diameter_m: float) -> float:
     """Self-inductance of the turns as rings of round wire with even current, in henry.
 
-    Sum of mu0 R (ln(8 R / r) - 7/4) of each turn and of the mutual inductance of all pairs
-    (E. B. Rosa, Bull. Bur. Standards 2, 161, 1906). It checks a geometry against a measured L.
+    As `coils.rings_inductance_h`. It checks a geometry against a measured L.
 
     Raises:
         ValueError: The wire is not thinner than the turns are wide, or turns coincide.
     """
-    radii, heights = np.array(winding.radii_m), np.array(winding.heights_m)
-    wire = wire_diameter_m / 2
-    if not 0 < wire < radii.min():
+    if not 0 < wire_diameter_m / 2 < min(winding.radii_m):
         raise ValueError(f"a wire of {wire_diameter_m} m does not fit the turns")
-    own = MU0 * radii * (np.log(8 * radii / wire) - 1.75)
-    first, second = np.triu_indices(winding.turns, 1)
-    pairs = coaxial_mutual_h(radii[first], radii[second], heights[first] - heights[second])
-    return float(own.sum() + 2 * pairs.sum())
+    return coils.rings_inductance_h(winding.radii_m, winding.heights_m, wire_diameter_m)
 
 
 def induced_voltage_v(frequency_hz: float, mutual_h: float, current_a: float) -> float:

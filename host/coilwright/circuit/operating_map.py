@@ -11,12 +11,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from coilwright.circuit.driver import Driver, Receiver
+from coilwright.circuit.resonance import resonance_hz
 from coilwright.circuit.steady_state import Reals, SteadyState, solve
+from coilwright.circuit.tank_choice import least_current_frequency
+from coilwright.circuit.valley import lossless_valley_hz, vertex
 from coilwright.errors import NoResult
-from coilwright.quantities import show_percent
 
-NEAR, FAR = (0.96, 1.07), (0.86, 1.1)
-"""Where the valley is looked for first and else, as a share of the lossless circuit's frequency."""
+NEAR = (0.96, 1.07)
+"""Where the valley is looked for first, as a share of the lossless circuit's frequency."""
 BAND = (0.84, 1.06)
 """Frequencies of a map, as a share of the tank's free resonance."""
 DUTIES = (0.05, 0.6)
@@ -54,25 +56,8 @@ class OperatingMap:
     brightness: Reals
 
 
-def free_resonance_hz(driver: Driver) -> float:
-    """Resonance of coil and tank capacitor alone: 1 / (2π sqrt(L C))."""
-    energy = driver.coil.inductance_h * driver.tank_capacitance_f
-    return 1 / (2 * math.pi * math.sqrt(energy))
-
-
-def lossless_valley_hz(resonance_hz: float, duty: float) -> float:
-    """Frequency at which the drain of the lossless driver is back at zero at turn-on.
-
-    Closed form, derived: ω0·t_off = 2π − 2·atan(ω0·t_on/2) with ω0 the tank's free resonance. The
-    coil current rises from −V·t_on/(2L) to its opposite, then the tank swings freely. Found by
-    halving; the left side less the right side grows with the period.
-    """
-    low, high = 0.0, 4 * math.pi / (1 - duty)  # ω0 times the period
-    for _ in range(60):
-        turn = (low + high) / 2
-        early = (1 - duty) * turn < 2 * math.pi - 2 * math.atan(duty * turn / 2)
-        low, high = (turn, high) if early else (low, turn)
-    return 2 * math.pi * resonance_hz / low
+def _free_hz(driver: Driver) -> float:
+    return resonance_hz(driver.coil.inductance_h, driver.tank_capacitance_f)
 
 
 def find_valley(driver: Driver, duty: float) -> Valley:
@@ -84,13 +69,15 @@ def find_valley(driver: Driver, duty: float) -> Valley:
     Raises:
         NoResult: The current has no least value there, or nothing converged.
     """
-    resonance = free_resonance_hz(driver)
-    lossless = lossless_valley_hz(resonance, duty)
-    found = solve(driver, np.linspace(*NEAR, 9) * lossless, duty)
-    if not _has_least(found):
-        found = solve(driver, np.linspace(*FAR, 19) * lossless, duty)
-        _demand_least(found)
-    return Valley(_vertex(found), duty, resonance)
+    resonance = _free_hz(driver)
+    found = solve(driver, np.linspace(*NEAR, 9) * lossless_valley_hz(resonance, duty), duty)
+    if _has_least(found):
+        return Valley(vertex(found.frequency_hz, found.supply_a), duty, resonance)
+    try:
+        return Valley(least_current_frequency(driver, duty).best, duty, resonance)
+    except NoResult as error:
+        hint = "Give --frequency and --duty, or try another duty."
+        raise NoResult(str(error), hint) from None
 
 
 def _has_least(found: SteadyState) -> bool:
@@ -99,32 +86,9 @@ def _has_least(found: SteadyState) -> bool:
     return bool(np.isfinite(amps).any()) and 0 < int(np.nanargmin(amps)) < len(amps) - 1
 
 
-def _vertex(found: SteadyState) -> float:
-    """Bottom of the parabola through the least point and its neighbours."""
-    amps, hertz = found.supply_a, found.frequency_hz
-    at = int(np.clip(np.nanargmin(amps), 1, len(amps) - 2))
-    before, here, after = amps[at - 1 : at + 2]
-    bend = before - 2 * here + after
-    if not bend > 0:  # NaN too
-        return float(hertz[np.nanargmin(amps)])
-    step = hertz[at] - hertz[at - 1]
-    return float(hertz[at] + np.clip((before - after) / (2 * bend), -1, 1) * step)
-
-
-def _demand_least(found: SteadyState) -> None:
-    if _has_least(found):
-        return
-    span = "from {:.1f} to {:.1f} kHz".format(*found.frequency_hz[[0, -1]] / 1e3)
-    hint = "Give --frequency and --duty, or try another duty."
-    if np.isnan(found.supply_a).all():
-        raise NoResult(f"No periodic state was found {span}.", hint)
-    duty = show_percent(float(found.duty[0]))
-    raise NoResult(f"The supply current has no valley {span} at a duty of {duty}.", hint)
-
-
 def solve_map(driver: Driver, columns: int, rows: int) -> OperatingMap:
     """Solve a grid of `columns` frequencies around the free resonance and `rows` duties."""
-    resonance = free_resonance_hz(driver)
+    resonance = _free_hz(driver)
     low, high = (share * resonance for share in BAND)
     frequency, duty = np.linspace(low, high, columns), np.linspace(*DUTIES, rows)
     found = solve(driver, np.tile(frequency, rows), np.repeat(duty, columns))

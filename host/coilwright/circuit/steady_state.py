@@ -17,9 +17,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from coilwright.circuit._contacts import SLOTS, packed, unpacked
 from coilwright.circuit._measures import Piece, measure, slow_places
 from coilwright.circuit._network import Network, layout, network, values
-from coilwright.circuit._settle import Points, settle
+from coilwright.circuit._points import Points
+from coilwright.circuit._settle import settle
 from coilwright.circuit._shooting import some_points
 from coilwright.circuit.driver import Driver
 from coilwright.errors import NoResult, OutOfRange
@@ -27,7 +29,7 @@ from coilwright.errors import NoResult, OutOfRange
 Reals = NDArray[np.float64]
 
 
-CHUNK = 512
+CHUNK = 1024
 """Points solved together: enough to be quick, few enough to stay in the processor's cache."""
 
 
@@ -38,7 +40,8 @@ class SteadyState:
     Losses in W are means over the period. `drain_turn_on_v` is the drain voltage just before the
     switch closes. `led_a` holds the mean current of each LED of one lamp. `receiver_loss_w` is
     that of all `count` receivers together. `energy_balance` is (supplied - lost) / supplied.
-    `state` (B, n) starts a neighbouring point (`start` of `solve`).
+    `state` (B, n) and `contacts`, when the drain diodes conduct, start neighbouring points (`start`
+    of `solve`).
     """
 
     frequency_hz: Reals
@@ -65,6 +68,7 @@ class SteadyState:
     lit: NDArray[np.bool_]
     energy_balance: Reals
     state: Reals
+    contacts: Reals
 
 
 def _points(frequency_hz: ArrayLike, duty: ArrayLike) -> tuple[Reals, Reals]:
@@ -100,7 +104,7 @@ def solve(
     frequency_hz: ArrayLike,
     duty: ArrayLike,
     *,
-    start: Reals | None = None,
+    start: SteadyState | Reals | None = None,
 ) -> SteadyState:
     """Periodic steady state of one driver at operating points.
 
@@ -108,7 +112,8 @@ def solve(
         driver: The circuit.
         frequency_hz, duty: Hertz and fraction of the period; broadcast and flattened to (B,).
             Duty 0 gives the circuit at rest, duty 1 the switch stuck on.
-        start: `state` of a similar solution (B, n) or (1, n), to save time.
+        start: Solution of B similar points or of one, to save time; or its `state` alone. What did
+            not converge there is not used.
 
     Raises:
         OutOfRange: A frequency not above zero, or a duty outside 0 to 1.
@@ -122,7 +127,7 @@ def solve_draws(
     frequency_hz: ArrayLike,
     duty: ArrayLike,
     *,
-    start: Reals | None = None,
+    start: SteadyState | Reals | None = None,
 ) -> SteadyState:
     """Periodic steady state of many drivers, one operating point each.
 
@@ -148,20 +153,49 @@ def solve_draws(
     return _solve(drivers, frequency, share, start)
 
 
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """State (B, n) and, where known, contacts of similar points."""
+
+    state: Reals
+    contacts: Reals | None
+
+
+def _start(given: SteadyState | Reals | None, points: int, size: int) -> _Start | None:
+    if given is None:
+        return None
+    if not isinstance(given, SteadyState):
+        return _Start(np.broadcast_to(given, (points, size)), None)
+    contacts = np.broadcast_to(given.contacts, (points, *given.contacts.shape[1:]))
+    return _Start(np.broadcast_to(given.state, (points, size)), contacts)
+
+
 def _solve(
-    drivers: Sequence[Driver], frequency: Reals, duty: Reals, start: Reals | None
+    drivers: Sequence[Driver],
+    frequency: Reals,
+    duty: Reals,
+    given: SteadyState | Reals | None,
 ) -> SteadyState:
     net = network(drivers)
     switching = np.flatnonzero((duty > 0) & (duty < 1))
     out = _blank(net, drivers, frequency, duty)
+    start = _start(given, len(duty), net.size)
     for begin in range(0, len(switching), CHUNK):
         places = switching[begin : begin + CHUNK]
-        given = None if start is None else np.broadcast_to(start, (len(duty), net.size))[places]
         here = drivers if len(drivers) == 1 else [drivers[i] for i in places.tolist()]
-        found = _switched(some_points(net, places), here, frequency[places], duty[places], given)
-        for name, array in found.items():
+        points = _switching(some_points(net, places), here, frequency[places], duty[places])
+        for name, array in _switched(points, here, start and _some_start(start, places)).items():
             out[name][places] = array
     return SteadyState(**out)
+
+
+def _some_start(start: _Start, places: NDArray[np.intp]) -> _Start:
+    known = None if start.contacts is None else start.contacts[places]
+    return _Start(start.state[places], known)
+
+
+def _switching(net: Network, drivers: Sequence[Driver], frequency: Reals, duty: Reals) -> Points:
+    return Points(net, layout(drivers[0]), frequency, duty, *_ringing(drivers))
 
 
 def _blank(
@@ -169,7 +203,12 @@ def _blank(
 ) -> dict[str, NDArray[Any]]:
     """Results with everything at rest, and with the switch stuck on where duty is 1."""
     points, receivers = len(frequency), len(drivers[0].receivers)
-    shapes = {"receiver_peak_v": (receivers,), "led_a": (receivers, 2), "lit": (receivers,)}
+    shapes: dict[str, tuple[int, ...]] = {
+        "receiver_peak_v": (receivers,),
+        "led_a": (receivers, 2),
+        "lit": (receivers,),
+        "contacts": (3, 2 * SLOTS),
+    }
     out: dict[str, NDArray[Any]] = {
         field.name: np.zeros((points, *shapes.get(field.name, ()))) for field in fields(SteadyState)
     }
@@ -195,23 +234,25 @@ def _blank(
     out["drain_peak_v"] = out["drain_turn_on_v"] = np.where(stuck, drop, volt)
     out["drain_turn_on_v"] = out["drain_turn_on_v"].copy()
     out["state"] = np.where(stuck[:, None], net.on.rest.T, net.off.rest.T)
+    out["contacts"][:] = math.nan
     return out
 
 
 def _switched(
-    net: Network,
-    drivers: Sequence[Driver],
-    frequency: Reals,
-    duty: Reals,
-    start: Reals | None,
+    points: Points, drivers: Sequence[Driver], start: _Start | None
 ) -> dict[str, NDArray[Any]]:
     """Everything but frequency and duty for points that switch, NaN where not converged."""
-    points = Points(net, layout(drivers[0]), frequency, duty, *_ringing(drivers))
+    frequency, duty = points.frequency_hz, points.duty
+    state, contacts = None, None
+    if start is not None:
+        state = np.ascontiguousarray(start.state.T)
+        if start.contacts is not None:
+            contacts = unpacked(start.contacts, (1 - duty) / frequency)
     out: dict[str, NDArray[Any]] = {}
-    for group in settle(points, start):
+    for group in settle(points, state, contacts):
         here = drivers if len(drivers) == 1 else [drivers[i] for i in group.places.tolist()]
-        results = measure(net.lamps, here, points.at, group.seen)
-        results["state"] = group.start.T
+        results = measure(points.net.lamps, here, points.at, group.seen)
+        results |= {"state": group.start.T, "contacts": packed(group.contacts)}
         results = {name: _hide(array, group.good) for name, array in results.items()}
         results |= {"residual": group.residual, "converged": group.good}
         for name, array in results.items():
@@ -262,8 +303,8 @@ def waveforms(driver: Driver, frequency_hz: float, duty: float) -> Waveforms:
             f"The duty is {share[0]:g}; there are waveforms only between 0 and 1",
             "Give the duty as a fraction of the period, for instance 0.4 for 40 %.",
         )
-    at = layout(driver)
-    points = Points(network([driver]), at, frequency[:1], share[:1], *_ringing([driver]))
+    points = _switching(network([driver]), [driver], frequency[:1], share[:1])
+    at = points.at
     (found,) = settle(points, None)
     if not found.good.all():
         raise NoResult(f"No periodic state was found at {frequency[0]:g} Hz and duty {share[0]:g}")

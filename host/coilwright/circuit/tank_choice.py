@@ -15,12 +15,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
 
 from coilwright.circuit.driver import Coil, Diode, Driver, Loop, Supply, Switch
+from coilwright.circuit.resonance import capacitance_for
 from coilwright.circuit.steady_state import SteadyState, solve, solve_draws
-from coilwright.circuit.values import capacitance_for, resonance_hz
-from coilwright.errors import NoResult, OutOfRange
+from coilwright.circuit.valley import tank_turn, valley_capacitance, valley_frequency, vertex
+from coilwright.errors import NoResult
 from coilwright.quantities import show, show_percent
 
 Reals = NDArray[np.float64]
@@ -36,45 +36,6 @@ FREQUENCY_WINDOW = (0.86, 1.08)
 
 SOFT = 0.25
 """Drain voltage at turn-on, over the supply's, up to which switching is still called soft."""
-
-
-def tank_turn(duty: float) -> float:
-    """Angle ω₀T that a lossless tank turns through in one period when it switches softly.
-
-    Solves y(1-D) = 2π - 2·atan(yD/2) for y; 2π at a duty of 0, and more above. The square of
-    y/2π is how many times the plain resonance capacitor is too large.
-
-    Raises:
-        OutOfRange: The duty does not lie between 0 and 1, both excluded.
-    """
-    if not 0 < duty < 1:
-        raise OutOfRange(
-            f"The duty is {show_percent(duty)}; a tank swings only between 0 and 100 %.",
-            "Give for instance 40%.",
-        )
-
-    def off_balance(turn: float) -> float:
-        return turn * (1 - duty) + 2 * math.atan(turn * duty / 2) - math.tau
-
-    return float(brentq(off_balance, math.pi / (1 - duty), math.tau / (1 - duty), xtol=1e-13))
-
-
-def valley_capacitance(inductance_h: float, frequency_hz: float, duty: float) -> float:
-    """Capacitance in F that a lossless tank needs to switch softly.
-
-    Raises:
-        OutOfRange: A value is not above zero, or the duty not between 0 and 1.
-    """
-    return capacitance_for(inductance_h, frequency_hz) * (math.tau / tank_turn(duty)) ** 2
-
-
-def valley_frequency(inductance_h: float, capacitance_f: float, duty: float) -> float:
-    """Frequency in Hz at which a lossless tank switches softly, below its free resonance.
-
-    Raises:
-        OutOfRange: A value is not above zero, or the duty not between 0 and 1.
-    """
-    return resonance_hz(inductance_h, capacitance_f) * math.tau / tank_turn(duty)
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,21 +205,10 @@ def _bottom(
     x, y = np.concatenate([x, fine]), np.concatenate([y, current(fine)])
     order = np.argsort(x)
     x, y = x[order], y[order]
-    return Valley(_vertex(x, y, _least(y)), x, y)
+    return Valley(vertex(x, y), x, y)
 
 
 def _least(y: Reals) -> int:
     if not np.isfinite(y).any():
         raise NoResult("No steady state was found for this driver.", "Check the values given.")
     return int(np.nanargmin(y))
-
-
-def _vertex(x: Reals, y: Reals, at: int) -> float:
-    """Bottom of the parabola through the least point and its neighbours."""
-    near = slice(at - 1, at + 2)
-    if not np.isfinite(y[near]).all():
-        return float(x[at])
-    curve, slope, _ = np.polyfit(x[near] / x[at] - 1, y[near] / y[at], 2)
-    if curve <= 0:
-        return float(x[at])
-    return float(np.clip(x[at] * (1 - slope / (2 * curve)), x[at - 1], x[at + 1]))

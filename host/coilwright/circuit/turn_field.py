@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import comb, ellipe, ellipkm1, ive
 
-from coilwright.circuit.coils import MU_0
+from coilwright.circuit.field import MU0
 from coilwright.circuit.wire import Values
 
 MOST_TURNS = 400
@@ -80,7 +80,7 @@ class TurnField:
     def _drive(self, scaled: Complex) -> Complex:
         """Field of one ampere in every turn, as coefficients of (ζ/a)^m in V·s/m; shape (n, m)."""
         order = np.arange(1, self.orders + 1)
-        drive = MU_0 / (4 * math.pi) * (scaled[..., None] ** order / order).sum(axis=1)
+        drive = MU0 / (4 * math.pi) * (scaled[..., None] ** order / order).sum(axis=1)
         radial, axial = _ring_fields(self.radii_m, self.heights_m, self.wire_radius_m)
         drive[:, 0] = self.wire_radius_m * (axial + 1j * radial) / 2
         return np.asarray(drive)
@@ -104,7 +104,7 @@ class TurnField:
         turn = (weight * (abs(plus) ** 2 + abs(minus) ** 2)).reshape(-1, self.orders).sum(axis=1)
         # Per metre 4π ω m²/µ0 |q|² Im(−I_m/(z I_(m−1))); twice that over the wire's 1/(σ π a²),
         # with ω µ0 σ = 2/δ², is a pure number.
-        factor = 16 * math.pi**2 * radius_over_depth**2 / MU_0**2
+        factor = 16 * math.pi**2 * radius_over_depth**2 / MU0**2
         return float(factor * np.average(turn, weights=self.radii_m))
 
     def _solved(self, back: Complex) -> tuple[Complex, Complex]:
@@ -145,10 +145,10 @@ def _ring_fields(
     np.fill_diagonal(near, 1.0)
     whole = (a + r) ** 2 + z**2
     k_int, e_int = ellipkm1(near / whole), ellipe(1 - near / whole)
-    scale = MU_0 / (2 * math.pi * np.sqrt(whole))
+    scale = MU0 / (2 * math.pi * np.sqrt(whole))
     axial = scale * (k_int + (a**2 - r**2 - z**2) / near * e_int)
     radial = scale * z / r * (-k_int + (a**2 + r**2 + z**2) / near * e_int)
-    own = MU_0 / (4 * math.pi * radii) * (np.log(8 * radii / wire_radius) - 0.5)
+    own = MU0 / (4 * math.pi * radii) * (np.log(8 * radii / wire_radius) - 0.5)
     np.fill_diagonal(axial, own)
     np.fill_diagonal(radial, 0.0)
     return radial.sum(axis=1), axial.sum(axis=1)

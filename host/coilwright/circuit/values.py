@@ -1,4 +1,4 @@
-"""Resonance either way round, and preferred numbers after IEC 60063.
+"""Preferred numbers after IEC 60063.
 
 The series E3 to E192 and their tolerances come from the library `eseries`; the standard's own
 exceptions to the geometric rule (2.7 instead of 2.6, 9.20 instead of 9.19 ...) are in its tables.
@@ -12,58 +12,9 @@ from dataclasses import dataclass
 import eseries  # type: ignore[import-untyped]
 
 from coilwright.errors import OutOfRange
-from coilwright.quantities import show
 
 SERIES = tuple(key.name for key in eseries.ESeries)
 """Names of the series: E3, E6, E12, E24, E48, E96, E192."""
-
-_EXAMPLE = {"H": "9.6uH", "F": "82nF", "Hz": "165kHz"}
-
-
-def _check(name: str, value: float, unit: str) -> None:
-    if not 0 < value < math.inf:
-        raise OutOfRange(
-            f"The {name} is {show(value, unit)}; it must be above zero.",
-            f"Give it with its unit, for instance {_EXAMPLE[unit]}.",
-        )
-
-
-def resonance_hz(inductance_h: float, capacitance_f: float) -> float:
-    """Free resonance 1/(2π√(LC)) in Hz (W. Thomson, Phil. Mag. 5, 393, 1853).
-
-    Raises:
-        OutOfRange: A value is not above zero.
-    """
-    _check("inductance", inductance_h, "H")
-    _check("capacitance", capacitance_f, "F")
-    return 1 / (math.tau * math.sqrt(inductance_h * capacitance_f))
-
-
-def capacitance_for(inductance_h: float, frequency_hz: float) -> float:
-    """Capacitance in F that resonates with an inductance at a frequency: 1/(ω²L).
-
-    Raises:
-        OutOfRange: A value is not above zero.
-    """
-    _check("inductance", inductance_h, "H")
-    _check("frequency", frequency_hz, "Hz")
-    return 1 / ((math.tau * frequency_hz) ** 2 * inductance_h)
-
-
-def inductance_for(capacitance_f: float, frequency_hz: float) -> float:
-    """Inductance in H that resonates with a capacitance at a frequency: 1/(ω²C).
-
-    Raises:
-        OutOfRange: A value is not above zero.
-    """
-    _check("capacitance", capacitance_f, "F")
-    _check("frequency", frequency_hz, "Hz")
-    return 1 / ((math.tau * frequency_hz) ** 2 * capacitance_f)
-
-
-def detuning(actual: float, wanted: float) -> float:
-    """How far a frequency lies from the wanted one, as a fraction of it; positive above."""
-    return actual / wanted - 1
 
 
 @dataclass(frozen=True, slots=True)

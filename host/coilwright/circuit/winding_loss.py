@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import RegularGridInterpolator
 from scipy.special import ive
 
-from coilwright.circuit.coils import MU_0
+from coilwright.circuit.field import MU0
 from coilwright.circuit.wire import IACS_OHM_M, Values
 
 MEDHURST_LEAST_TURNS = 30
@@ -65,7 +65,7 @@ CAPACITANCE_LENGTH = (0.1, 50.0)
 def skin_depth_m(frequency_hz: ArrayLike, resistivity_ohm_m: ArrayLike = IACS_OHM_M) -> Values:
     """Depth at which a current has fallen to 1/e: √(ρ/(π f µ0))."""
     frequency = np.asarray(frequency_hz, float)
-    return np.asarray(np.sqrt(np.asarray(resistivity_ohm_m, float) / (math.pi * frequency * MU_0)))
+    return np.asarray(np.sqrt(np.asarray(resistivity_ohm_m, float) / (math.pi * frequency * MU0)))
 
 
 def _argument(radius_over_depth: ArrayLike) -> NDArray[np.complex128]:

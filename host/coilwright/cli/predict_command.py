@@ -175,10 +175,10 @@ def _map(field: OperatingMap) -> dict[str, Any]:
 
 
 def _point(state: Any) -> dict[str, Any]:
-    """All numbers of a solution but its internal state, lists over the points."""
+    """All numbers of a solution but what starts others, lists over the points."""
     from dataclasses import fields
 
-    names = [one.name for one in fields(state) if one.name != "state"]
+    names = [one.name for one in fields(state) if one.name not in ("state", "contacts")]
     return {name: getattr(state, name).tolist() for name in names}
 
 
