@@ -13,7 +13,7 @@ class Commands:
     function that answers None until the reply is ready.
     """
 
-    def __init__(self, board, status, settings, drive, sense, sweep, guard):
+    def __init__(self, board, status, settings, drive, sense, sweep, guard, track):
         self.me = self
         self.identity = "Coilwright,resonant-driver,%s,0.1.0" % board.number
         self.version = "1999.0"
@@ -24,6 +24,7 @@ class Commands:
         self.sweep = sweep
         self.ring = sweep.ring
         self.guard = guard
+        self.track = track
         self.settings = settings
         self.status = status
         self.oper = status.oper
@@ -52,9 +53,11 @@ class Commands:
     def reset(self, _):
         """Output off softly, sweep ended, setting and set-up back to their defaults."""
         self.status.opc_wanted = False
+        self.track.stop()
         self.sweep.stop()
         self.drive.stop()
         self.drive.reset()
+        self.track.reset()
         self.sweep.reset()
         self.sense.count = 32
 

@@ -16,7 +16,7 @@ def act(parts, row, query, parameters):
             raise Fault(-108, parameters[0])
         value = getattr(part, name)
         value = value() if callable(value) else value
-        return str(value) if query else None
+        return str(value) if isinstance(value, int) else value
     if "," in kind or "|" in kind:
         return _choice(part, name, kind, query, parameters)
     bounds = [int(x) for x in row[3:]] or part.bounds(name)

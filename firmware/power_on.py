@@ -1,4 +1,4 @@
-"""Puts the driver together and loads its settings. Needed once, at power-on, then dropped."""
+"""Puts the driver together. Needed once, at power-on, then dropped."""
 
 from drive import Drive
 from guard import Guard
@@ -7,25 +7,25 @@ from scpi import Interpreter
 from sense import Sense
 from server import Server
 from status import Status
-from stored import load
 from sweep import Sweep
 from table import TABLE
+from track import Track
 
 
-def build(board, line, ring):
+def build(board, line, ring, settings):
     """The whole driver on a board and a line, recording into a ring."""
     clock = board.clock
     status = Status()
-    settings = load(board.calibration)
     drive = Drive(board, settings)
     sense = Sense(board, drive, settings)
     sweep = Sweep(clock, drive, sense, ring, settings)
     guard = Guard(clock, drive, sense, sweep, status, settings)
-    commands = Readings(board, status, settings, drive, sense, sweep, guard)
+    track = Track(clock, drive, sense, sweep, settings)
+    commands = Readings(board, status, settings, drive, sense, sweep, guard, track)
     scpi = Interpreter(TABLE, commands, status, line.write)
     _report(board, status)
     _start(board, settings, drive)
-    return Server(board, line, status, settings, drive, sense, sweep, guard, commands, scpi)
+    return Server(board, line, status, settings, drive, sense, sweep, guard, track, commands, scpi)
 
 
 def _report(board, status):

@@ -3,7 +3,7 @@
 from commands import Commands
 from decimals import Fault, fixed
 from drive import ON, RAMPING
-from parameters import within
+from parameters import switch, within
 from scpi import choose
 
 
@@ -70,3 +70,14 @@ class Readings(Commands):
             within(p[2:], "N", (first + count, first + count, 0))
         ring.release(first)
         return ring.block(first, count)
+
+    def follow(self, p):
+        """Tracking on or off."""
+        if switch(p):
+            self.track.start()
+        else:
+            self.track.stop()
+
+    def follow_q(self, _):
+        """1 while tracking is on."""
+        return str(self.track.on)

@@ -14,7 +14,7 @@ LISTED = 256
 
 _RECORD = "<IIIIiiiHHHH"
 _SIZE = 36
-_PIECE = 32  # points in one piece of the ring
+_PIECE = 16  # points in one piece of the ring
 PART = 64
 """Setpoints in one part of the list."""
 
@@ -62,20 +62,27 @@ class Ring:
     def block(self, first, count):
         """Definite-length block (IEEE 488.2 8.7.9) as pieces of bytes, the records uncopied."""
         count = max(0, min(count, MOST, self.next - first))
-        head = bytearray(26)
-        head[:6] = b"#4%04d" % (24 + count * _SIZE)
         fields = (1, self.state, _SIZE, self.sweep, first, count, self.next)
-        struct.pack_into("<BBHIIII", head, 6, *fields)
-        pieces: list = [head]
-        check = crc32(memoryview(head)[6:])
+        pieces = []
         while count:
             start = first % _PIECE
             n = min(count, _PIECE - start)
             piece = memoryview(self.records[first % HELD // _PIECE])
-            piece = piece[start * _SIZE : (start + n) * _SIZE]
-            pieces.append(piece)
-            check = crc32(piece, check)
+            pieces.append(piece[start * _SIZE : (start + n) * _SIZE])
             first += n
             count -= n
-        pieces.append(struct.pack("<I", check & 0xFFFFFFFF))
-        return pieces
+        return framed(fields, pieces)
+
+
+def framed(fields, pieces):
+    """The pieces with a block's header before and the check of both behind.
+
+    Fields: version, state, bytes a record, number, first index, count, next index.
+    """
+    head = bytearray(26)
+    head[:6] = b"#4%04d" % (24 + fields[2] * fields[5])
+    struct.pack_into("<BBHIIII", head, 6, *fields)
+    check = crc32(memoryview(head)[6:])
+    for piece in pieces:
+        check = crc32(piece, check)
+    return [head] + pieces + [struct.pack("<I", check & 0xFFFFFFFF)]

@@ -76,6 +76,8 @@ class Sense:
         self.count = 32
         self.busy = False
         """A measurement is under way; clearing this drops it."""
+        self.owner = None
+        """Who began it, where that matters."""
         self.taken = False
         """Whether a point was ever measured."""
         self.point = [0] * 11
@@ -83,8 +85,9 @@ class Sense:
         self.watch = None
         self.left = 0
 
-    def begin(self):
-        """Start a measurement of `count` conversions a channel."""
+    def begin(self, owner=None):
+        """Start a measurement of `count` conversions a channel; another one is dropped."""
+        self.owner = owner
         for channel in (self.supply, self.probe, self.light):
             channel.clear()
         self.left = self.count

@@ -15,7 +15,9 @@ _IDLE_MS = 5
 class Server:
     """The whole driver, of parts that power_on.py has made."""
 
-    def __init__(self, board, line, status, settings, drive, sense, sweep, guard, commands, scpi):
+    def __init__(
+        self, board, line, status, settings, drive, sense, sweep, guard, track, commands, scpi
+    ):
         self.board = board
         self.status = status
         self.settings = settings
@@ -23,6 +25,7 @@ class Server:
         self.sense = sense
         self.sweep = sweep
         self.guard = guard
+        self.track = track
         self.commands = commands
         self.scpi = scpi
         self.line = line
@@ -52,6 +55,7 @@ class Server:
     def _turn(self):
         self.drive.step()
         self.sweep.step()
+        self.track.step()
         self.guard.step()
         self.update()
         self.scpi.go()

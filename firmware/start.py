@@ -16,17 +16,19 @@ def load(*names):
     return module
 
 
-# What is removed from a dictionary stays in its slot, out of sight but not of the collector's: None
-# takes its place first.
-
-
 def forget(*names):
-    """Let go of modules that have done their work."""
+    """Let go of modules that have done their work, and of all that they hold.
+
+    Set to None, not removed: what is removed from a dictionary stays in its slot, out of sight but
+    not of the collector's, which also takes what is left on the stack for a reference.
+    """
     for name in names:
-        if name in sys.modules:
-            sys.modules[name] = None  # type: ignore[assignment]
-            sys.modules.pop(name)
-    gc.collect()
+        module = sys.modules.get(name)
+        sys.modules[name] = None  # type: ignore[assignment]
+        sys.modules.pop(name)
+        for part in dir(module):
+            if not part.startswith("__"):
+                setattr(module, part, None)
 
 
 def finish(parts):
@@ -44,12 +46,13 @@ def finish(parts):
 def build():
     """The whole driver."""
     board = load("wiring").build()
-    forget("wiring", "boot")
-    load("table", "scpi", "drive", "sense", "sweep", "parameters", "commands", "readings")
-    load("status", "server", "guard", "settings", "stored", "power_on")
+    settings = load("settings", "stored").load(board.calibration)
+    forget("wiring", "boot", "stored")
+    load("table", "scpi", "drive", "sense", "sweep", "track", "parameters", "commands", "readings")
+    load("status", "server", "guard", "power_on")
     line = load("serial_line").SerialLine(board.clock)
     ring = load("ring").Ring()
-    server = load("power_on").build(board, line, ring)
-    forget("stored", "power_on", "table", "start")
+    server = load("power_on").build(board, line, ring, settings)
     finish([server, ring, board.chip, board.supply] + list(server.__dict__.values()))
+    forget("power_on", "table", "start")
     return server

@@ -22,6 +22,8 @@ class Sweep:
         self._course = None  # None: the list is the course
         self._before = (0, 0)
         self.total = 0
+        self.barred = 0
+        """1 while tracking has the output."""
         self.reset()
 
     def reset(self):
@@ -73,6 +75,8 @@ class Sweep:
             raise Fault(-213)
         if not self.drive.running():
             raise Fault(-221, "output is off")
+        if self.barred:
+            raise Fault(-221, "tracking is on")
         self._before = (self.drive.hz, self.drive.ppm)
         hz, ppm = self._before
         self._course = None

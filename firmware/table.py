@@ -97,6 +97,13 @@ CALibration:LIGHt
 :GAIN settings.light_gain X
 :LEVel settings.light_level V
 CALibration:ZERO zero
+TRACK
+[:STATe] follow 10
+:MODE track.mode PROBe,LIGHt,CURRent
+:STEP track.step_hz HZ 1 50000 400
+:SPAN track.span_hz HZ 1 980000 8000
+:INTerval track.interval_us S 20000 10000000 100000
+:DATA track.block ?
 INITiate[:IMMediate] sweep.start !
 ABORt sweep.stop !
 TRACe

@@ -101,7 +101,9 @@ class Rig:
         machine.chip = load("pwm_rp2" if kind == "rp2" else "pwm_esp32").Chip()
         self.board = load("wiring").build(self.clock)
         self.line = MemoryLine(self.clock)
-        self.server = load("power_on").build(self.board, self.line, load("ring").Ring())
+        settings = load("stored").load(self.board.calibration)
+        ring = load("ring").Ring()
+        self.server = load("power_on").build(self.board, self.line, ring, settings)
 
     def say(self, line: str) -> None:
         """Send a line and let the firmware take it."""

@@ -30,6 +30,7 @@ sys.path.append(sys.path[0])
 sys.path[0] = sys.argv[2]
 sim_machine.start(open(int(sys.argv[1]), "r+b", 0))
 sim_time.start(float(sys.argv[3]), die)
+sim_machine.start = sim_time.start = None  # not needed any more
 del sys.argv[1:]
 if sys.implementation.name == "micropython":
     opt_level(0)
