@@ -42,7 +42,7 @@ class Cut:
     ring: float
 
 
-FINE = Cut(80e-9, 1 / 64, 20e-9, (3, 2), (3, 4, 5), 0.6)
+FINE = Cut(80e-9, 1 / 64, 20e-9, (3, 2), (2, 3, 8), 0.6)
 COARSE = Cut(160e-9, 1 / 40, 60e-9, (1, 2), (2, 2, 3), 1.0)
 CLAMP_PARTS = 4
 """Into how many parts such a step is cut to take its losses."""
