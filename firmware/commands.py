@@ -3,9 +3,10 @@
 import gc
 
 from decimals import Fault, fixed
-from drive import DEFAULT_HZ, OFF, RAMPING
+from drive import DEFAULT_HZ
 from parameters import act, extreme, switch, within
 from settings import POINTS, pairs, table
+from states import RAMPING
 
 
 class Commands:
@@ -48,14 +49,14 @@ class Commands:
 
     def idle(self):
         """No operation is pending: no sweep and no ramp."""
-        return not self.sweep.active() and self.drive.state != RAMPING
+        return not self.sweep.active() and self.drive.state not in RAMPING
 
     def reset(self, _):
         """Output off softly, sweep ended, setting and set-up back to their defaults."""
         self.status.opc_wanted = False
         self.track.stop()
         self.sweep.stop()
-        self.drive.stop()
+        self.drive.event("stop")
         self.drive.reset()
         self.track.reset()
         self.sweep.reset()
@@ -88,7 +89,7 @@ class Commands:
     def maintenance(self, _):
         """Output off and the server ends; a latched trip stays latched."""
         self.sweep.stop()
-        self.drive.kill(self.drive.state if self.guard.cause else OFF)
+        self.drive.event("kill")
         self.leaving = True
 
     def save(self, p):
@@ -110,7 +111,7 @@ class Commands:
             self.drive.start()
         else:
             self.sweep.stop()
-            self.drive.stop()
+            self.drive.event("stop")
 
     def output_q(self, _):
         """1 while the output is on or ramping up."""

@@ -5,8 +5,8 @@ against the ports' own order of writes (timer before duty).
 """
 
 from decimals import Fault
+from states import NEXT, OFF, ON, RAMPING, RISING, TRIPPED
 
-OFF, RAMPING, ON, TRIPPED = range(4)
 DEFAULT_HZ = 165000
 
 
@@ -26,7 +26,6 @@ class Drive:
         self.raw = 0
         self.level = 0  # ppm, as the ramp goes
         self.time = 0
-        self.last = OFF  # the state this one ends in
         self.state = OFF
         self.resting = False
         self.mismatch = False
@@ -47,8 +46,7 @@ class Drive:
         self.ppm = min(max(ppm, 0), self.plan[3])
         self.hz_limited = self.hz != hz
         self.ppm_limited = self.ppm != ppm
-        if self.state == ON:
-            self.go()
+        self.event("changed")
 
     def enforce(self):
         """Limits have changed: hold the present setting inside them, the duty at once."""
@@ -72,14 +70,13 @@ class Drive:
 
     def running(self):
         """Whether the output is on or ramping up."""
-        return self.state == ON or (self.state == RAMPING and self.last == ON)
+        return self.state in (RISING, ON)
 
     def start(self):
         """Soft start. Raises Fault while tripped or when the board's gate pin is unfit."""
         if self.board.fault:
             raise Fault(-241, self.board.fault)
-        if self.state == TRIPPED or self.last == TRIPPED:
-            raise Fault(-221, "tripped; clear the trip first")
+        self.event("start")
         if self.pwm is None:
             self._plan, self._hz = self.plan, self.hz
             self.raw = self.level = 0
@@ -88,19 +85,20 @@ class Drive:
             if self.board.led:
                 self.board.led.value(1)
         self.resting = False
-        self.last = ON
-        self.go()
 
-    def stop(self, last=OFF):
-        """Soft stop, ending in the state `last`; a trip under way stays one."""
-        if self.last != TRIPPED:
-            self.last = last
-        if self.pwm is None:
-            self.state = self.last
-        else:
-            self.go()
+    def event(self, event):
+        """Go on in the table of states. Raises Fault where it refuses."""
+        ramping = self.state in RAMPING
+        after = NEXT[event][self.state]
+        if after == "-":
+            raise Fault(-221, "tripped; clear the trip first")
+        self.state = int(after)
+        if self.state in (OFF, TRIPPED):
+            self.low()
+        elif not ramping:
+            self.time = self.clock.ticks_us()
 
-    def kill(self, last=OFF):
+    def low(self):
         """Off at once: duty 0, two periods, then the pin a low output."""
         pwm, self.pwm = self.pwm, None
         try:
@@ -113,37 +111,26 @@ class Drive:
             self.board.gate_low()
             self.raw = self.level = 0
             self._plan = None
-            self.state = self.last = last
         if self.board.led:
             self.board.led.value(0)
 
     def rest(self, resting):
         """Hold the output at duty 0 without switching it off, or end that."""
         self.resting = resting
-        if self.state == ON:
-            self.go()
+        self.event("changed")
 
     def step(self):
         """One step of a ramp or of a change of frequency; called often."""
-        if self.state != RAMPING:
+        if self.state not in RAMPING:
             return
-        if self.hz != self._hz and self.last == ON:
+        rising = self.state == RISING
+        if rising and self.hz != self._hz:
             self.move()
-        target = 0 if self.resting or self.last != ON else self.ppm
+        target = self.ppm if rising and not self.resting else 0
         self.level = self._towards(target)
         self.write(self.counts(self.level, self._plan), self._plan[0])
-        if self.level != target:
-            return
-        if self.last == ON:
-            self.state = ON
-        else:
-            self.kill(self.last)
-
-    def go(self):
-        """Enter the ramping state, with time running from now."""
-        if self.state != RAMPING:
-            self.state = RAMPING
-            self.time = self.clock.ticks_us()
+        if self.level == target:
+            self.event("reached")
 
     def _towards(self, target):
         """Duty level after the time since the last step, at the cap's height a ramp time."""

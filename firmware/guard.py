@@ -4,8 +4,8 @@ Trips: 101 over-current, 102 host lost, 103 sensor fault, 104 internal error.
 """
 
 from decimals import fixed
-from drive import OFF, RAMPING, TRIPPED
 from ring import TRIP
+from states import NAMES, OFF, ON, TRIPPED
 from status import text_of
 
 _LOOK_MS = 20  # between two short looks at the supply current
@@ -62,10 +62,7 @@ class Guard:
     def trip(self, number, info, value=0, soft=False):
         """Output off, sweep ended, reason latched; a reason that is latched already stays."""
         mhz, ppm = self.drive.output()
-        if soft:
-            self.drive.stop(TRIPPED)
-        else:
-            self.drive.kill(TRIPPED)
+        self.drive.event("fade" if soft else "trip")
         self.sweep.stop(TRIP)
         if self.cause == 0:
             self.cause, self.tripped = number, 1
@@ -80,13 +77,10 @@ class Guard:
         """State of the output in a word; a running sweep is ON throughout."""
         if self.cause:
             return "TRIPPED"
-        return ("OFF", "RAMPING", "ON", "TRIPPED")[2 if self.sweep.active() else self.drive.state]
+        return NAMES[ON if self.sweep.active() else self.drive.state]
 
     def clear(self):
         """Forget the trip; the output is off."""
-        if self.drive.state == RAMPING and not self.drive.running():
-            self.drive.kill(TRIPPED)
+        self.drive.event("clear")
         self.cause = self.tripped = 0
         self.record = None
-        if self.drive.state == TRIPPED:
-            self.drive.state = self.drive.last = OFF

@@ -2,9 +2,9 @@
 
 from commands import Commands
 from decimals import Fault, fixed
-from drive import ON, RAMPING
 from parameters import switch, within
 from scpi import choose
+from states import OFF, TRIPPED
 
 
 class Readings(Commands):
@@ -23,7 +23,7 @@ class Readings(Commands):
 
     def zero_q(self, _):
         """Take the supply sensor's rest reading as its offset and answer it."""
-        if self.drive.state in (ON, RAMPING):
+        if self.drive.state not in (OFF, TRIPPED):
             raise Fault(-221, "output is on")
         return self._measured(self._zeroed)
 

@@ -27,11 +27,16 @@ class Ring:
     """
 
     def __init__(self):
-        self.records = [bytearray(_PIECE * _SIZE) for _ in range(HELD // _PIECE)]
-        self.wanted = [bytearray(PART * 8) for _ in range(LISTED // PART)]
+        self.records: list = []
+        self.wanted: list = []
         self.sweep = 0
         self.state = IDLE
         self.first = self.next = self.total = 0
+
+    def allot(self):
+        """Take the room."""
+        self.records = [bytearray(_PIECE * _SIZE) for _ in range(HELD // _PIECE)]
+        self.wanted = [bytearray(PART * 8) for _ in range(LISTED // PART)]
 
     def open(self, total):
         """Begin a new sweep of `total` points with an empty ring."""

@@ -6,17 +6,17 @@ is kept in the board's heap for good.
 
 import gc
 
-from drive import RAMPING
+from states import RAMPING
 
 _WAITING_LINES = 16  # taken in while a reply is deferred
 _IDLE_MS = 5
 
 
 class Server:
-    """The whole driver, of parts that power_on.py has made."""
+    """The whole driver, of parts that start.py has made."""
 
     def __init__(
-        self, board, line, status, settings, drive, sense, sweep, guard, track, commands, scpi
+        self, line, commands, scpi, board, status, settings, drive, sense, sweep, guard, track
     ):
         self.board = board
         self.status = status
@@ -38,7 +38,7 @@ class Server:
             while not (self.commands.leaving or self.line.ended):
                 self.turn()
         finally:
-            self.drive.kill()
+            self.drive.event("kill")
 
     def turn(self):
         """One turn of the main loop. Whatever fails in it switches the output off."""
@@ -95,7 +95,7 @@ class Server:
                 self.clock.sleep_us(us)
                 return 0
             return min(us // 1000, _IDLE_MS)
-        if self.drive.state == RAMPING or self.queue:
+        if self.drive.state in RAMPING or self.queue:
             return 1
         return _IDLE_MS
 
@@ -103,7 +103,7 @@ class Server:
         """Status conditions of the moment, and `*OPC` when nothing is pending any more."""
         drive, status = self.drive, self.status
         sweeping = self.sweep.active()
-        oper = (2 if drive.state == RAMPING else 0) | (8 if sweeping else 0)
+        oper = (2 if drive.state in RAMPING else 0) | (8 if sweeping else 0)
         status.oper.update(oper | (16 if self.sense.busy else 0))
         ques = 2 if self.guard.cause in (101, 103) else 0
         ques |= 32 if drive.hz_limited or drive.mismatch else 0

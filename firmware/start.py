@@ -1,7 +1,7 @@
-"""Loads the modules and builds the driver. Needed once, at power-on, then dropped.
+"""Loads the modules and puts the driver together. Needed once, at power-on, then dropped.
 
-The largest modules come first, while there is room to compile them, the ring of points last: its
-pieces are small. Modules that are needed only at power-on leave the heap again.
+The largest modules come first, while there is room to compile them, then the room for points, whose
+pieces are small, then the parts. What is needed only now leaves the heap again.
 """
 
 import gc
@@ -31,28 +31,49 @@ def forget(*names):
                 setattr(module, part, None)
 
 
-def finish(parts):
-    """Let go of the constructors of parts that are made once."""
-    for part in parts:
-        for kind in (type(part),) + type(part).__bases__:
-            if hasattr(kind, "__init__"):
-                try:
-                    setattr(kind, "__init__", None)  # noqa: B010
-                except (AttributeError, TypeError):
-                    pass  # no part of ours
-    gc.collect()
+def once(module, name, *arguments):
+    """The only object of a class; its constructor is not kept."""
+    kind = getattr(load(module), name)
+    part = kind(*arguments)
+    for one in (kind,) + kind.__bases__:
+        if one is not object:
+            one.__init__ = None
+    return part
 
 
 def build():
-    """The whole driver."""
+    """The whole driver on the real board."""
     board = load("wiring").build()
     settings = load("settings", "stored").load(board.calibration)
     forget("wiring", "boot", "stored")
-    load("table", "scpi", "drive", "sense", "sweep", "track", "parameters", "commands", "readings")
-    load("status", "server", "guard", "power_on")
-    line = load("serial_line").SerialLine(board.clock)
-    ring = load("ring").Ring()
-    server = load("power_on").build(board, line, ring, settings)
-    finish([server, ring, board.chip, board.supply] + list(server.__dict__.values()))
-    forget("power_on", "table", "start")
+    load("table", "states", "scpi", "drive", "sense", "sweep", "track", "parameters", "commands")
+    load("readings", "status", "server", "guard")
+    server = assemble(board, settings, load("serial_line").SerialLine(board.clock), once)
+    forget("table", "start")
+    return server
+
+
+def assemble(board, settings, line, make):
+    """The whole driver; `make` makes a part from the names of module and class."""
+    clock = board.clock
+    ring = make("ring", "Ring")
+    ring.allot()
+    table = load("table").TABLE
+    drive = make("drive", "Drive", board, settings)
+    sense = make("sense", "Sense", board, drive, settings)
+    sweep = make("sweep", "Sweep", clock, drive, sense, ring, settings)
+    track = make("track", "Track", clock, drive, sense, sweep, settings)
+    status = make("status", "Status")
+    guard = make("guard", "Guard", clock, drive, sense, sweep, status, settings)
+    parts = (board, status, settings, drive, sense, sweep, guard, track)
+    commands = make("readings", "Readings", *parts)
+    scpi = make("scpi", "Interpreter", table, commands, status, line.write)
+    server = make("server", "Server", line, commands, scpi, *parts)
+    for text in (board.problem, board.fault):
+        if text:
+            status.error(-240, text)
+    if settings.state == "OK" and settings.startup and settings.memories[0]:
+        drive.set(*settings.memories[0])
+        if not board.fault:
+            drive.start()
     return server

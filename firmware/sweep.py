@@ -4,8 +4,8 @@ import struct
 from binascii import crc32
 
 from decimals import Fault
-from drive import ON
 from ring import ABORT, DONE, LISTED, PART, PAUSE, RUN
+from states import ON
 
 
 class Sweep:

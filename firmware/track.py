@@ -2,8 +2,8 @@
 
 import struct
 
-from drive import ON, TRIPPED
 from ring import framed
+from states import FADING, ON, TRIPPED
 
 _HELD = 32  # moves that are kept
 _SIZE = 16
@@ -68,7 +68,7 @@ class Track:
         drive, sense = self.drive, self.sense
         if not self.on:
             return
-        if drive.last == TRIPPED:
+        if drive.state in (FADING, TRIPPED):
             self.stop()
         elif not drive.running() or drive.hz != self.at:
             self.begin()  # waits for the output, or follows a frequency set by hand

@@ -77,6 +77,11 @@ class MemoryLine:
         self.sent += data.encode() if isinstance(data, str) else bytes(data)
 
 
+def make(module: str, name: str, *arguments: Any) -> Any:
+    """A part of the driver, of a class that stays fit to make another."""
+    return getattr(load(module), name)(*arguments)
+
+
 class Rig:
     """A whole driver in a folder that is its flash."""
 
@@ -102,8 +107,7 @@ class Rig:
         self.board = load("wiring").build(self.clock)
         self.line = MemoryLine(self.clock)
         settings = load("stored").load(self.board.calibration)
-        ring = load("ring").Ring()
-        self.server = load("power_on").build(self.board, self.line, ring, settings)
+        self.server = load("start").assemble(self.board, settings, self.line, make)
 
     def say(self, line: str) -> None:
         """Send a line and let the firmware take it."""

@@ -22,7 +22,7 @@ def highest() -> float:
 
 def settle(rig: Rig) -> None:
     for _ in range(400):
-        if rig.server.drive.state != load("drive").RAMPING:
+        if rig.server.drive.state not in load("states").RAMPING:
             return
         rig.server.turn()
         rig.say("*ESE?")  # a host that is there
@@ -116,7 +116,7 @@ def test_duty_never_exceeds_the_cap(rig: Rig, cap: int, setpoints: list[tuple[in
     drive = rig.server.drive
     rig.server.settings.cap_ppm = cap
     drive.enforce()
-    if drive.state != load("drive").ON:
+    if drive.state != load("states").ON:
         drive.start()
     machine.writes.clear()
     for hz, ppm in setpoints:
@@ -204,7 +204,7 @@ def test_duty_never_exceeds_the_cap_of_its_frequency(
     rig.say("PULS:DCYC:LIM 60")
     rig.server.settings.caps = load("settings").table(points)
     drive.enforce()
-    if drive.state != load("drive").ON:
+    if drive.state != load("states").ON:
         drive.start()
     machine.writes.clear()
     for hz, ppm in setpoints:

@@ -122,6 +122,7 @@ def test_block_inside_a_line_of_queries(esp32: Rig) -> None:
 
 def test_ring_wraps_inside_a_block() -> None:
     ring = load("ring").Ring()
+    ring.allot()
     ring.open(400)
     for i in range(400):
         if ring.full():

@@ -1,0 +1,19 @@
+"""States of the output and what follows what: one table, which the drive obeys."""
+
+OFF, RISING, ON, FALLING, FADING, TRIPPED = range(6)
+"""FALLING is a soft stop, FADING one that ends as a trip. In OFF and TRIPPED the gate is a low
+output, in the others a PWM."""
+RAMPING = (RISING, FALLING, FADING)
+NAMES = ("OFF", "RAMPING", "ON", "RAMPING", "RAMPING", "TRIPPED")
+
+NEXT = {
+    "start": "1111--",
+    "reached": "022055",  # the end of a ramp
+    "changed": "011345",  # another setting
+    "stop": "033345",
+    "fade": "544445",  # soft trip
+    "kill": "000055",  # off at once
+    "trip": "555555",
+    "clear": "012300",
+}
+"""An event, and the state that follows each of the states in turn; `-` is refused."""

@@ -1,0 +1,102 @@
+"""The output's table of states: explored in whole, against a model of its own, and on the gate."""
+
+from __future__ import annotations
+
+import itertools
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from firmware.rig import Rig, load, machine
+
+states = load("states")
+Fault = load("decimals").Fault
+STATES = ("OFF", "RISING", "ON", "FALLING", "FADING", "TRIPPED")
+EVENTS = ("start", "reached", "changed", "stop", "fade", "kill", "trip", "clear")
+
+
+def model(state: str, event: str) -> str | None:
+    """What docs/commands.md says of the output, told by rules instead of a table; None: refused."""
+    doomed = state in ("FADING", "TRIPPED")
+    if event == "trip":
+        return "TRIPPED"
+    if event == "start":
+        return None if doomed else "RISING"
+    if event == "kill":
+        return "TRIPPED" if doomed else "OFF"
+    if event == "clear":
+        return "OFF" if doomed else state
+    if event == "fade":
+        return {"OFF": "TRIPPED", "TRIPPED": "TRIPPED"}.get(state, "FADING")
+    if event == "stop":
+        return "FALLING" if state in ("RISING", "ON") else state
+    if event == "changed":
+        return "RISING" if state == "ON" else state
+    return {"RISING": "ON", "FALLING": "OFF", "FADING": "TRIPPED"}.get(state, state)
+
+
+def test_every_state_and_event_as_in_the_model() -> None:
+    assert sorted(states.NEXT) == sorted(EVENTS)
+    for state, event in itertools.product(STATES, EVENTS):
+        row = states.NEXT[event]
+        assert len(row) == len(STATES)
+        after = row[getattr(states, state)]
+        found = None if after == "-" else STATES[int(after)]
+        assert found == model(state, event), (state, event)
+
+
+def check(drive: Any) -> None:
+    """In OFF and TRIPPED the pin is a plain low output; else a PWM has it."""
+    quiet = drive.state in (states.OFF, states.TRIPPED)
+    assert (drive.pwm is None) == quiet
+    if quiet:
+        assert machine.writes[-1] == ("pin", 0)
+        assert drive.output()[1] == 0
+
+
+@pytest.mark.parametrize("chip", ["esp32", "rp2"])
+def test_every_walk_of_four_events_ends_as_the_model_with_the_gate_as_the_state(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, chip: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    supply = {"sensor": "adc", "pin": 34}
+    rig = Rig(tmp_path, chip=chip, gate=2, supply=supply)
+    drive = rig.server.drive
+    drive.set(165000, 300000)
+    seen = set()
+    for walk in itertools.product(EVENTS, repeat=4):
+        drive.event("trip")
+        drive.event("clear")
+        state = "OFF"
+        for event in walk:
+            seen.add((state, event))
+            wanted = model(state, event)
+            if event == "reached":
+                for _ in range(20):  # 40 ms: longer than any ramp
+                    rig.clock.sleep_us(2000)
+                    drive.step()
+                assert drive.state not in states.RAMPING
+            elif wanted is None:
+                with pytest.raises(Fault, match="-221"):
+                    drive.start()
+            elif event == "start":
+                drive.start()
+                if state == "OFF":
+                    rig.clock.sleep_us(1500)
+                    drive.step()  # on the way up, not there
+            else:
+                drive.event(event)
+            state = wanted or state
+            assert STATES[drive.state] == state, walk
+            check(drive)
+        machine.writes.clear()
+        machine.writes.append(("pin", 0) if drive.pwm is None else ("pin", 1))
+    assert seen >= set(itertools.product(("OFF", "RISING", "ON", "TRIPPED"), EVENTS))
+
+
+def test_a_trip_is_left_by_clear_alone() -> None:
+    for event in EVENTS:
+        for state in ("FADING", "TRIPPED"):
+            after = model(state, event)
+            assert after in (None, "FADING", "TRIPPED") or event == "clear"
