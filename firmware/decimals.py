@@ -1,6 +1,6 @@
 """Decimal text to integers and back. No floats: those of the boards have 32 bits."""
 
-UNITS = {"HZ": 0, "PCT": 4, "S": 6, "A": 6, "V": 6, "N": 0, "X": 6}
+UNITS = {"HZ": 0, "PCT": 4, "S": 6, "S9": 9, "A": 6, "V": 6, "N": 0, "X": 6}
 """Decimal count kept for a unit; N is a plain whole number, X a plain ratio."""
 
 _PREFIXES = {"": 0, "N": -9, "U": -6, "M": -3, "K": 3, "MA": 6, "G": 9}
@@ -38,7 +38,7 @@ def scan(text, unit):
     if not data:
         raise Fault(-121 if start or point >= 0 else -104, text)
     power, i = _exponent(text, i)
-    power += UNITS[unit] + _suffix(text[i:].strip(), unit)
+    power += UNITS[unit] + _suffix(text[i:].strip(), unit.rstrip("9"))
     if point >= 0:
         power -= len(data) - (point - start)
     value = int(data)

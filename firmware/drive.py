@@ -5,9 +5,7 @@ against the ports' own order of writes (timer before duty).
 """
 
 from decimals import Fault
-from states import NEXT, OFF, ON, RAMPING, RISING, TRIPPED
-
-DEFAULT_HZ = 165000
+from states import DEFAULT_HZ, NEXT, OFF, ON, RAMPING, RISING, TRIPPED
 
 
 class Drive:

@@ -1,6 +1,6 @@
 """What switches the output off by itself, and the latch that keeps the reason.
 
-Trips: 101 over-current, 102 host lost, 103 sensor fault, 104 internal error.
+Trips: 101 over-current, 102 host lost, 103 sensor fault, 104 internal error, 105 probe over range.
 """
 
 from decimals import fixed
@@ -27,7 +27,7 @@ class Guard:
         self.tripped = 0
         """1 while a trip is latched."""
         self.record = None
-        """Value in uA, time in ms, mHz and ppm of the latched trip."""
+        """Value in uA or uV, time in ms, mHz and ppm of the latched trip."""
         self._host = False
         self._heard = self._looked = clock.ticks_ms()
         sense.watch = self.current
@@ -50,14 +50,25 @@ class Guard:
             self.current(self.sense.quick())
 
     def current(self, ua):
-        """Judge a mean supply current in microamperes; None: the sensor does not answer."""
+        """Judge a mean supply current in microamperes; None: the sensor does not answer.
+
+        The sums it comes from are judged too: a supply sensor at the end of its range or below zero
+        is broken, dead or the wrong way round, whatever the current may be.
+        """
         self._looked = self.clock.ticks_ms()
         if self.drive.state in (OFF, TRIPPED):
             return
+        sense, limits = self.sense, self.limits
         if ua is None:
             self.trip(103, "no answer")
-        elif ua > self.limits.trip_ua:
-            self.trip(101, fixed(ua, 6) + " A", value=ua)
+        elif ua > limits.trip_ua:
+            self.trip(101, fixed(ua, 6) + " A", ua)
+        elif sense.below() <= -100:
+            self.trip(103, "over range", ua)
+        elif sense.below() >= 2:
+            self.trip(103, "below zero", ua)
+        elif 0 < limits.probe_uv < sense.volts():
+            self.trip(105, fixed(sense.volts(), 6) + " V", sense.volts())
 
     def trip(self, number, info, value=0, soft=False):
         """Output off, sweep ended, reason latched; a reason that is latched already stays."""
@@ -66,8 +77,14 @@ class Guard:
         self.sweep.stop(TRIP)
         if self.cause == 0:
             self.cause, self.tripped = number, 1
-            self.record = (value, self.clock.ticks_ms(), mhz, ppm)
+            self.record = (value, self.clock.ticks_ms() & 0x3FFFFFFF, mhz, ppm)
             self.status.error(number, info)
+
+    def story(self):
+        """Number, value, time and operating point of the latched trip."""
+        value, ms, mhz, ppm = self.record or (0, 0, 0, 0)
+        point = fixed(value, 6), ms, fixed(mhz, 3), fixed(ppm, 4)
+        return "%d,%s,%d,%s,%s" % ((self.cause,) + point)
 
     def reason(self):
         """Number and text of the latched trip."""

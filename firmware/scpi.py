@@ -13,6 +13,9 @@ it that begin with a colon:
 
 from decimals import Fault
 
+MOST = 80
+"""Parameters of a command at most: the heap has no room for the 128 a line could hold."""
+
 
 def mnemonic(pattern, i, text, j):
     """Where `text` goes on behind the short or long form of the mnemonic at pattern[i], or -1."""
@@ -65,6 +68,8 @@ def split(command):
     """Header in capitals and the list of parameters of one command."""
     header, _, rest = command.strip().upper().partition(" ")
     rest = rest.strip()
+    if rest.count(",") > MOST:
+        raise Fault(-108, command[:30])
     parameters = [p.strip() for p in rest.split(",")] if rest else []
     if "" in parameters:
         raise Fault(-102, command[:30])

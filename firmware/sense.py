@@ -114,6 +114,9 @@ class Sense:
         """A short look at the supply current for the guard; None when the sensor is silent."""
         supply = self.supply
         supply.clear()
+        if self.settings.probe_uv:
+            self.probe.clear()
+            self.probe.step()
         for _ in range(supply.adc.few if supply.adc else 0):
             supply.step()
         return None if supply.fault else self.current()
@@ -122,6 +125,21 @@ class Sense:
         """Mean supply current in microamperes."""
         s = self.settings
         return (self.supply.mean() - s.current_offset) * s.current_gain // 1000000
+
+    def below(self):
+        """How far the supply sensor is below zero, in hundredths of its range; -100 at its end."""
+        supply = self.supply
+        if not supply.count:
+            return 0
+        mean = supply.mean()
+        if mean >= supply.adc.top_uv:
+            return -100
+        return (self.settings.current_offset - mean) * 100 // supply.adc.top_uv
+
+    def volts(self):
+        """Mean probe voltage in microvolts."""
+        s = self.settings
+        return (self.probe.mean() - s.probe_offset) * s.probe_gain // 1000000
 
     def finish(self, index):
         """Write the measurement that is complete into `point`, with the given index."""
@@ -149,13 +167,11 @@ class Sense:
         """Flags of a point, in the order of docs/commands.md; `wide`: a spread was too large."""
         drive = self.drive
         supply = self.supply
-        # Below zero by more than 1 % of the range: reversed, dead or not calibrated.
-        below = (self.settings.current_offset - supply.mean()) * 100
         bits = (
             supply.over,
             self.probe.over,
             self.light.over,
-            supply.count and below > supply.adc.top_uv,
+            self.below() > 0,  # by more than 1 % of the range: reversed, dead or not calibrated
             wide,
             drive.ppm_limited,
             drive.hz_limited,

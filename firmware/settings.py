@@ -27,6 +27,8 @@ high_hz 20000 1000000 1000000
 cap_ppm 0 900000 500000
 trip_ua 0 20000000 1000000
 startup 0 1 0
+probe_uv 0 1000000000 0
+width_ns 0 100000 0
 """
 MEMORIES = 4
 POINTS = 16
@@ -43,6 +45,7 @@ class Settings:
     low_hz: int
     high_hz: int
     cap_ppm: int
+    width_ns: int
     startup: int
     memories: list
     caps: bytes
@@ -64,8 +67,12 @@ class Settings:
         return int(low), int(high), self.calibration[i] if i < 8 else int(default)
 
     def cap(self, mhz):
-        """Highest duty in ppm at a frequency in mHz; between two points the smaller of theirs."""
+        """Highest duty in ppm at a frequency in mHz: the cap, the longest on-time, and the caps by
+        frequency, between two points the smaller of theirs.
+        """
         cap = self.cap_ppm
+        if self.width_ns:
+            cap = min(cap, self.width_ns * mhz // 1000000)
         below = cap
         for hz, ppm in pairs(self.caps):
             if hz * 1000 <= mhz:
@@ -81,7 +88,9 @@ class Settings:
     def store(self):
         """Write the file. Raises OSError when flash is full or cannot be written."""
         with open(NEW, "wb") as file:
-            file.write(sealed(self.body()))
+            for piece in self.pieces():
+                file.write(piece)
+            file.write(seal(self.checksum()))
             file.flush()
         if hasattr(os, "sync"):
             os.sync()
@@ -92,16 +101,23 @@ class Settings:
 
     def checksum(self):
         """CRC-32 of the settings in force."""
-        return crc32(self.body()) & 0xFFFFFFFF
+        check = 0
+        for piece in self.pieces():
+            check = crc32(piece, check)
+        return check & 0xFFFFFFFF
 
-    def body(self):
-        """The settings in force as one line of JSON."""
-        values = [[name, getattr(self, name)] for name in names()]
-        body = {"version": 1, "values": values, "memories": self.memories}
-        if self.caps:
-            body["version"] = 2
-            body["caps"] = pairs(self.caps)
-        return json.dumps(body).encode()
+    def pieces(self):
+        """The settings in force as one line of JSON, in pieces that a full heap has room for."""
+        start = '{"version": 1, "values": ['
+        for name in names():
+            yield ('%s["%s", %d]' % (start, name, getattr(self, name))).encode()
+            start = ", "
+        yield b'], "memories": ' + json.dumps(self.memories).encode()
+        start = ', "caps": ['
+        for hz, ppm in pairs(self.caps):
+            yield ("%s[%d, %d]" % (start, hz, ppm)).encode()
+            start = ", "
+        yield b"]}" if self.caps else b"}"
 
 
 def pairs(caps):
@@ -126,6 +142,6 @@ def names():
     return [row.split()[0] for row in SPEC.split("\n") if row]
 
 
-def sealed(body):
-    """Contents of a file: the body and its check."""
-    return body + b"\n%08x\n" % (crc32(body) & 0xFFFFFFFF)
+def seal(check):
+    """The line that follows the body: its CRC-32."""
+    return b"\n%08x\n" % check

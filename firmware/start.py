@@ -35,9 +35,7 @@ def once(module, name, *arguments):
     """The only object of a class; its constructor is not kept."""
     kind = getattr(load(module), name)
     part = kind(*arguments)
-    for one in (kind,) + kind.__bases__:
-        if one is not object:
-            one.__init__ = None
+    kind.__init__ = None
     return part
 
 
@@ -46,8 +44,8 @@ def build():
     board = load("wiring").build()
     settings = load("settings", "stored").load(board.calibration)
     forget("wiring", "boot", "stored")
-    load("table", "states", "scpi", "drive", "sense", "sweep", "track", "parameters", "commands")
-    load("readings", "status", "server", "guard")
+    load("table", "states", "scpi", "parameters", "commands", "drive", "sense", "sweep", "track")
+    load("status", "server", "guard")
     server = assemble(board, settings, load("serial_line").SerialLine(board.clock), once)
     forget("table", "start")
     return server
@@ -66,7 +64,7 @@ def assemble(board, settings, line, make):
     status = make("status", "Status")
     guard = make("guard", "Guard", clock, drive, sense, sweep, status, settings)
     parts = (board, status, settings, drive, sense, sweep, guard, track)
-    commands = make("readings", "Readings", *parts)
+    commands = make("commands", "Commands", *parts)
     scpi = make("scpi", "Interpreter", table, commands, status, line.write)
     server = make("server", "Server", line, commands, scpi, *parts)
     for text in (board.problem, board.fault):

@@ -1,4 +1,6 @@
-"""States of the output and what follows what: one table, which the drive obeys."""
+"""States of the output and what follows what: one table, which the drive obeys; its default."""
+
+DEFAULT_HZ = 165000
 
 OFF, RISING, ON, FALLING, FADING, TRIPPED = range(6)
 """FALLING is a soft stop, FADING one that ends as a trip. In OFF and TRIPPED the gate is a low

@@ -31,6 +31,7 @@ TEXTS = """
 102 Host lost
 103 Sensor fault
 104 Internal error
+105 Probe over range
 """
 
 HELD = 16
@@ -110,11 +111,11 @@ class Status:
         return len(self.queue)
 
     def all_errors(self):
-        """Every error as text; the queue is empty after."""
+        """Every error, in pieces that a full heap has room for; the queue is empty after."""
         found = [self.next_error()]
         while self.queue:
-            found.append(self.next_error())
-        return ",".join(found)
+            found.append("," + self.next_error())
+        return found
 
     def take_esr(self):
         """Standard event register; reading clears it."""

@@ -1,8 +1,9 @@
 """Puts the settings file in force. Needed once, at power-on, then dropped."""
 
 import json
+from binascii import crc32
 
-from settings import FILE, MEMORIES, NEW, Settings, names, sealed, table
+from settings import FILE, MEMORIES, NEW, Settings, names, seal, table
 
 
 def load(calibration):
@@ -27,7 +28,7 @@ def load(calibration):
 def take(settings, data):
     """Put the contents of a file in force. Returns False when it is damaged."""
     body = data[: data.find(b"\n")]
-    if sealed(body) != data:
+    if body + seal(crc32(body) & 0xFFFFFFFF) != data:
         return False
     try:
         found = json.loads(body)
@@ -35,8 +36,9 @@ def take(settings, data):
         memories = [m if m is None else (int(m[0]), int(m[1])) for m in found["memories"]]
         caps = table(found.get("caps", ()))
         for name in names():
-            low, high, _ = settings.bounds(name)
-            if not low <= values[name] <= high:
+            low, high, default = settings.bounds(name)
+            # Settings that came later are not in an old file.
+            if not low <= values.setdefault(name, default) <= high:
                 return False
     except (ValueError, KeyError, TypeError, IndexError):
         return False

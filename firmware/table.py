@@ -46,6 +46,8 @@ OUTPut
 OUTPut:PROTection
 :TRIPped guard.tripped ?
 :CAUSe guard.reason ?
+:RECord guard.story ?
+:PROBe settings.probe_uv V
 :CLEar guard.clear !
 [SOURce:]FREQuency
 [:CW] setpoint 11 HZ
@@ -64,6 +66,7 @@ OUTPut:PROTection
 :LIMit:TABLe caps 90
 :LIMit:TABLe:CLEar caps_clear
 :LIMit:TABLe:CHECksum settings.checksum_caps ?
+[SOURce:]PULSe:WIDTh:LIMit settings.width_ns S9
 [SOURce:]CURRent:PROTection
 [:LEVel] settings.trip_ua A
 :TRIPped guard.tripped ?

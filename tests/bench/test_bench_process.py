@@ -49,7 +49,14 @@ def test_every_board_starts_and_stores_in_96_kib(chip: str, sensor: str) -> None
     with BenchRequest(chip=chip, sensor=sensor).bench() as started, Talk(started.url) as talk:
         assert talk.ask("*IDN?").startswith("Coilwright,resonant-driver,")
         setup = "SYST:HOST:TIM 60;:FREQ 165E3;:PULS:DCYC 10;:SYST:SETT:STOR;:*SAV 0;:LIST:CLE"
+        caps = ",".join(f"{100000 + 10000 * i},{40 + i / 1000:.3f}" for i in range(16))
+        os.write(talk.fd, f"PULS:DCYC:LIM:TABL {caps}\n".encode())
         assert talk.ask(setup + ";:SYST:SETT:STAT?") == "OK"
+        assert talk.ask("PULS:DCYC:LIM:TABL?").count(",") == 31
+        for _ in range(20):
+            os.write(talk.fd, b"FREQ:STAR 123456789012345678901234567890 KHZ,5\n")
+        os.write(talk.fd, b"LIST:APP " + b"1," * 120 + b"1\n")
+        assert talk.ask("SYST:ERR:ALL?").count("-108") == 15
         for _ in range(32):
             os.write(talk.fd, b"LIST:APP " + b",".join([b"165E3,10"] * 8) + b"\n")
         assert talk.ask("LIST:POIN?") == "256"

@@ -291,3 +291,22 @@ def test_sixteen_points_fit_a_line(esp32: Rig) -> None:
     esp32.say(line)
     assert esp32.errors() == []
     assert esp32.text("PULS:DCYC:LIM:TABL?").count(",") == 31
+
+
+def test_the_longest_on_time_caps_the_duty_by_frequency(rig: Rig) -> None:
+    """Flux of a coil: V·t; 9 V on 9.6 uH for 1.5 us is 1.41 A at most (I = V·t / L)."""
+    rig.say("PULS:WIDT:LIM 1.5 US")
+    rig.on(165000, 45)
+    assert 24 < float(rig.text("PULS:DCYC?")) <= 24.75  # 1.5 us of 6.06 us
+    assert rig.server.drive.ppm_limited
+    machine.writes.clear()
+    for hz in (168000, 180000, 150000, 300000):
+        rig.say(f"FREQ {hz};:PULS:DCYC 50")
+        settle(rig)
+    for _, raw, span, mhz in [w for w in machine.writes if len(w) == 4]:
+        assert raw / span / (mhz / 1000) <= 1.5e-6 * (1 + 1e-9)
+    rig.say("PULS:WIDT:LIM 0;:FREQ 165E3;:PULS:DCYC 45")
+    settle(rig)
+    assert float(rig.text("PULS:DCYC?")) > 44
+    assert rig.text("PULS:WIDT:LIM 123.4567 NS;LIM?;LIM? MAX") == "0.000000123;0.000100000"
+    assert rig.errors() == []

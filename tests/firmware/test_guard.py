@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import zlib
 from pathlib import Path
 
 import pytest
@@ -146,3 +148,67 @@ def test_flash_that_cannot_be_written(esp32: Rig, monkeypatch: pytest.MonkeyPatc
     esp32.say("*SAV 1")
     assert esp32.errors() == [-200]
     assert not (Path(esp32.flash) / load("settings").FILE).exists()
+
+
+def test_a_trip_tells_its_value_time_and_operating_point(esp32: Rig) -> None:
+    assert esp32.text("OUTP:PROT:REC?") == "0,0.000000,0,0.000,0.0000"
+    esp32.on(165000, 40)
+    machine.voltages[34] = 2100000
+    esp32.run_ms(40)
+    number, value, ms, hz, percent = esp32.text("OUTP:PROT:REC?").split(",")
+    assert (number, hz, percent) == ("101", "164948.453", "39.8437")
+    assert 1.0499 < float(value) <= 1.05
+    assert abs(int(ms) - esp32.clock.ticks_ms()) < 100
+    esp32.say("OUTP:PROT:CLE")
+    assert esp32.text("OUTP:PROT:REC?").startswith("0,")
+
+
+@pytest.mark.parametrize(
+    ("uv", "info"), [(2460000, "over range"), (140000, "below zero"), (0, "below zero")]
+)
+def test_a_supply_sensor_outside_its_range_is_a_trip(esp32: Rig, uv: int, info: str) -> None:
+    esp32.say("CURR:PROT 5;:CAL:CURR:OFFS 0.2")
+    esp32.on()
+    machine.voltages[34] = uv
+    esp32.run_ms(40)
+    assert esp32.text("SYST:ERR?;:OUTP:COND?") == f'103,"Sensor fault;{info}";TRIPPED'
+
+
+def test_noise_around_zero_is_no_trip(esp32: Rig) -> None:
+    esp32.say("CAL:CURR:OFFS 0.2")
+    esp32.on()
+    machine.voltages[34] = 165000  # 1.4 % of the range below
+    esp32.run_ms(400)
+    assert esp32.server.guard.cause == 0
+
+
+def test_a_probe_voltage_above_its_limit_is_a_trip(esp32: Rig) -> None:
+    esp32.on()
+    esp32.run_ms(100)
+    assert esp32.server.guard.cause == 0  # no limit is set
+    esp32.say("OUTP:PROT:PROB 0.95")
+    esp32.run_ms(100)
+    assert esp32.server.guard.cause == 0
+    machine.voltages[35] = 960000
+    esp32.run_ms(40)
+    assert esp32.text("SYST:ERR?") == '105,"Probe over range;0.960000 V"'
+    assert esp32.text("OUTP:PROT:REC?").startswith("105,0.960000,")
+    esp32.say("OUTP:PROT:CLE;:OUTP ON")  # and in a measurement
+    esp32.text("MEAS?")
+    assert esp32.server.guard.cause == 105
+
+
+def test_old_settings_load_without_the_newer_limits(esp32: Rig) -> None:
+    settings = load("settings")
+    esp32.say("CURR:PROT 0.5;:OUTP:PROT:PROB 2;:PULS:WIDT:LIM 2US;:SYST:SETT:STOR")
+    again = Rig(esp32.flash)
+    assert again.text("CURR:PROT?;:OUTP:PROT:PROB?;:PULS:WIDT:LIM?") == (
+        "0.500000;2.000000;0.000002000"
+    )
+    body = (esp32.flash / settings.FILE).read_bytes().split(b"\n")[0]
+    old = json.loads(body)
+    old["values"] = [pair for pair in old["values"] if pair[0] not in ("probe_uv", "width_ns")]
+    body = json.dumps(old).encode()
+    (esp32.flash / settings.FILE).write_bytes(body + b"\n%08x\n" % zlib.crc32(body))
+    again = Rig(esp32.flash)
+    assert again.text("SYST:SETT:STAT?;:CURR:PROT?;:OUTP:PROT:PROB?") == "OK;0.500000;0.000000"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import zlib
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,11 @@ from firmware.rig import load
 settings = load("settings")
 stored_file = load("stored")
 BOARD = [200000, 500000, 0, 1000000, 0, 0, 1000000, 0]
+
+
+def sealed(body: bytes) -> bytes:
+    """Contents of a file: the line of JSON and its check."""
+    return body + b"\n%08x\n" % zlib.crc32(body)
 
 
 def stored(folder: Path) -> bytes:
@@ -72,9 +78,9 @@ def test_values_out_of_range_are_damage_even_with_a_right_check(folder: Path) ->
     stored(folder)
     s = settings.Settings(BOARD)
     s.cap_ppm = 1000000
-    assert state_of(folder, settings.sealed(s.body())) == "DAMAGED"
+    assert state_of(folder, sealed(b"".join(s.pieces()))) == "DAMAGED"
     s.cap_ppm, s.low_hz, s.high_hz = 500000, 200000, 100000
-    assert state_of(folder, settings.sealed(s.body())) == "DAMAGED"
+    assert state_of(folder, sealed(b"".join(s.pieces()))) == "DAMAGED"
 
 
 def test_power_cut_between_removal_and_renaming(folder: Path) -> None:
@@ -118,6 +124,6 @@ def test_caps_by_frequency_are_kept_and_old_files_still_load(folder: Path) -> No
 @pytest.mark.parametrize("caps", [[[170000, 1], [160000, 1]], [[1, 1]], [[165000, 900001]], [5]])
 def test_caps_that_are_none_are_damage_even_with_a_right_check(folder: Path, caps: object) -> None:
     stored(folder)
-    body = json.loads(stored_file.load(BOARD).body())
+    body = json.loads(b"".join(stored_file.load(BOARD).pieces()))
     body["caps"] = caps
-    assert state_of(folder, settings.sealed(json.dumps(body).encode())) == "DAMAGED"
+    assert state_of(folder, sealed(json.dumps(body).encode())) == "DAMAGED"
