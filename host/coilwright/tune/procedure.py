@@ -2,13 +2,36 @@
 
 from __future__ import annotations
 
+import math
+
+from coilwright.errors import NoResult
 from coilwright.point import Measure, Point
-from coilwright.tune.extremum import maximum, minimum
-from coilwright.tune.pickup import find_pickup
-from coilwright.tune.place import place_and_duty
-from coilwright.tune.result import OnProgress, TuneOptions, TuneResult
-from coilwright.tune.run import Run, check_rest, default_lit, light_trace, supply_trace
-from coilwright.tune.settle import least_lit, settle, warn_of_current, warn_of_flags
+from coilwright.tune.extremum import maximum
+from coilwright.tune.lit import Lit
+from coilwright.tune.lowest_duty import LowestDuty
+from coilwright.tune.over_plane import best_over_plane
+from coilwright.tune.pickup import Pickup, find_pickup
+from coilwright.tune.place import Place, place_and_duty
+from coilwright.tune.result import (
+    BRIGHTEST,
+    LEAST_CURRENT,
+    LOWEST_DUTY,
+    OnProgress,
+    Setting,
+    SupplyValley,
+    TuneOptions,
+    TuneResult,
+)
+from coilwright.tune.run import Run, check_rest, default_lit, light_trace
+from coilwright.tune.settle import (
+    alternative,
+    least_lit,
+    settle,
+    warn_of_current,
+    warn_of_flags,
+    warn_of_short_on,
+)
+from coilwright.tune.valley import find_valley, mismatch
 
 
 def tune(
@@ -35,10 +58,17 @@ def tune(
     is_lit = chosen.lit if chosen.lit is not None else default_lit(chosen, rest)
     run = Run(measure, chosen, on_progress)
     check_rest(run, rest)
+    if chosen.purpose != LOWEST_DUTY and is_lit.kind == "operator":
+        raise NoResult(
+            f"To find the {chosen.purpose} setting the tune must read how bright the load is.",
+            "Tell lit from dark by the light sensor or by the probe's level.",
+        )
     pickup = find_pickup(run)
-    place, lowest = place_and_duty(run, pickup, is_lit)
-    setting = settle(run, lowest, is_lit)
+    valley, swept = find_valley(run, pickup.coarse)
+    place, lowest, setting = _found(run, pickup, valley, is_lit)
+    resonance = place.frequency_hz if pickup.fit is None else pickup.fit.frequency_hz
     least = least_lit(run, is_lit, lowest)
+    warn_of_short_on(run, setting)
     warn_of_current(run, setting, least)
     warn_of_flags(run)
     return TuneResult(
@@ -46,14 +76,42 @@ def tune(
         no_resonance=pickup.refusal.message if pickup.refusal is not None else "",
         sweep_duty=pickup.duty,
         light_maximum=place.light or maximum(light_trace(pickup.coarse, chosen)),
-        supply_valley=minimum(supply_trace(pickup.coarse, chosen)),
+        supply_valley=valley,
+        mismatch=mismatch(valley, swept, resonance, run),
         least_supply=min(pickup.coarse, key=lambda p: p.supply_a),
         least_lit=least,
+        alternative=alternative(run, is_lit, lowest, setting),
         lowest=lowest,
         setting=setting,
+        purpose=chosen.purpose,
         tuned_by=place.tuned_by,
         reason=place.reason,
         lit=is_lit.describe(),
         warnings=tuple(dict.fromkeys(run.warnings)),
         points=tuple(run.points),
     )
+
+
+def _found(
+    run: Run, pickup: Pickup, valley: SupplyValley | None, is_lit: Lit
+) -> tuple[Place, LowestDuty | None, Setting]:
+    """Frequency, lowest duty and setting for the purpose."""
+    purpose = run.options.purpose
+    if purpose == LOWEST_DUTY:
+        place, lowest = place_and_duty(run, pickup, is_lit)
+        return place, lowest, settle(run, lowest, is_lit)
+    centre = math.sqrt(math.prod(run.options.band_hz))
+    if pickup.fit is not None:
+        centre = pickup.fit.frequency_hz
+    elif valley is not None:
+        centre = valley.frequency_hz
+    setting = best_over_plane(run, run.points, is_lit, centre)
+    place = Place(setting.frequency_hz, setting.duty, purpose, _WHY[purpose])
+    return place, None, setting
+
+
+_WHY = {
+    LEAST_CURRENT: "Of all frequencies and duties that light the load with margin, the driver draws"
+    " least there.",
+    BRIGHTEST: "Of all frequencies and duties inside the limits, the load is brightest there.",
+}

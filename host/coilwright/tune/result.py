@@ -7,10 +7,58 @@ from dataclasses import dataclass
 from typing import Any
 
 from coilwright.point import Point, Setpoint
+from coilwright.tune.chance import Chance
 from coilwright.tune.extremum import Extremum
 from coilwright.tune.lit import Lit
 from coilwright.tune.lowest_duty import LowestDuty
 from coilwright.tune.resonance import ResonanceFit
+
+LOWEST_DUTY, LEAST_CURRENT, BRIGHTEST = PURPOSES = ("lowest-duty", "least-current", "brightest")
+"""What a tune may be for."""
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyValley:
+    """The least of the supply current over frequency at one duty, lit or not.
+
+    Attributes:
+        frequency_hz: Where the least current was measured.
+        frequency_ci_hz: Frequencies at which the current cannot be told from the least at 95 %; at
+            least half way to the neighbouring points.
+        value: Supply current there, A.
+        prominence: How far it rises on the lower of its two sides, A.
+        duty: Duty of the sweep.
+    """
+
+    frequency_hz: float
+    frequency_ci_hz: tuple[float, float]
+    value: float
+    prominence: float
+    duty: float
+
+
+@dataclass(frozen=True, slots=True)
+class Mismatch:
+    """How the valley lies to the load's resonance.
+
+    Attributes:
+        resonance_hz: The resonance: the pickup's, or else the setting's frequency.
+        apart: Valley over resonance, less one; above zero where the valley lies above.
+        at_resonance_a, at_valley_a: Supply current at either, at the valley's duty, A.
+        capacitance_ratio: Factor on the tank capacitance that brings the valley to the resonance:
+            (valley/resonance)², since at one duty the valley scales with 1/sqrt(L·C).
+    """
+
+    resonance_hz: float
+    apart: float
+    at_resonance_a: float
+    at_valley_a: float
+    capacitance_ratio: float
+
+    @property
+    def cost_a(self) -> float:
+        """What driving at the resonance costs more than in the valley, A."""
+        return self.at_resonance_a - self.at_valley_a
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +66,7 @@ class TuneOptions:
     """What to tune for. Frequencies in Hz, duties as fractions of the period.
 
     Attributes:
+        purpose: One of `PURPOSES`.
         band_hz: Lowest and highest frequency of the coarse sweep.
         safe_duty: Duty of the sweeps; halved where the probe saturates.
         least_duty, most_duty: Duties the search for the lowest lit duty does not leave. Two per
@@ -33,12 +82,14 @@ class TuneOptions:
             and `light_rise_v` give (see `light_level`).
         light_rise_v: Rise of the light sensor over dark that counts as lit, V; None chooses.
         confirmations: Measurements in which the lowest duty and the setting must be lit.
-        margin: Relative margin of the setting's duty over the lowest lit one.
+        margin: Relative margin of the setting's duty over the lowest lit one; where the purpose
+            is another, of the reading over the level that counts as lit.
         max_supply_a: Mean supply current the setting must not exceed, A; None for no limit.
         probe_step_v, supply_step_a, light_step_v: Steps of the converters in the units of the
             readings: the least spread that is believed.
     """
 
+    purpose: str = LOWEST_DUTY
     band_hz: tuple[float, float] = (100e3, 250e3)
     safe_duty: float = 0.2
     least_duty: float = 0.005
@@ -57,6 +108,8 @@ class TuneOptions:
     light_step_v: float = 1e-3
 
     def __post_init__(self) -> None:
+        if self.purpose not in PURPOSES:
+            raise ValueError(f"{self.purpose!r} is none of {', '.join(PURPOSES)}")
         low, high = self.band_hz
         if not 0 < low < high:
             raise ValueError(f"the band {low} to {high} Hz is empty")
@@ -88,6 +141,7 @@ class Setting:
         request: The setpoint to ask the driver for.
         supply_a, probe_v, light_v: Means over the verifying measurements.
         verified: How often the load was lit there, without a miss.
+        chance: How probably it is lit there the next time.
     """
 
     frequency_hz: float
@@ -97,6 +151,7 @@ class Setting:
     probe_v: float
     light_v: float
     verified: int
+    chance: Chance
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,12 +162,16 @@ class TuneResult:
         resonance: Fit of the pickup's peak; None where it has none, then `no_resonance` says why.
         sweep_duty: Duty at which the resonance was measured.
         light_maximum: Where the light sensor read most in the sweeps, if it has an inner maximum.
-        supply_valley: Local minimum of the supply current in the coarse sweep, where there is one.
+        supply_valley: The soft-switching valley, where the supply current has one.
+        mismatch: How it lies to the resonance; None where they agree.
         least_supply: The point of the coarse sweep that drew least, lit or not.
         least_lit: The point that drew least of all that were seen lit, whatever its duty.
-        lowest: Lowest lit duty at the setting's frequency.
+        alternative: The least-drawing point seen lit with margin, where it draws clearly less than
+            the setting.
+        lowest: Lowest lit duty at the setting's frequency; None where the purpose is another.
         setting: The setting, verified.
-        tuned_by: `pickup`, `light`, `supply-maximum` or `supply-minimum`.
+        purpose: What the tune was for.
+        tuned_by: `pickup`, `light`, `supply-maximum`, `supply-minimum`, or the purpose.
         reason: Why that one, in words.
         lit: The criterion in words.
         warnings: What the person should know.
@@ -123,11 +182,14 @@ class TuneResult:
     no_resonance: str
     sweep_duty: float
     light_maximum: Extremum | None
-    supply_valley: Extremum | None
+    supply_valley: SupplyValley | None
+    mismatch: Mismatch | None
     least_supply: Point
     least_lit: Point
-    lowest: LowestDuty
+    alternative: Point | None
+    lowest: LowestDuty | None
     setting: Setting
+    purpose: str
     tuned_by: str
     reason: str
     lit: str
@@ -141,11 +203,14 @@ class TuneResult:
             "no_resonance": self.no_resonance or None,
             "sweep_duty": self.sweep_duty,
             "light_maximum": _extremum(self.light_maximum, "light_v"),
-            "supply_valley": _extremum(self.supply_valley, "supply_a"),
+            "supply_valley": _valley(self.supply_valley),
+            "mismatch": _mismatch(self.mismatch),
             "least_supply": _point(self.least_supply),
             "least_lit": _point(self.least_lit),
-            "lowest_lit_duty": _lowest(self.lowest),
+            "alternative": None if self.alternative is None else _point(self.alternative),
+            "lowest_lit_duty": None if self.lowest is None else _lowest(self.lowest),
             "setting": _setting(self.setting),
+            "purpose": self.purpose,
             "tuned_by": self.tuned_by,
             "reason": self.reason,
             "lit": self.lit,
@@ -189,12 +254,37 @@ def _extremum(found: Extremum | None, value: str) -> dict[str, Any] | None:
     }
 
 
+def _valley(found: SupplyValley | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {
+        "frequency_hz": found.frequency_hz,
+        "frequency_ci_hz": list(found.frequency_ci_hz),
+        "supply_a": found.value,
+        "duty": found.duty,
+    }
+
+
+def _mismatch(found: Mismatch | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {
+        "resonance_hz": found.resonance_hz,
+        "valley_over_resonance": 1 + found.apart,
+        "supply_at_resonance_a": found.at_resonance_a,
+        "supply_at_valley_a": found.at_valley_a,
+        "capacitance_ratio": found.capacitance_ratio,
+    }
+
+
 def _lowest(lowest: LowestDuty) -> dict[str, Any]:
     return {
         "duty": lowest.duty,
         "duty_interval": list(lowest.duty_interval),
         "supply_a": lowest.supply_a,
         "confirmations": lowest.confirmations,
+        "lit_probability": lowest.chance.lit,
+        "lit_probability_by": lowest.chance.by,
         "bounded": lowest.bounded,
     }
 
@@ -209,4 +299,6 @@ def _setting(setting: Setting) -> dict[str, Any]:
         "probe_v": setting.probe_v,
         "light_v": setting.light_v,
         "verified": setting.verified,
+        "lit_probability": setting.chance.lit,
+        "lit_probability_by": setting.chance.by,
     }

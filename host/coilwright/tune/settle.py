@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
 from coilwright.errors import NoResult
 from coilwright.point import Flag, Point, Setpoint
 from coilwright.quantities import show, show_percent
+from coilwright.tune.chance import chance
 from coilwright.tune.lit import Lit
 from coilwright.tune.lowest_duty import LowestDuty, chip_step, with_margin
 from coilwright.tune.resonance import mean_sd
@@ -20,6 +21,16 @@ SHORT_ON_S = 0.4e-6
 """On-times shorter than this end while the loop's stray inductance still rings with the tank
 capacitor (50 to 200 nH with 47 to 150 nF: half a period of 0.15 to 0.5 us): the switch then opens
 on a current of amperes. Common practice, no source."""
+
+
+GUARD = 0.98
+"""Part of the current limit that a setting's reading may reach: a shunt and its amplifier are good
+to about 1 % each (common practice, no source)."""
+
+
+def within_limit(limit_a: float) -> float:
+    """Reading of the supply current that surely keeps the limit, A."""
+    return GUARD * limit_a
 
 
 def settle(run: Run, lowest: LowestDuty, is_lit: Lit) -> Setting:
@@ -38,13 +49,6 @@ def settle(run: Run, lowest: LowestDuty, is_lit: Lit) -> Setting:
         found = _verify(run, lowest.request, is_lit, step)
     if _over(found, options):
         raise _over_limit(found, options)
-    if found.duty < SHORT_ON_S * found.frequency_hz:
-        run.warnings.append(
-            f"At {show_percent(found.duty)} the switch is on for only"
-            f" {show(found.duty / found.frequency_hz, 's', 2)}: it opens on the ringing of the"
-            " loop's stray inductance, and the drain can spike to many times the supply. Look at it"
-            " with an oscilloscope, check the MOSFET's rating, or take a larger duty."
-        )
     if not lowest.bounded:
         run.warnings.append(
             f"The load is still lit at {show_percent(lowest.duty)}, the smallest duty tried."
@@ -52,13 +56,24 @@ def settle(run: Run, lowest: LowestDuty, is_lit: Lit) -> Setting:
     return found
 
 
+def warn_of_short_on(run: Run, found: Setting) -> None:
+    """Very short on-times open the switch on the ringing of the loop."""
+    if found.duty < SHORT_ON_S * found.frequency_hz:
+        run.warnings.append(
+            f"At {show_percent(found.duty)} the switch is on for only"
+            f" {show(found.duty / found.frequency_hz, 's', 2)}: it opens on the ringing of the"
+            " loop's stray inductance, and the drain can spike to many times the supply. Look at it"
+            " with an oscilloscope, check the MOSFET's rating, or take a larger duty."
+        )
+
+
 def _verify(run: Run, request: Setpoint, is_lit: Lit, step: float) -> Setting:
     """Measure the setting until it is lit every time, a step higher after a miss."""
     wanted, most = run.options.confirmations, run.options.most_duty
     for _ in range(5):
-        points = list(_lit_points(run, request, is_lit, wanted))
-        if len(points) == wanted:
-            return _setting(points, request)
+        points = list(run.measure([request] * wanted))
+        if sum(map(is_lit, points)) == wanted:
+            return setting_of(points, request, is_lit)
         higher = min(most, request.duty * 1.05 + step)
         run.warnings.append(
             f"The load flickered at a duty of {show_percent(request.duty)}; the setting was raised."
@@ -71,16 +86,8 @@ def _verify(run: Run, request: Setpoint, is_lit: Lit, step: float) -> Setting:
     )
 
 
-def _lit_points(run: Run, request: Setpoint, is_lit: Lit, wanted: int) -> Iterator[Point]:
-    """Measurements of the setting up to the first that is not lit."""
-    for _ in range(wanted):
-        (point,) = run.measure([request])
-        if not is_lit(point):
-            return
-        yield point
-
-
-def _setting(points: Sequence[Point], request: Setpoint) -> Setting:
+def setting_of(points: Sequence[Point], request: Setpoint, is_lit: Lit) -> Setting:
+    """The setting from measurements that were all lit."""
     return Setting(
         frequency_hz=points[-1].frequency_hz,
         duty=points[-1].duty,
@@ -89,11 +96,13 @@ def _setting(points: Sequence[Point], request: Setpoint) -> Setting:
         probe_v=float(np.mean([p.probe_v for p in points])),
         light_v=float(np.mean([p.light_v for p in points])),
         verified=len(points),
+        chance=chance(points, [True] * len(points), is_lit),
     )
 
 
 def _over(found: Setting, options: TuneOptions) -> bool:
-    return options.max_supply_a is not None and found.supply_a > options.max_supply_a
+    limit = options.max_supply_a
+    return limit is not None and found.supply_a > within_limit(limit)
 
 
 def _over_limit(found: Setting, options: TuneOptions) -> NoResult:
@@ -105,13 +114,29 @@ def _over_limit(found: Setting, options: TuneOptions) -> NoResult:
     )
 
 
-def least_lit(run: Run, is_lit: Lit, lowest: LowestDuty) -> Point:
+def least_lit(run: Run, is_lit: Lit, lowest: LowestDuty | None) -> Point:
     """The lit point that drew least of all measured; an operator is not asked again."""
-    pairs = zip(lowest.points, lowest.lit, strict=True)
-    lit = [p for p, seen in pairs if seen]
+    return min(_lit_points(run, is_lit, lowest), key=lambda p: p.supply_a)
+
+
+def _lit_points(run: Run, is_lit: Lit, lowest: LowestDuty | None) -> list[Point]:
     if is_lit.kind != "operator":
-        lit += [p for p in run.points if is_lit(p)]
-    return min(lit, key=lambda p: p.supply_a)
+        return [p for p in run.points if is_lit(p)]
+    assert lowest is not None
+    return [p for p, seen in zip(lowest.points, lowest.lit, strict=True) if seen]
+
+
+def alternative(run: Run, is_lit: Lit, lowest: LowestDuty | None, setting: Setting) -> Point | None:
+    """The least-drawing point seen lit with margin, if it draws a tenth less than the setting.
+
+    Very short on-times are left out: see `SHORT_ON_S`.
+    """
+    goal = 1 + run.options.margin
+    lit = [p for p in _lit_points(run, is_lit, lowest) if p.duty >= SHORT_ON_S * p.frequency_hz]
+    shares = [is_lit.share(p) for p in lit]
+    sure = [p for p, share in zip(lit, shares, strict=True) if share is None or share >= goal]
+    best = min(sure, key=lambda p: p.supply_a, default=None)
+    return best if best is not None and best.supply_a < 0.9 * setting.supply_a else None
 
 
 def warn_of_current(run: Run, setting: Setting, least: Point) -> None:
