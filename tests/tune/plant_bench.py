@@ -8,6 +8,7 @@ that a whole tune takes seconds and the truth can be asked for afterwards.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -23,12 +24,12 @@ from coilwright.tune import TuneOptions
 
 MILLION = 1_000_000
 STEP_V = {"esp32": 1e-3, "rp2": 3.3 / 4096}
-"""Step of a reading: `read_uv` of an ESP32 answers whole millivolts, an RP2 has 12 bits of 3.3 V."""
+"""Step of a reading: `read_uv` of an ESP32 answers whole millivolts, an RP2 has 12 bits."""
 
 
 @dataclass(frozen=True)
 class Truth:
-    """What the sensors are exposed to, arrays of one length: supply A, probe V, light over dark V."""
+    """What the sensors are exposed to, arrays of one length: A, V, and V over dark."""
 
     supply_a: np.ndarray
     probe_v: np.ndarray
@@ -96,7 +97,7 @@ class PlantBench:
     # The plant --------------------------------------------------------------------------------
 
     def truth(self, frequency_hz: Sequence[float], duty: Sequence[float]) -> Truth:
-        """The plant without errors and noise, supply current and light as the sensors scale them."""
+        """The plant without errors and noise; the light with its sensor's gain error."""
         keys = list(zip(map(float, frequency_hz), map(float, duty), strict=True))
         missing = [key for key in dict.fromkeys(keys) if key not in self.known]
         if missing:
@@ -159,8 +160,10 @@ class PlantBench:
         light, light_sd, over = self._convert("light", light_v / self._errors["light"].gain, None)
         flags |= Flag.LIGHT_OVER if over else Flag.NONE
         self.index += 1
+        # The driver tells whole millihertz and millionths, cut.
+        told = math.floor(at[0] * 1e3) / 1e3, math.floor(at[1] * MILLION) / MILLION
         return Point(
-            self.index - 1, 0.01 * self.index, s.frequency_hz, s.duty, *at,
+            self.index - 1, 0.01 * self.index, s.frequency_hz, s.duty, *told,
             supply * gain, probe, light, supply_sd * gain, probe_sd, light_sd,
             self.averages, flags,
         )  # fmt: skip
@@ -168,7 +171,7 @@ class PlantBench:
     def _convert(
         self, name: str, volts: float, offset_v: float | None
     ) -> tuple[float, float, bool]:
-        """Mean and spread of noisy, rounded conversions over the known bias; whether one clipped."""
+        """Mean and spread of noisy, rounded conversions over the bias; whether one clipped."""
         errors, step = self._errors[name], STEP_V[self.chip.family]
         bias = {"supply": self.build.bench.supply.pin, "probe": self.build.probe.pin,
                 "light": self.build.bench.light.pin}[name].bias_v  # fmt: skip

@@ -24,10 +24,12 @@ from coilwright.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from coilwright.build import Build
     from coilwright.link import Calibration, Driver
     from coilwright.point import Point
     from coilwright.record import RecordWriter
     from coilwright.tune import Lit, TuneOptions, TuneResult
+    from coilwright.tune.by_model import ModelView
     from coilwright.view.progress import ProgressView
 
 
@@ -35,6 +37,7 @@ if TYPE_CHECKING:
 class _Wishes:
     """What the command line asked for."""
 
+    purpose: str
     band: tuple[float, float]
     safe_duty: float
     least_duty: float
@@ -47,6 +50,14 @@ class _Wishes:
 
 @click.command("tune")
 @port_option
+@click.option(
+    "--for",
+    "purpose",
+    type=click.Choice(["lowest-duty", "least-current", "brightest"]),
+    default="lowest-duty",
+    show_default=True,
+    help="What the setting is to be best in.",
+)
 @click.option("--band", default="100k:250k", show_default=True, help="Frequencies to search.")
 @click.option("--safe-duty", type=DUTY, default=0.2, show_default=True, help="Duty of the sweeps.")
 @click.option(
@@ -67,9 +78,22 @@ class _Wishes:
     "  [default: as calibrated in the driver]",
 )
 @click.option(
-    "--margin", type=DUTY, default=0.1, show_default=True, help="Added to the lowest lit duty."
+    "--margin",
+    type=DUTY,
+    default=0.1,
+    show_default=True,
+    help="Added to the lowest lit duty, or to the level that counts as lit.",
 )
-@click.option("--max-current", type=AMPERE, help="Supply current the setting must not exceed.")
+@click.option(
+    "--max-current",
+    type=AMPERE,
+    help="Supply current the setting must not exceed.  [default: where the driver trips]",
+)
+@click.option(
+    "--build",
+    metavar="BUILD.toml|harbour",
+    help="Build file: adds the drain's peak and the tank capacitor's value by the circuit model.",
+)
 @click.option("--settle", type=SECOND, help="Settling time of a point.  [default: the driver's]")
 @click.option("--averages", type=click.IntRange(1, 1024), help="Conversions averaged per reading.")
 @click.option("--store", is_flag=True, help="Keep the setting in the driver.")
@@ -77,6 +101,7 @@ class _Wishes:
 @json_option
 def command(
     port: str | None,
+    purpose: str,
     band: str,
     safe_duty: float,
     least_duty: float,
@@ -85,6 +110,7 @@ def command(
     lit_level: float | None,
     margin: float,
     max_current: float | None,
+    build: str | None,
     settle: float | None,
     averages: int | None,
     store: bool,
@@ -98,15 +124,18 @@ def command(
     """Find the best frequency and the lowest duty that lights the load.
 
     Sweeps coarsely at a safe duty, fits the resonance of the pickup, refines around it, finds the
-    lowest duty that lights the load, adds a margin and verifies the setting by measuring it. The
-    output goes off at the end, and Ctrl-C stops at once and keeps the record.
+    lowest duty that lights the load, adds a margin and verifies the setting by measuring it. With
+    --for it looks over frequency and duty together for the least current that lights the load, or
+    for the most light. The output goes off at the end, and Ctrl-C stops at once and keeps the
+    record.
     """
     from coilwright.cli.bench_session import open_driver, start_record
     from coilwright.view.progress import progress_view
 
     wishes = _Wishes(
-        _band(band), safe_duty, least_duty, most_duty, lit, lit_level, margin, max_current
+        purpose, _band(band), safe_duty, least_duty, most_duty, lit, lit_level, margin, max_current
     )
+    parts = _read_build(build)
     if lit == "ask" and not sys.stdin.isatty():
         raise click.UsageError("--lit ask needs a terminal to ask in.")
     check_plot(plot, force)
@@ -125,15 +154,29 @@ def command(
             result, stages = _run(driver, writer, view, options, wishes)
             if store:
                 _store(driver, result)
-            writer.finish("complete", result.to_json())
+            model = _model(parts, result)
+            results = {**result.to_json(), "model": None if model is None else model.to_json()}
+            writer.finish("complete", results)
     seconds = time.monotonic() - began
     if plot is not None:
         _save_plot(plot, result, stages, writer.path.name, force)
     if as_json:
         extra = {"seconds": seconds, "log": str(writer.path), "stored": store}
-        print_json({**result.to_json(), **extra, "plot": None if plot is None else str(plot)})
+        print_json({**results, **extra, "plot": None if plot is None else str(plot)})
         return
-    _tell(result, writer.path, plot, seconds, store)
+    _tell(result, model, writer.path, plot, seconds, store)
+
+
+def _read_build(build: str | None) -> Build | None:
+    from coilwright.build import load_build
+
+    return None if build is None else load_build(build)
+
+
+def _model(build: Build | None, result: TuneResult) -> ModelView | None:
+    from coilwright.tune.by_model import by_model
+
+    return None if build is None else by_model(build, result)
 
 
 def _band(text: str) -> tuple[float, float]:
@@ -187,7 +230,9 @@ def _options(driver: Driver, wishes: _Wishes) -> TuneOptions:
         )
     # One step of the converters: 1 mV on an ESP32, 0.8 mV on an RP2.
     step_v = 1e-3
+    limit = limits.trip_a if wishes.max_current is None else wishes.max_current
     return TuneOptions(
+        purpose=wishes.purpose,
         band_hz=wishes.band,
         safe_duty=wishes.safe_duty,
         least_duty=wishes.least_duty,
@@ -196,7 +241,7 @@ def _options(driver: Driver, wishes: _Wishes) -> TuneOptions:
         lit=_lit(calibration, driver, wishes),
         light_rise_v=_light_rise(calibration, wishes),
         margin=wishes.margin,
-        max_supply_a=wishes.max_current,
+        max_supply_a=min(limit, limits.trip_a),
         probe_step_v=step_v * abs(calibration.probe_gain_v_per_v),
         supply_step_a=step_v * abs(calibration.supply_gain_a_per_v),
         light_step_v=step_v * abs(calibration.light_gain_v_per_v),
@@ -300,17 +345,23 @@ def _save_plot(
 
 
 def _tell(
-    result: TuneResult, record: Path, plot: Path | None, seconds: float, stored: bool
+    result: TuneResult,
+    model: ModelView | None,
+    record: Path,
+    plot: Path | None,
+    seconds: float,
+    stored: bool,
 ) -> None:
     from coilwright.view.pairs import print_pairs, print_sentences
-    from coilwright.view.tune_text import CAUTION, plain_words, tune_lines
+    from coilwright.view.tune_text import CAUTION, advice, plain_words, tune_lines
 
-    lines = tune_lines(result)
+    lines = tune_lines(result, model)
     lines.append(("record", f"{record} ({len(result.points)} points in {seconds:.1f} s)"))
     if plot is not None:
         lines.append(("plot", str(plot)))
     lines.append(("stored", "in the driver, memory 0" if stored else "no; --store keeps it"))
-    print_sentences([plain_words(result), ""])
+    print_sentences([plain_words(result), *advice(result, model), ""])
     print_pairs(lines)
-    print_sentences(f"Warning: {warning}" for warning in result.warnings)
+    warnings = [*result.warnings, *(() if model is None else model.warnings)]
+    print_sentences(f"Warning: {warning}" for warning in warnings)
     print_sentences([f"Caution: {CAUTION}"])

@@ -30,6 +30,9 @@ CALM = 0.05
 """Where a step down took less than this part of what the reading has over its level, two steps are
 measured together: the threshold is still far."""
 
+LEAST_STEP = 2e-4
+"""No chip sets duties closer than this at the frequencies of a tune."""
+
 SAME = 1e-6
 """Achieved duties closer than this are one step of the chip (the driver tells millionths)."""
 
@@ -318,16 +321,21 @@ def chip_step(points: Sequence[Point]) -> float:
     gap = min((b - a for a, b in itertools.pairwise(duties)), default=0.0)
     if not gap:
         return 0.0
-    parts = (gap / m for m in range(1, max(2, min(60, int(gap / 2e-4)))))
-    return next((step for step in parts if _multiples(duties, step)), gap)
+    for part in range(1, max(2, min(60, int(gap / LEAST_STEP)))):
+        if _multiples(duties, gap / part, SAME / part):
+            return gap / part
+    return gap
 
 
-def _multiples(duties: Sequence[float], step: float) -> bool:
-    """Whether all duties are multiples of a step, which is known to about a millionth itself."""
+def _multiples(duties: Sequence[float], step: float, error: float) -> bool:
+    """Whether all duties, rising, are multiples of a step known with an error.
+
+    A duty that fits makes the step better known: it is told to `SAME`, and so many steps large.
+    """
     for duty in duties:
         count = max(1, round(duty / step))
-        # The step comes from a difference of two told values: it is refined as duties go up.
-        if abs(duty - count * step) > 2 * SAME * max(1.0, count / 4):
+        if abs(duty - count * step) > count * error + SAME:
             return False
-        step = duty / count if count >= 4 else step
+        if SAME / count < error:
+            step, error = duty / count, SAME / count
     return True

@@ -72,9 +72,7 @@ class Places:
     @classmethod
     def of(cls, points: Sequence[Point]) -> Places:
         """The achieved places of points."""
-        return cls(
-            np.array([p.frequency_hz for p in points]), np.array([p.duty for p in points])
-        )
+        return cls(np.array([p.frequency_hz for p in points]), np.array([p.duty for p in points]))
 
     def __getitem__(self, at: int) -> Places:
         return Places(self.frequency_hz[at : at + 1], self.duty[at : at + 1])

@@ -43,7 +43,7 @@ AROUND = 9
 """Frequencies at which the light is asked around the pickup's: with little duty a loaded lamp's
 curve is wider than their spacing of 2.5 %."""
 
-MOST_LIT = 7
+MOST_LIT = 5
 """Most frequencies at which the light is asked again with less duty."""
 
 

@@ -72,8 +72,7 @@ class TuneOptions:
         least_duty, most_duty: Duties the search for the lowest lit duty does not leave. Two per
             cent of a period at 165 kHz are 120 ns, about the shortest pulse that opens a MOSFET
             behind a common gate driver (common practice, no source).
-        expected_q: Highest Q that the coarse sweep must not miss; its points lie f/Q apart, so
-            that even between two points the pickup is at 0.7 of its peak.
+        expected_q: Highest Q that the coarse sweep must not miss (see `adaptive`).
         refine_points: Points of one refining round.
         refine_rounds: Most refining rounds.
         wanted_relative: Half-width of the resonance's interval, relative to the frequency, at
@@ -95,8 +94,8 @@ class TuneOptions:
     least_duty: float = 0.005
     most_duty: float = 0.5
     expected_q: float = 60.0
-    refine_points: int = 13
-    refine_rounds: int = 3
+    refine_points: int = 5
+    refine_rounds: int = 5
     wanted_relative: float = 5e-4
     lit: Lit | None = None
     light_rise_v: float | None = None
@@ -117,8 +116,8 @@ class TuneOptions:
             raise ValueError("duties must rise: 0 < least <= safe <= most <= 1")
         if self.expected_q <= 0 or self.margin < 0 or self.confirmations < 1:
             raise ValueError("expected Q, margin or confirmations out of range")
-        if self.refine_points < 7 or self.refine_rounds < 1 or self.wanted_relative <= 0:
-            raise ValueError("refining needs 7 points, a round and a wanted interval above 0")
+        if self.refine_points < 5 or self.refine_rounds < 1 or self.wanted_relative <= 0:
+            raise ValueError("refining needs 5 points, a round and a wanted interval above 0")
 
 
 @dataclass(frozen=True, slots=True)

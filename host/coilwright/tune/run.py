@@ -6,8 +6,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from coilwright.errors import NoResult
 from coilwright.point import Flag, Measure, Point, Setpoint
 from coilwright.quantities import show
@@ -44,20 +42,6 @@ class Run:
         asked = sorted({round(float(f)) for f in frequencies})
         self.stage(name, len(asked))
         return list(self.measure([Setpoint(f, duty) for f in asked]))
-
-
-def probe_trace(points: Sequence[Point], options: TuneOptions) -> Trace:
-    """The pickup over frequency, its spreads widened by what the duty's rounding may do."""
-    duty = np.array([p.duty for p in points])
-    value = np.array([p.probe_v for p in points])
-    noise = mean_sd(
-        [p.probe_sd_v for p in points], [p.averages for p in points], options.probe_step_v
-    )
-    # The pickup goes about in proportion to the duty, and that differs a little from point to
-    # point by the chip's steps.
-    jitter = value * (duty / max(float(np.median(duty)), 1e-9) - 1)
-    over = [Flag.PROBE_OVER in p.flags for p in points]
-    return Trace.sorted([p.frequency_hz for p in points], value, np.hypot(noise, jitter), over)
 
 
 def light_trace(points: Sequence[Point], options: TuneOptions) -> Trace:

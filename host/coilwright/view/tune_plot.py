@@ -22,8 +22,21 @@ def plot_tune(result: TuneResult, stages: Mapping[str, Sequence[Point]], *, titl
     marks = [
         Mark(f"setting {setting.frequency_hz / 1e3:.2f} kHz", "frequency", setting.frequency_hz),
         Mark(f"setting {100 * setting.duty:.2f} %", "duty", setting.duty),
-        Mark("lowest lit duty", "duty", result.lowest.duty, result.lowest.duty_interval),
     ]
+    if result.lowest is not None:
+        lowest = result.lowest
+        marks.append(Mark("lowest lit duty", "duty", lowest.duty, lowest.duty_interval))
+    if result.supply_valley is not None:
+        valley = result.supply_valley
+        marks.append(
+            Mark("supply valley", "frequency", valley.frequency_hz, valley.frequency_ci_hz)
+        )
+    if result.alternative is not None:
+        other = result.alternative
+        marks.append(
+            Mark(f"alternative {other.frequency_hz / 1e3:.2f} kHz", "frequency", other.frequency_hz)
+        )
+        marks.append(Mark(f"alternative {100 * other.duty:.1f} %", "duty", other.duty))
     fits = []
     if result.resonance is not None:
         fit = result.resonance
