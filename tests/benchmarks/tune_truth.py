@@ -1,4 +1,4 @@
-"""Tunes of the harbour and of drawn builds against the plant's dense grid: the table of docs/tuning.md.
+"""Tunes of the harbour and of drawn builds against the plant's own grid: the table of the docs.
 
 Run: `python tests/benchmarks/tune_truth.py [--builds 30] [--cache FOLDER] [--write]`. Solving the
 grids takes the better part of an hour on one core; with `--cache` they are kept for the next run.
@@ -31,7 +31,7 @@ from tune.dense_truth import (
 from tune.drawn_builds import drawn_build
 from tune.plant_bench import PlantBench, options_for
 
-COLUMNS, ROWS = 100, 30
+COLUMNS, ROWS = 80, 24
 BAND_HZ = (100e3, 250e3)
 GRID_HZ = (100e3, 210e3)
 """Above this not one lamp of the drawn builds is lit."""
@@ -171,11 +171,11 @@ def share(rows: list[Row], name: str) -> str:
 
 def table(rows: list[Row]) -> str:
     """The table as Markdown."""
-    lines = [
-        "| purpose | limit | tunes | lit | over the limit | frequency | lowest duty | within 5 % of"
-        " the best | points, median (most) |",
-        "|---|---|---|---|---|---|---|---|---|",
-    ]
+    heads = (
+        "purpose", "limit", "tunes", "lit", "over the limit", "frequency", "lowest duty",
+        "within 5 % of the best", "points, median (most)",
+    )  # fmt: skip
+    lines = [f"| {' | '.join(heads)} |", "|---" * len(heads) + "|"]
     for limited in (False, True):
         for purpose in ("lowest-duty", "least-current", "brightest"):
             mine = [r for r in rows if r.purpose == purpose and (r.limit_a is not None) == limited]

@@ -100,16 +100,16 @@ def lowest_lit(bench: PlantBench, frequency_hz: float, start: float) -> float | 
 
 
 def least_duty_around(
-    bench: PlantBench, centre_hz: float, start: float, most_columns: int = 60
+    bench: PlantBench, centre_hz: float, start: float, most_columns: int = 30
 ) -> tuple[np.ndarray, np.ndarray]:
     """Frequencies around one, and the least lit duty at each (NaN where never lit).
 
-    As `lowest_lit`, with steps of a fifth down to the first dark duty and halving above it.
+    As `lowest_lit`, with steps of a third down to the first dark duty and halving above it.
     """
     every = bench.frequencies(centre_hz * (1 - AROUND), centre_hz * (1 + AROUND))
     f = every[np.unique(np.linspace(0, every.size - 1, most_columns).round().astype(int))]
     duties = [bench.duties(x, 0.008, bench.cap) for x in f]
-    ladder = np.geomspace(0.008, bench.cap, 20)
+    ladder = np.geomspace(0.008, bench.cap, 14)
     steps = [np.unique(np.searchsorted(d, ladder).clip(0, d.size - 1)) for d in duties]
     lit = _lit(bench, f, duties, steps)
     low, high = np.zeros(f.size, dtype=int), np.full(f.size, -1)

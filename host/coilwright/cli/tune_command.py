@@ -33,6 +33,10 @@ if TYPE_CHECKING:
     from coilwright.view.progress import ProgressView
 
 
+RAMP_S = 0.004
+"""Soft start of a tune's points, from 0 to the duty cap: hundreds of periods of the tank still."""
+
+
 @dataclass(frozen=True)
 class _Wishes:
     """What the command line asked for."""
@@ -308,12 +312,13 @@ def _run(
         stages.setdefault(recorder.stage_name, []).extend(points)
         return points
 
-    result = tune(
-        measure,
-        options,
-        rest=rest,
-        on_progress=lambda stage: recorder.stage(stage.name, stage.planned_points),
-    )
+    with driver.ramping(RAMP_S):
+        result = tune(
+            measure,
+            options,
+            rest=rest,
+            on_progress=lambda stage: recorder.stage(stage.name, stage.planned_points),
+        )
     driver.output(False)
     return result, stages
 

@@ -107,6 +107,8 @@ class Driver:
         self._requested: Setpoint | None = None
         self._clock_turns = 0
         self._clock_ms = 0
+        self._paced = (0.0, 0)
+        self._point_s = 0.0
         self.output_confirmed_off = False
         self.identity: Identity = handshake.identify(transport)
         handshake.check_protocol(transport)
@@ -396,6 +398,23 @@ class Driver:
         self._session.apply([_settle_setting(settle_s)])
         self._settle_s = settle_s
 
+    @contextlib.contextmanager
+    def ramping(self, ramp_s: float) -> Iterator[None]:
+        """Soft start and soft stop in another time, from 0 to the duty cap, and as before after.
+
+        Every change of frequency by more than 2 % goes through duty 0 and this ramp.
+
+        Raises:
+            OutOfRange: Not 0 to 2 s.
+        """
+        before = self._session.number("OUTP:RAMP?")
+        self._session.apply([Setting("OUTP:RAMP", f"{ramp_s:.6f}", 1e-3)])
+        try:
+            yield
+        finally:
+            with contextlib.suppress(LinkError):
+                self._session.apply([Setting("OUTP:RAMP", f"{before:.6f}", 1e-3)])
+
     def sweep(
         self,
         plan: SweepPlan,
@@ -479,14 +498,18 @@ class Driver:
     ) -> Iterator[Point]:
         # Always with settling time and averages: the driver may have restarted in between.
         common = [_settle_setting(self._settle_s), _averages_setting(self._averages)]
-        self._session.apply(common + sweeping.settings_of(piece))
-        if isinstance(piece, PointList):
-            sweeping.load_list(self._session, setpoints)
+        before = None
+        if was_on and isinstance(piece, PointList):
+            before = sweeping.load_at_once(self._session, common, setpoints)
+        if before is None:
+            self._session.apply(common + sweeping.settings_of(piece))
+            if isinstance(piece, PointList):
+                sweeping.load_list(self._session, setpoints)
         if not was_on and offset == 0:
             self.output(True)
         drain = sweeping.Drain(
             self._session,
-            sweeping.start(self._session),
+            sweeping.start(self._session, before),
             setpoints,
             self._pacing(),
             self._seconds,
@@ -496,14 +519,26 @@ class Driver:
         try:
             yield from drain.points()
             ended = True
+            self._learn(drain.point_s)
         finally:
             if not ended:
                 self._abort()
 
     def _pacing(self) -> sweeping.Pacing:
+        known = self._paced == (self._settle_s, self._averages)
         return sweeping.Pacing(
-            self._settle_s, self._averages, self._host_timeout_s, self._transport.timeouts.stall_s
+            self._settle_s,
+            self._averages,
+            self._host_timeout_s,
+            self._transport.timeouts.stall_s,
+            self._point_s if known else 0.0,
         )
+
+    def _learn(self, point_s: float) -> None:
+        """Keep the least time a point has taken with these settings, so as to ask in time."""
+        settings = (self._settle_s, self._averages)
+        if point_s and (self._paced != settings or point_s < self._point_s):
+            self._paced, self._point_s = settings, point_s
 
     def _abort(self) -> None:
         """End the sweep at once; without a link, the driver does it after the host-lost time."""

@@ -20,7 +20,7 @@ from coilwright.link.plans import (
     percent_text,
     ppm_of,
 )
-from coilwright.link.session import LONGEST_LINE, Disturbed, Session, Setting
+from coilwright.link.session import ERRORS, LONGEST_LINE, Disturbed, Session, Setting, joined
 from coilwright.point import Point, Setpoint
 
 DUTY_TOLERANCE = 1.01e-4
@@ -40,12 +40,14 @@ class Pacing:
         averages: Conversions a reading.
         host_timeout_s: Time without a line after which the driver switches off.
         stall_s: Time without a new point after which the sweep is given up.
+        point_s: Time a point took at least in sweeps before; 0 where there was none.
     """
 
     settle_s: float
     averages: int
     host_timeout_s: float
     stall_s: float
+    point_s: float = 0.0
 
 
 def settings_of(plan: SweepPlan) -> list[Setting]:
@@ -95,6 +97,45 @@ def append_lines(setpoints: Sequence[Setpoint]) -> Iterator[tuple[str, int]]:
         yield text, count
 
 
+def load_at_once(
+    session: Session, settings: Sequence[Setting], setpoints: Sequence[Setpoint]
+) -> Trace | None:
+    """Fill a short list in a single line, with everything that proves it; the recording's state.
+
+    A tune asks for a few points at a time: then every line counts. The line may be sent again,
+    since it empties the list first.
+
+    Args:
+        session: Exchanges with the driver.
+        settings: What has to be in force, with the output on already: read back, not written.
+        setpoints: The list.
+
+    Returns:
+        None where the list does not fit into a line, a setting is not in force, or the list did
+        not arrive whole: then nothing has been started, and the longer way is to be taken.
+
+    Raises:
+        Refused, OutOfRange: The driver does not want one of the points.
+    """
+    lists = [text for text, _ in append_lines(setpoints)]
+    (mode,) = settings_of(PointList(tuple(setpoints)))
+    checked = [*settings, mode]
+    parts = [mode.command, "LIST:CLE", *lists, *(setting.query for setting in checked)]
+    parts += ["LIST:CHEC?", "TRAC:STAT?"]
+    if len(lists) != 1 or len(joined([*parts, ERRORS])) > LONGEST_LINE:
+        return None
+
+    def parse(texts: list[str]) -> Trace | None:
+        agree = all(s.agrees(t) for s, t in zip(checked, texts[:-2], strict=True))
+        whole = agree and replies.number(texts[-2]) == list_checksum(setpoints)
+        return replies.trace(texts[-1]) if whole else None
+
+    try:
+        return session.read(parts, lambda texts: (parse(texts),))[0]
+    except (NoAnswer, Disturbed):
+        return None
+
+
 def load_list(session: Session, setpoints: Sequence[Setpoint], tries: int = 5) -> None:
     """Fill the driver's list and prove by its checksum that it arrived whole.
 
@@ -127,14 +168,19 @@ def _try_list(session: Session, setpoints: Sequence[Setpoint]) -> bool:
     return True
 
 
-def start(session: Session) -> int:
+def start(session: Session, before: Trace | None = None) -> int:
     """Start the sweep that is set up and return its number; never starts it twice.
+
+    Args:
+        session: Exchanges with the driver.
+        before: State of the recording, where it has just been asked for.
 
     Raises:
         Refused, Tripped: The driver does not start it.
         NoAnswer: The link fails.
     """
-    before = state(session)
+    if before is None:
+        before = state(session)
     for attempt in range(3):
         try:
             begun = session.read(
@@ -189,8 +235,13 @@ class Drain:
         self._ask_for = MOST_BLOCK_POINTS
         self._failures = self._successes = 0
         self._progress_s = time.monotonic()
-        self._seen = (time.monotonic(), 0)
-        self._point_s = pacing.settle_s
+        self._times: list[float] = []
+
+    @property
+    def point_s(self) -> float:
+        """Time from point to point by the driver's clock, on average; 0 with fewer than two."""
+        count = len(self._times) - 1
+        return (self._times[-1] - self._times[0]) / count if count > 0 else 0.0
 
     def points(self) -> Iterator[Point]:
         """Every point once, in order, until the sweep has ended.
@@ -200,6 +251,7 @@ class Drain:
             LinkLost: The driver restarted or went away; names the first missing point.
             Refused: The sweep was ended from elsewhere.
         """
+        time.sleep(self._soonest())
         while True:
             block = self._fetch()
             if block is None:
@@ -209,7 +261,14 @@ class Drain:
             if self._ended(block):
                 return
             if self._got >= block.next:
-                time.sleep(self._pause(block))
+                time.sleep(self._pause())
+
+    def _soonest(self) -> float:
+        """Time before which asking brings nothing, or not enough to be worth the asking."""
+        if not self._pacing.point_s:
+            return 0.0
+        whole = self._pacing.point_s * len(self._setpoints)
+        return min(whole, _LONGEST_PAUSE_S, self._pacing.host_timeout_s / 4)
 
     def _fetch(self) -> Block | None:
         # The sum guards the release of points against a bit that turned on the way.
@@ -230,7 +289,9 @@ class Drain:
         if block.count and self._got + block.count <= len(self._setpoints):
             self._got += block.count
             self._progress_s = time.monotonic()
-            yield from points_of(block, self._setpoints, self._pacing.averages, self._since)
+            for point in points_of(block, self._setpoints, self._pacing.averages, self._since):
+                self._times.append(point.time_s)
+                yield point
         self._check_progress()
 
     def _ended(self, block: Block) -> bool:
@@ -248,14 +309,15 @@ class Drain:
             )
         return True
 
-    def _pause(self, block: Block) -> float:
-        """Time to let pass before asking again: many points a trip, yet never late at the end."""
-        now, (then, before) = time.monotonic(), self._seen
-        if block.next > before:
-            self._point_s = max((now - then) / (block.next - before), self._pacing.settle_s)
-            self._seen = (now, block.next)
+    def _pause(self) -> float:
+        """Time to let pass before asking again: many points a trip, yet never late at the end.
+
+        By the driver's own clock, so that a line or a bench that is slow once does not slow what
+        follows.
+        """
+        point_s = self.point_s or max(self._pacing.settle_s, self._pacing.point_s)
         left = len(self._setpoints) - self._got
-        pause = self._point_s * max(1, min(left, MOST_BLOCK_POINTS // 2))
+        pause = point_s * max(1, min(left, MOST_BLOCK_POINTS // 2))
         return min(max(pause, _SHORTEST_PAUSE_S), _LONGEST_PAUSE_S, self._pacing.host_timeout_s / 4)
 
     def _after_failure(self) -> None:
