@@ -32,7 +32,9 @@ from tune.drawn_builds import drawn_build
 from tune.plant_bench import PlantBench, options_for
 
 COLUMNS, ROWS = 80, 24
-BAND_HZ = (100e3, 250e3)
+PROBE_HZ = (145e3, 190e3)
+"""The probe's peak lies well inside: its parts are within 5 %."""
+
 GRID_HZ = (100e3, 210e3)
 """Above this not one lamp of the drawn builds is lit."""
 FIRST_SEED = 101
@@ -116,11 +118,10 @@ def lowest(bench: PlantBench, found: TuneResult, at: tuple[float, float]) -> dic
     assert found.lowest is not None
     start = max(found.lowest.duty, 0.2 if found.tuned_by == "pickup" else 0.0)
     truth = lowest_lit(bench, at[0], start)
-    assert truth is not None
     step = float(np.min(np.diff(bench.duties(at[0], 0.1, 0.2))))
     duty_off = found.lowest.duty - truth
     if found.tuned_by == "pickup":
-        best = pickup_best_hz(bench, found.sweep_duty, BAND_HZ)
+        best = pickup_best_hz(bench, found.sweep_duty, PROBE_HZ)
     else:
         best = nearest_least_duty(bench, found, at[0], step)
     every = bench.frequencies(0.97 * at[0], 1.03 * at[0])
@@ -140,7 +141,7 @@ def nearest_least_duty(bench: PlantBench, found: TuneResult, at_hz: float, step:
     f, least = least_duty_around(bench, centre, found.lowest.duty if found.lowest else 0.2)
     good = f[least <= np.nanmin(least) + 1.01 * step]
     own = lowest_lit(bench, at_hz, found.lowest.duty if found.lowest else 0.2)
-    if own is not None and own <= np.nanmin(least) + 1.01 * step:
+    if own <= np.nanmin(least) + 1.01 * step:
         return at_hz
     return float(good[np.argmin(np.abs(good - at_hz))])
 

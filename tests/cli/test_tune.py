@@ -54,7 +54,10 @@ def test_plain_text_plot_and_store(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     assert "\x1b" not in done.stdout + done.stderr
     assert done.stdout.startswith("Drive at ")
-    for word in ("resonance", "lowest lit duty", "supply current", "Caution:"):
+    for word in (
+        "resonance", "lowest lit duty", "supply current", "supply valley", "probability",
+        "Alternative:", "times the present tank capacitance", "Caution:",
+    ):  # fmt: skip
         assert word in done.stdout
     assert "coarse sweep" in done.stderr
     assert (tmp_path / "tune.png").read_bytes().startswith(b"\x89PNG")
@@ -80,6 +83,26 @@ def test_a_current_limit_that_cannot_be_kept_is_said(tmp_path: Path) -> None:
     assert "Traceback" not in done.stderr
     (kept,) = (tmp_path / "runs").glob("*.csv")
     assert len(read_record(kept)) > 50
+
+
+def test_for_least_current_with_a_build(tmp_path: Path) -> None:
+    url = "sim://harbour?chip=rp2040&seed=2"
+    found = run_json(
+        "tune", "--port", url, "--for", "least-current", "--build", "harbour",
+        "--max-current", "40 mA", "--plot", "least.png", cwd=tmp_path,
+    )  # fmt: skip
+
+    assert found["purpose"] == found["tuned_by"] == "least-current"
+    assert found["lowest_lit_duty"] is None
+    assert found["setting"]["supply_a"] < 0.025
+    assert found["setting"]["lit_probability"] > 0.9
+    low, high = found["supply_valley"]["frequency_ci_hz"]
+    assert low < found["supply_valley"]["frequency_hz"] < high
+    # The tank's free resonance is 179.4 kHz, the lamps' 165 kHz: the valley lies above.
+    assert found["mismatch"]["capacitance_ratio"] > 1.05
+    assert found["model"]["tank"]["addition_f"] == pytest.approx(15e-9, rel=0.35)
+    assert 40 < found["model"]["drain_peak_v"] < 100
+    assert (tmp_path / "least.png").stat().st_size > 10_000
 
 
 def test_tuned_by_the_probes_level(tmp_path: Path) -> None:

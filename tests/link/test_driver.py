@@ -367,6 +367,48 @@ class TestSweep:
             "TRAC:DATA? 0,64,64",
         ]
 
+    def test_a_short_list_costs_three_lines_and_its_points(self, line, driver):
+        driver.output(True)
+        line.driver.lines.clear()
+        wanted = [Setpoint(160_000, 0.1), Setpoint(162_271, 0.148437)]
+        check(driver.measure_points(wanted), wanted)
+
+        assert line.driver.lines == [
+            "OUTP:COND?",
+            "FREQ:MODE LIST;:LIST:CLE;:LIST:APP 160000,10.0000,162271,14.8437;:SWE:DWEL?;"
+            ":SENS:AVER:COUN?;:FREQ:MODE?;:LIST:CHEC?;:TRAC:STAT?" + ERRORS,
+            "INIT;:TRAC:STAT?" + ERRORS,
+            "TRAC:DATA? 0,64,64",
+        ]
+
+    def test_a_short_list_takes_the_longer_way_where_a_setting_is_not_in_force(self, line, driver):
+        driver.output(True)
+        line.driver.values["SENS:AVER:COUN"] = "7"
+        wanted = [Setpoint(160_000, 0.1)]
+        check(driver.measure_points(wanted), wanted)
+
+        assert line.driver.values["SENS:AVER:COUN"] == "32"
+
+    @pytest.mark.parametrize("damage", [(b",162271,", b",172271,"), (b"LIST:CLE", b"LIST:CXE")])
+    def test_a_short_list_that_arrives_damaged_is_not_measured(self, line, driver, damage):
+        driver.output(True)
+        wanted = [Setpoint(160_000, 0.1), Setpoint(162_271, 0.2)]
+        check(driver.measure_points(wanted), wanted)  # a list that must not be doubled
+        once = iter([True])
+
+        def spoil(data: bytes) -> bytes:
+            hit = damage[0] in data and next(once, False)
+            return data.replace(*damage) if hit else data
+
+        line.to_driver = spoil
+        check(driver.measure_points(wanted), wanted)
+
+    def test_the_ramp_is_what_it_was_afterwards(self, line, driver):
+        line.driver.values["OUTP:RAMP"] = "0.020000"
+        with driver.ramping(0.004):
+            assert float(line.driver.values["OUTP:RAMP"]) == 0.004
+        assert float(line.driver.values["OUTP:RAMP"]) == 0.02
+
     def test_far_fewer_round_trips_than_points(self, line, driver):
         list(driver.sweep(FrequencySweep(150_000, 200_000, 2000, 0.1)))
 

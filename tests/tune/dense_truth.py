@@ -62,7 +62,7 @@ def _at(bench: PlantBench, frequencies: np.ndarray, duty: float) -> Truth:
 
 def pickup_best_hz(bench: PlantBench, duty: float, band_hz: tuple[float, float]) -> float:
     """The achievable frequency with the largest pickup at a duty."""
-    return _best_hz(bench, band_hz, 400.0, lambda f: _at(bench, f, duty).probe_v)
+    return _best_hz(bench, band_hz, 1000.0, lambda f: _at(bench, f, duty).probe_v)
 
 
 def _best_hz(
@@ -76,27 +76,13 @@ def _best_hz(
     apart = max(1, round(step_hz / float(np.median(np.diff(every)))))
     coarse = every[::apart]
     top = coarse[int(np.argmax(value(coarse)))]
-    near = every[np.abs(every - top) <= 1.5 * step_hz + 2 * np.median(np.diff(every))]
+    near = every[np.abs(every - top) <= step_hz + 2 * np.median(np.diff(every))]
     return float(near[int(np.argmax(value(near)))])
 
 
-def lowest_lit(bench: PlantBench, frequency_hz: float, start: float) -> float | None:
-    """Least achievable duty lit without a dark gap between it and the first lit one.
-
-    Going down from the start where that is lit, else from the first lit one above it.
-    """
-    level = level_v(bench)
-    duties = bench.duties(frequency_hz, 0.004, bench.cap)
-    lit = bench.truth([frequency_hz] * duties.size, duties).light_v >= level
-    at = int(np.searchsorted(duties, start - 1e-9))
-    at = min(at, duties.size - 1)
-    above = np.flatnonzero(lit[at:])
-    if not above.size:
-        return None
-    at += int(above[0])
-    while at > 0 and lit[at - 1]:
-        at -= 1
-    return float(duties[at])
+def lowest_lit(bench: PlantBench, frequency_hz: float, start: float) -> float:
+    """Least achievable duty lit at a frequency, as `least_duty_around` has it; NaN if never lit."""
+    return float(_least_duties(bench, np.array([frequency_hz]), start)[0])
 
 
 def least_duty_around(
@@ -104,12 +90,18 @@ def least_duty_around(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Frequencies around one, and the least lit duty at each (NaN where never lit).
 
-    As `lowest_lit`, with steps of a third down to the first dark duty and halving above it.
+    Going down from the start where that is lit, else from the first lit duty above it, in steps of
+    a quarter to the first dark duty, and halving above that one.
     """
     every = bench.frequencies(centre_hz * (1 - AROUND), centre_hz * (1 + AROUND))
     f = every[np.unique(np.linspace(0, every.size - 1, most_columns).round().astype(int))]
+    return f, _least_duties(bench, f, start)
+
+
+def _least_duties(bench: PlantBench, f: np.ndarray, start: float) -> np.ndarray:
+    """The least lit duty at each frequency."""
     duties = [bench.duties(x, 0.008, bench.cap) for x in f]
-    ladder = np.geomspace(0.008, bench.cap, 14)
+    ladder = np.geomspace(0.008, bench.cap, 16)
     steps = [np.unique(np.searchsorted(d, ladder).clip(0, d.size - 1)) for d in duties]
     lit = _lit(bench, f, duties, steps)
     low, high = np.zeros(f.size, dtype=int), np.full(f.size, -1)
@@ -120,8 +112,7 @@ def least_duty_around(
         seen = _lit(bench, f[open_], [duties[i] for i in open_], middle)
         for i, place, now in zip(open_, middle, seen, strict=True):
             low[i], high[i] = (low[i], place[0]) if now[0] else (place[0], high[i])
-    least = [d[i] if i >= 0 else np.nan for d, i in zip(duties, high, strict=True)]
-    return f, np.array(least)
+    return np.array([d[i] if i >= 0 else np.nan for d, i in zip(duties, high, strict=True)])
 
 
 def _lit(

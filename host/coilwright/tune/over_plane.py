@@ -27,9 +27,9 @@ from coilwright.tune.resonance import mean_sd
 from coilwright.tune.result import LEAST_CURRENT, Setting, TuneOptions
 from coilwright.tune.run import Run
 from coilwright.tune.settle import SHORT_ON_S, setting_of, within_limit
-from coilwright.tune.surface import Surface, fit_surface
+from coilwright.tune.surface import Surface, View, fit_surface
 
-FIRST, BATCH, ROUNDS = 12, 6, 6
+FIRST, BATCH, ROUNDS = 12, 6, 8
 """Points that spread over the plane first, then points a round, and most rounds."""
 
 ENOUGH = 0.004
@@ -39,15 +39,23 @@ DOUBT = 1.5
 """Factor on the surface's own uncertainty: its scales are a choice, and the best of many places is
 often where it errs."""
 
-COLUMNS, ROWS = 96, 32
+COLUMNS, ROWS = 80, 28
 """Places that are weighed up: frequencies and duties."""
 
 AMPS, SHARE = 1e-3, 0.3
 """Added to currents (A) and shares of the lit level before their logarithm is taken: below these
 nothing matters."""
 
-SAFE = 0.8
-"""Probability of keeping the current limit that a place needs before it is asked for."""
+SAFE, UNSURE = 0.8, 0.3
+"""Probability of keeping the current limit that a place needs before it is asked for: the second
+as long as nothing lit is known inside the limit."""
+
+SAME_HZ, SAME_DUTY = 0.002, 0.003
+"""Places closer than this, relative in frequency and absolute in duty, count as one: half a step of
+an ESP32."""
+
+EVEN = 0.4
+"""Probability of being lit inside the limit from which a measured point is worth verifying."""
 
 
 @functools.cache
@@ -73,9 +81,6 @@ class Places:
     def of(cls, points: Sequence[Point]) -> Places:
         """The achieved places of points."""
         return cls(np.array([p.frequency_hz for p in points]), np.array([p.duty for p in points]))
-
-    def __getitem__(self, at: int) -> Places:
-        return Places(self.frequency_hz[at : at + 1], self.duty[at : at + 1])
 
     @property
     def for_amps(self) -> Array:
@@ -172,36 +177,26 @@ def _take(plane: _Plane, chosen: Sequence[tuple[float, float]]) -> None:
     plane.points += plane.run.measure(asked)
 
 
-def _allowed(plane: _Plane, amps: Surface) -> np.ndarray:
-    """Places that keep the current limit with a probability of `SAFE` (all without a limit)."""
-    limit = plane.run.options.max_supply_a
-    if limit is None:
-        return np.ones(plane.grid.duty.size, dtype=bool)
-    value, sd = amps.at(plane.grid.for_amps)
-    return np.asarray(ndtr((math.log(within_limit(limit) + AMPS) - value) / sd) > SAFE)
-
-
 def _spread(plane: _Plane) -> list[tuple[float, float]]:
     """Places at which least is known of the current, where the load may be lit."""
-    amps, share = plane.surfaces()
-    fit = np.sqrt(_fit(plane, amps, share, plane.grid)) * _allowed(plane, amps)
+    amps, share = _over_grid(plane, *plane.surfaces())
+    fit = np.sqrt(_fit(plane, amps, share)) * _allowed(plane, amps, UNSURE)
     chosen: list[tuple[float, float]] = []
     for _ in range(FIRST if fit.any() else 0):
-        value, sd = amps.at(plane.grid.for_amps)
-        at = int(np.argmax(sd * fit))
+        at = int(np.argmax(amps.sd * fit))
         chosen.append(_place(plane, at))
-        amps = amps.told(plane.grid[at].for_amps, float(value[at]))
+        fit = np.where(_near(plane.grid, *chosen[-1]), 0.0, fit)
+        amps.believe(at)
     return chosen
-
-
-def _place(plane: _Plane, at: int) -> tuple[float, float]:
-    return float(plane.grid.frequency_hz[at]), float(plane.grid.duty[at])
 
 
 def _promising(plane: _Plane) -> list[tuple[float, float]]:
     """The places of the next round; none where nothing is to be gained."""
-    amps, share = plane.surfaces()
-    allowed, best = _allowed(plane, amps), _best(plane, amps, share)
+    surfaces = plane.surfaces()
+    amps, share = _over_grid(plane, *surfaces)
+    ranked = _ranked(plane, *surfaces)
+    best = ranked[0][0] if ranked else float(np.max(_value(plane, amps, share)[0]))
+    allowed = _allowed(plane, amps, SAFE if ranked else UNSURE) & _fresh(plane)
     chosen: list[tuple[float, float]] = []
     for _ in range(BATCH):
         gain = np.where(allowed, _gain(plane, amps, share, best), 0.0)
@@ -209,54 +204,79 @@ def _promising(plane: _Plane) -> list[tuple[float, float]]:
         if gain[at] < ENOUGH * (1.0 if not chosen else 0.3):
             break
         chosen.append(_place(plane, at))
-        here = plane.grid[at]
-        amps = amps.told(here.for_amps, float(amps.at(here.for_amps)[0][0]))
-        share = share.told(here.for_share, float(share.at(here.for_share)[0][0]))
+        allowed &= ~_near(plane.grid, *chosen[-1])
+        amps.believe(at)
+        share.believe(at)
     return chosen
 
 
-def _value(plane: _Plane, amps: Surface, share: Surface, at: Places) -> tuple[Array, Array]:
+def _near(grid: Places, frequency_hz: float, duty: float) -> np.ndarray:
+    """Places that a chip would hardly tell from this one."""
+    ratio = np.abs(np.log(grid.frequency_hz / frequency_hz))
+    return np.asarray((ratio < SAME_HZ) & (np.abs(grid.duty - duty) < SAME_DUTY))
+
+
+def _fresh(plane: _Plane) -> np.ndarray:
+    """Places that were not asked for yet, and that no answer fell on."""
+    seen = np.zeros(plane.grid.duty.size, dtype=bool)
+    for p in plane.points:
+        seen |= _near(plane.grid, p.requested_frequency_hz, p.requested_duty)
+        seen |= _near(plane.grid, p.frequency_hz, p.duty)
+    return ~seen
+
+
+def _over_grid(plane: _Plane, amps: Surface, share: Surface) -> tuple[View, View]:
+    return amps.over(plane.grid.for_amps), share.over(plane.grid.for_share)
+
+
+def _place(plane: _Plane, at: int) -> tuple[float, float]:
+    return float(plane.grid.frequency_hz[at]), float(plane.grid.duty[at])
+
+
+def _inside(plane: _Plane, amps: View) -> Array:
+    """Probability of keeping the current limit; 1 without one."""
+    limit = plane.run.options.max_supply_a
+    if limit is None:
+        return np.ones(amps.value.size)
+    return np.asarray(ndtr((math.log(within_limit(limit) + AMPS) - amps.value) / amps.sd))
+
+
+def _allowed(plane: _Plane, amps: View, least: float) -> np.ndarray:
+    """Places that keep the current limit with so much probability, or with the most there is."""
+    inside = _inside(plane, amps)
+    return np.asarray(inside >= min(least, 0.5 * float(inside.max())))
+
+
+def _value(plane: _Plane, amps: View, share: View) -> tuple[Array, Array]:
     """What is to be made small, and its standard deviation."""
     if plane.purpose == LEAST_CURRENT:
-        return amps.at(at.for_amps)
-    value, sd = share.at(at.for_share)
-    return -value, sd
+        return amps.value, amps.sd
+    return -share.value, share.sd
 
 
-def _gain(plane: _Plane, amps: Surface, share: Surface, best: float) -> Array:
+def _gain(plane: _Plane, amps: View, share: View, best: float) -> Array:
     """Expected improvement, times the probability of being lit inside the limit."""
-    value, sd = _value(plane, amps, share, plane.grid)
+    value, sd = _value(plane, amps, share)
     less, sd = best - value, DOUBT * sd
     z = less / sd
     gain = less * ndtr(z) + sd * np.exp(-z * z / 2) / math.sqrt(math.tau)
-    return np.asarray(gain * _fit(plane, amps, share, plane.grid))
+    return np.asarray(gain * _fit(plane, amps, share))
 
 
-def _fit(plane: _Plane, amps: Surface, share: Surface, at: Places) -> Array:
+def _fit(plane: _Plane, amps: View, share: View) -> Array:
     """Probability that places are lit, with margin, and inside the limit."""
-    value, sd = share.at(at.for_share)
-    lit = ndtr((value - math.log(plane.goal + SHARE)) / sd)
-    limit = plane.run.options.max_supply_a
-    if limit is None:
-        return np.asarray(lit)
-    value, sd = amps.at(at.for_amps)
-    return np.asarray(lit * ndtr((math.log(within_limit(limit) + AMPS) - value) / sd))
+    lit = ndtr((share.value - math.log(plane.goal + SHARE)) / share.sd)
+    return np.asarray(lit * _inside(plane, amps))
 
 
 def _ranked(plane: _Plane, amps: Surface, share: Surface) -> list[tuple[float, Point]]:
     """Measured points that are probably lit inside the limit, the best first."""
     there = Places.of(plane.points)
-    value, _ = _value(plane, amps, share, there)
-    good = _fit(plane, amps, share, there) > 0.5
-    good &= there.duty >= SHORT_ON_S * there.frequency_hz
+    seen = amps.over(there.for_amps), share.over(there.for_share)
+    value, _ = _value(plane, *seen)
+    good = (_fit(plane, *seen) > EVEN) & (there.duty >= SHORT_ON_S * there.frequency_hz)
     rows = [(float(v), p) for v, p, ok in zip(value, plane.points, good, strict=True) if ok]
     return sorted(rows, key=lambda row: row[0])
-
-
-def _best(plane: _Plane, amps: Surface, share: Surface) -> float:
-    """What the best point so far has; where none is lit, the worst place."""
-    ranked = _ranked(plane, amps, share)
-    return ranked[0][0] if ranked else float(np.max(_value(plane, amps, share, plane.grid)[0]))
 
 
 def _verified(plane: _Plane) -> Setting:

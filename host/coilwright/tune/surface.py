@@ -8,8 +8,7 @@ a few values. The coordinates are those of `over_plane.py`: a logarithm of frequ
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
@@ -33,7 +32,6 @@ class Surface:
         scales: Length scales along both.
         amplitude: Standard deviation of the surface about its mean.
         mean: Value far from every point.
-        values: Values of the points, (n,).
         factor: Cholesky factor of the points' covariance, noise included, lower, (n, n).
         weights: Covariance⁻¹ · (values − mean), (n,).
     """
@@ -42,29 +40,54 @@ class Surface:
     scales: Array
     amplitude: float
     mean: float
-    values: Array
     factor: Array
     weights: Array
 
     def at(self, places: Array) -> tuple[Array, Array]:
         """Value and its standard deviation at places (m, 2), each of shape (m,)."""
+        seen = self.over(places)
+        return seen.value, seen.sd
+
+    def over(self, places: Array) -> View:
+        """The surface over many places, to be thought further."""
         across = self.amplitude**2 * _matern(places, self.places, self.scales)
         inner = solve_triangular(self.factor, across.T, lower=True)
         variance = self.amplitude**2 - np.sum(inner**2, axis=0)
-        return self.mean + across @ self.weights, np.sqrt(np.maximum(variance, 1e-12))
+        return View(self, places, self.mean + across @ self.weights, inner, variance)
 
-    def told(self, here: Array, value: float) -> Surface:
-        """The surface as if a place (1, 2) were known to have a value, its scales unchanged."""
-        across = self.amplitude**2 * _matern(here, self.places, self.scales)[0]
-        row = solve_triangular(self.factor, across, lower=True)
-        last = math.sqrt(max(self.amplitude**2 * (1 + RIPPLE**2) - float(row @ row), 1e-12))
-        size = row.size
-        factor = np.zeros((size + 1, size + 1))
-        factor[:size, :size], factor[size, :size], factor[size, size] = self.factor, row, last
-        values = np.append(self.values, value)
-        weights = cho_solve((factor, True), values - self.mean)
-        places = np.concatenate([self.places, here])
-        return replace(self, places=places, values=values, factor=factor, weights=weights)
+
+@dataclass
+class View:
+    """A surface over places (m, 2): what is known there, and what would be after more points.
+
+    Attributes:
+        value: Values (m,).
+        inner: Rows that make up the covariance between the places, (n, m).
+        variance: Variances (m,).
+    """
+
+    surface: Surface
+    places: Array
+    value: Array
+    inner: Array
+    variance: Array
+
+    @property
+    def sd(self) -> Array:
+        """Standard deviations (m,)."""
+        return np.sqrt(np.maximum(self.variance, 1e-12))
+
+    def believe(self, at: int) -> None:
+        """Go on as if the place had been measured and had its expected value.
+
+        The values stay, the variances fall: a step of Cholesky's decomposition.
+        """
+        size = self.surface.amplitude**2
+        here = size * _matern(self.places, self.places[at : at + 1], self.surface.scales)[:, 0]
+        row = here - self.inner.T @ self.inner[:, at]
+        row /= np.sqrt(max(float(row[at]), 0.0) + size * RIPPLE**2)
+        self.inner = np.concatenate([self.inner, row[None]])
+        self.variance = self.variance - row**2
 
 
 def _matern(a: Array, b: Array, scales: Array) -> Array:
@@ -100,4 +123,4 @@ def _fitted(
     factor, lower = cho_factor(covariance, lower=True)
     weights = cho_solve((factor, lower), value - mean)
     likelihood = -0.5 * float((value - mean) @ weights) - float(np.sum(np.log(np.diag(factor))))
-    return likelihood, Surface(places, scales, amplitude, mean, value, np.tril(factor), weights)
+    return likelihood, Surface(places, scales, amplitude, mean, np.tril(factor), weights)

@@ -1,0 +1,80 @@
+"""Tunes of drawn builds on the solved circuit, held against the plant's own grid.
+
+The whole table, with more builds and a finer grid, is made by `benchmarks/tune_truth.py`.
+"""
+
+import numpy as np
+import pytest
+
+from coilwright.errors import NoResult
+from coilwright.tune import Operator, TuneOptions, tune
+from tune.dense_truth import (
+    best_on_grid,
+    dense_grid,
+    level_v,
+    lowest_lit,
+    pickup_best_hz,
+)
+from tune.drawn_builds import drawn_build
+from tune.plant_bench import PlantBench, options_for
+
+BAND_HZ = (145e3, 185e3)
+
+
+@pytest.fixture(scope="module")
+def bench() -> PlantBench:
+    """A build of ten lamps on an RP2040 (drawn by seed 10), with a tuned probe among them."""
+    return PlantBench(drawn_build(10), 10)
+
+
+def test_the_lowest_duty_is_the_plants(bench: PlantBench) -> None:
+    found = tune(bench.measure, options_for(bench), rest=bench.rest())
+    assert found.lowest is not None
+    assert found.tuned_by == "pickup"
+    at = bench.achieved(found.setting.request)
+    best = pickup_best_hz(bench, found.sweep_duty, (158e3, 170e3))
+    assert at[0] == pytest.approx(best, rel=0.002)
+    truth = lowest_lit(bench, at[0], 0.05)
+    assert found.lowest.duty == pytest.approx(truth, abs=0.0014)
+    assert bench.truth([at[0]], [at[1]]).light_v[0] > level_v(bench)
+    assert found.lowest.chance.lit > 0.5
+    assert found.setting.chance.lit > 0.99
+    assert len(found.points) <= 90
+
+
+def test_least_current_is_within_five_per_cent_of_the_grids(bench: PlantBench) -> None:
+    grid = dense_grid(bench, 25, 12, BAND_HZ)
+    best = best_on_grid(bench, grid, "least-current", 0.1, None)
+    limit = 1.3 * best
+    options = options_for(bench, purpose="least-current", max_supply_a=limit)
+    found = tune(bench.measure, options, rest=bench.rest())
+    f, d = bench.achieved(found.setting.request)
+    there = bench.truth([f], [d])
+    assert there.supply_a[0] <= 1.05 * best
+    assert there.supply_a[0] <= limit
+    assert there.light_v[0] >= level_v(bench)
+    assert found.tuned_by == found.purpose == "least-current"
+    assert found.lowest is None
+    assert found.to_json()["lowest_lit_duty"] is None
+
+
+def test_brightest_keeps_the_limit(bench: PlantBench) -> None:
+    options = options_for(bench, purpose="brightest", max_supply_a=0.06)
+    found = tune(bench.measure, options, rest=bench.rest())
+    f, d = bench.achieved(found.setting.request)
+    there = bench.truth([f], [d])
+    assert there.supply_a[0] <= 0.06
+    dim = [p.light_v for p in found.points if p.supply_a < 0.9 * 0.06]
+    assert found.setting.light_v >= 0.97 * np.max(dim)
+
+
+def test_an_eye_cannot_tell_how_bright(bench: PlantBench) -> None:
+    eye = Operator(lambda _: True)
+    with pytest.raises(NoResult, match="how bright"):
+        tune(bench.measure, TuneOptions(purpose="least-current", lit=eye), rest=bench.rest())
+
+
+def test_nothing_lit_inside_the_limit_is_refused(bench: PlantBench) -> None:
+    options = options_for(bench, purpose="least-current", max_supply_a=0.008)
+    with pytest.raises(NoResult, match="inside the limit of 8 mA"):
+        tune(bench.measure, options, rest=bench.rest())
