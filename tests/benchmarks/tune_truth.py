@@ -37,7 +37,8 @@ PROBE_HZ = (145e3, 190e3)
 
 GRID_HZ = (100e3, 210e3)
 """Above this not one lamp of the drawn builds is lit."""
-FIRST_SEED = 101
+FIRST_SEED = 113
+"""Builds of smaller seeds were used while the search was developed."""
 MARGIN = 0.1
 DOC = Path(__file__).resolve().parents[2] / "docs" / "tuning.md"
 MARKS = "<!-- the table of tests/benchmarks/tune_truth.py -->", "<!-- end of the table -->"

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from coilwright.circuit.tank_choice import tank_turn
+from coilwright.circuit.valley import tank_turn
 from coilwright.errors import NoResult
 from coilwright.point import Flag, Point, Setpoint
 from coilwright.quantities import show
@@ -38,6 +38,8 @@ ENOUGH = 0.004
 DOUBT = 1.5
 """Factor on the surface's own uncertainty: its scales are a choice, and the best of many places is
 often where it errs."""
+
+GOLDEN = (5**0.5 - 1) / 2
 
 COLUMNS, ROWS = 80, 28
 """Places that are weighed up: frequencies and duties."""
@@ -71,7 +73,7 @@ class Places:
 
     For the light a place counts by its frequency, since the lamps resonate at one. The supply
     current counts by how far the frequency lies from the valley of a lossless driver at the same
-    duty (`circuit.tank_choice`): so the valley lies straight, and less has to be learnt.
+    duty (`circuit.valley`): so the valley lies straight, and less has to be learnt.
     """
 
     frequency_hz: Array
@@ -103,6 +105,7 @@ class _Plane:
     is_lit: Lit
     purpose: str
     points: list[Point]
+    reach: tuple[tuple[float, float], tuple[float, float]]
     grid: Places
 
     @property
@@ -146,7 +149,8 @@ def best_over_plane(run: Run, points: Sequence[Point], is_lit: Lit, centre_hz: f
     plane = _plane(run, points, is_lit, centre_hz)
     run.stage("spread over frequency and duty", FIRST)
     _take(plane, _spread(plane))
-    for _ in range(ROUNDS):
+    for turn in range(1, ROUNDS + 1):
+        plane.grid = _grid(*plane.reach, turn)
         chosen = _promising(plane)
         if not chosen:
             break
@@ -164,12 +168,20 @@ def _plane(run: Run, points: Sequence[Point], is_lit: Lit, centre_hz: float) -> 
     if options.purpose == LEAST_CURRENT:
         low, high = max(low, 0.78 * centre_hz), min(high, 1.16 * centre_hz)
     least = max(options.least_duty, SHORT_ON_S * low)
-    f = np.geomspace(low, high, COLUMNS)
-    d = np.linspace(least, options.most_duty, ROWS)
-    grid = [(x, y) for x in f for y in d if y >= SHORT_ON_S * x]
+    reach = (low, high), (least, options.most_duty)
     usable = [p for p in points if low * 0.98 <= p.frequency_hz <= high * 1.02
               and p.duty >= 0.8 * least and Flag.SUPPLY_OVER not in p.flags]  # fmt: skip
-    return _Plane(run, is_lit, options.purpose, usable, Places(*np.array(grid).T))
+    return _Plane(run, is_lit, options.purpose, usable, reach, _grid(*reach, 0))
+
+
+def _grid(band_hz: tuple[float, float], duties: tuple[float, float], turn: int) -> Places:
+    """Places to weigh up. Each turn they lie elsewhere, so that no step of a chip is left out."""
+    shift = (turn * GOLDEN) % 1 - 0.5 * (turn > 0)
+    f = np.geomspace(*band_hz, COLUMNS) * (band_hz[1] / band_hz[0]) ** (shift / (COLUMNS - 1))
+    d = np.linspace(*duties, ROWS) + shift * (duties[1] - duties[0]) / (ROWS - 1)
+    f, d = np.clip(f, *band_hz), np.clip(d, *duties)
+    places = [(x, y) for x in f for y in d if y >= SHORT_ON_S * x]
+    return Places(*np.array(places).T)
 
 
 def _take(plane: _Plane, chosen: Sequence[tuple[float, float]]) -> None:
