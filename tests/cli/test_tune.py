@@ -103,7 +103,8 @@ def test_for_least_current_with_a_build(tmp_path: Path) -> None:
     # Values of E12 are a factor of 1.21 apart (IEC 60063): the nearest is within 11 %.
     more_f = 82e-9 * (found["mismatch"]["capacitance_ratio"] - 1)
     assert found["model"]["tank"]["addition_f"] == pytest.approx(more_f, rel=0.11)
-    assert 40 < found["model"]["drain_peak_v"] < 100
+    # Softly switched, the drain swings to about twice the supply of 9 V.
+    assert 15 < found["model"]["drain_peak_v"] < 40
     assert (tmp_path / "least.png").stat().st_size > 10_000
 
 
