@@ -18,6 +18,8 @@ COMMANDS = {
     "set": "Set frequency and duty, and hold the output on while watched.",
     "sweep": "Sweep frequency or duty and keep the record.",
     "tune": "Find the best frequency and the lowest duty that lights the load.",
+    "track": "Follow the best frequency while it drifts.",
+    "limit": "Limit the supply current by capping the duty over frequency.",
     "compare": "Compare sweep records side by side.",
     "tank": "Choose the tank capacitor for a coil, a frequency and a duty.",
     "coil": "Inductance, resistance and Q of a coil to wind.",

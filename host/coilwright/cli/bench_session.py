@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +13,17 @@ from coilwright.link import Driver, SweepPlan
 from coilwright.link.ports import Probe, find_ports, probe
 from coilwright.point import Point
 from coilwright.record import RecordInfo, RecordWriter, next_path
-from coilwright.view.progress import ProgressView
+from coilwright.view.progress import ProgressView, progress_view
+
+
+@dataclass(frozen=True, slots=True)
+class RecordWishes:
+    """What the command line says of the record: `record_options`."""
+
+    path: Path | None
+    note: str
+    tags: tuple[str, ...]
+    force: bool
 
 
 def open_driver(port: str | None) -> Driver:
@@ -22,6 +34,14 @@ def open_driver(port: str | None) -> Driver:
         CoilwrightError: as `Driver.open`.
     """
     return Driver.open(port if port is not None else _only_driver())
+
+
+def set_measuring(driver: Driver, settle_s: float | None, averages: int | None) -> None:
+    """Set how a point is measured, where the command line says."""
+    if settle_s is not None:
+        driver.set_settle(settle_s)
+    if averages is not None:
+        driver.set_averages(averages)
 
 
 def _only_driver() -> str:
@@ -60,26 +80,43 @@ def start_record(
     return RecordWriter(path or next_path(kind), info, force=force)
 
 
+@contextmanager
+def recording(
+    driver: Driver, kind: str, plan: dict[str, Any], wishes: RecordWishes, title: str
+) -> Iterator[Recorder]:
+    """A record and a view of it while the block runs; whatever ends the block ends both."""
+    writer = start_record(
+        driver,
+        kind,
+        plan,
+        path=wishes.path,
+        note=wishes.note,
+        tags=wishes.tags,
+        force=wishes.force,
+    )
+    with writer, progress_view(title) as view:
+        yield Recorder(driver, writer, view)
+
+
 class Recorder:
     """Runs sweeps on the driver; every point goes to the record first, then to the view."""
 
     def __init__(self, driver: Driver, record: RecordWriter, view: ProgressView) -> None:
+        self.record, self.view = record, view
         self._driver = driver
-        self._record = record
-        self._view = view
         self.stage_name = "sweep"
 
     def stage(self, name: str, planned_points: int) -> None:
         """The points that follow belong to this stage."""
         self.stage_name = name
-        self._view.stage(name, planned_points)
+        self.view.stage(name, planned_points)
 
     def keep(self, points: Iterable[Point]) -> list[Point]:
         """Record and show points as they come."""
         kept = []
         for point in points:
-            self._record.write(self.stage_name, point)
-            self._view.point(point)
+            self.record.write(self.stage_name, point)
+            self.view.point(point)
             kept.append(point)
         return kept
 

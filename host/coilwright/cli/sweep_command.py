@@ -62,28 +62,23 @@ def command(
     165k. The sweep runs on the driver; the output goes off at its end, and Ctrl-C stops it and
     keeps the record.
     """
-    from coilwright.cli.bench_session import Recorder, open_driver, start_record
-    from coilwright.view.progress import progress_view
+    from coilwright.cli.bench_session import RecordWishes, open_driver, recording, set_measuring
 
     plan = _plan(start_hz, stop_hz, duty, duty_from, duty_to, frequency, points)
     check_plot(plot, force)
     stop_on_termination()
+    wishes = RecordWishes(record, note, tags, force)
     began = time.monotonic()
     with open_driver(port) as driver:
-        if settle is not None:
-            driver.set_settle(settle)
-        if averages is not None:
-            driver.set_averages(averages)
-        writer = start_record(
-            driver, "sweep", _described(plan), path=record, note=note, tags=tags, force=force
-        )
-        with writer, progress_view(f"Sweep on {port or 'the driver'}") as view:
-            recorder = Recorder(driver, writer, view)
+        set_measuring(driver, settle, averages)
+        title = f"Sweep on {port or 'the driver'}"
+        with recording(driver, "sweep", _described(plan), wishes, title) as recorder:
             recorder.stage("sweep", points)
             measured = recorder.run(plan)
+    path = recorder.record.path
     if plot is not None:
-        _save_plot(plot, measured, writer.path.name, force)
-    _tell(measured, writer.path, plot, time.monotonic() - began, as_json)
+        _save_plot(plot, measured, path.name, force)
+    _tell(measured, path, plot, time.monotonic() - began, as_json)
 
 
 def _plan(

@@ -12,7 +12,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from coilwright.errors import LinkError, Refused
-from coilwright.link import handshake, replies, sweeping
+from coilwright.link import duty_table, handshake, replies, sweeping, tracking
 from coilwright.link.facts import (
     Board,
     Calibration,
@@ -593,6 +593,51 @@ class Driver:
         found = self.limits()
         self._host_timeout_s = found.host_timeout_s
         return found
+
+    def duty_table(self) -> list[Setpoint]:
+        """Duty caps over frequency, each a frequency and the cap there; empty where there is none.
+
+        Raises:
+            Refused: The firmware has no such table.
+        """
+        return duty_table.read_table(self._session)
+
+    def set_duty_table(self, points: Sequence[Setpoint]) -> None:
+        """Replace the duty caps over frequency, read them back and compare their checksum.
+
+        Takes effect at once; `store_settings` keeps it. No points: no caps but the overall one.
+
+        Raises:
+            OutOfRange, Refused: as `duty_table.write_table`.
+        """
+        duty_table.write_table(self._session, points)
+
+    def set_tracking(self, setup: tracking.TrackSetup | None) -> None:
+        """Begin to track the best frequency from the present setting; None ends it.
+
+        The driver then changes its frequency by itself, at the place it has found when it ends.
+
+        Raises:
+            OutOfRange, Refused: A value is outside its range, a sweep runs, or the firmware does
+                not track.
+        """
+        if setup is not None:
+            tracking.set_up(self._session, setup)
+        tracking.switch(self._session, setup is not None)
+        self._requested = None
+
+    def track(self) -> tracking.Track:
+        """The moves of the tracking so far, the last 32 of them."""
+        return tracking.read_track(self._session)
+
+    @property
+    def host_timeout_s(self) -> float:
+        """Time without a line after which the output goes off."""
+        return self._host_timeout_s
+
+    def startup(self) -> bool:
+        """Whether the driver starts by itself at memory 0 on power-on."""
+        return round(self._session.number("OUTP:STAR?")) == 1
 
     def calibration(self) -> Calibration:
         """Offsets and gains of the sensors."""

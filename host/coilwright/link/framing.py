@@ -10,9 +10,12 @@ import struct
 import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Generic, TypeVar
 
 from coilwright.link.facts import TraceState
 from coilwright.point import Flag, Point, Setpoint
+
+T = TypeVar("T")
 
 HEADER = struct.Struct("<BBHIIII")
 RECORD = struct.Struct("<IIIIiiiHHHH")
@@ -65,8 +68,8 @@ def parse_payload(payload: bytes) -> Block | None:
     return Block(TraceState(state), sweep, first, upto, records)
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
+@dataclass(frozen=True)
+class Found(Generic[T]):
     """Where a search for a block stands.
 
     Attributes:
@@ -75,15 +78,22 @@ class Found:
         missing: Bytes that the most promising candidate still lacks; 0 where there is none.
     """
 
-    block: Block | None
+    block: T | None
     end: int
     missing: int
 
 
 def find_block(
     data: bytes | bytearray, wanted: Callable[[Block], bool] = lambda block: True
-) -> Found:
-    """Look for a sound block anywhere in the bytes, whatever stands before it.
+) -> Found[Block]:
+    """Look for a sound block of points, as `find_sound`."""
+    return find_sound(data, parse_payload, wanted)
+
+
+def find_sound(
+    data: bytes | bytearray, parse: Callable[[bytes], T | None], wanted: Callable[[T], bool]
+) -> Found[T]:
+    """Look for a block that `parse` finds sound anywhere in the bytes, whatever stands before it.
 
     A `#` may be garbage or part of a damaged block, so every one is tried; only a right check
     makes a block. Sound blocks that are not `wanted` (late answers) are passed over.
@@ -100,7 +110,7 @@ def find_block(
         if stop > len(data):
             missing = missing or stop - len(data)
             continue
-        block = parse_payload(bytes(data[start:stop]))
+        block = parse(bytes(data[start:stop]))
         if block is not None:
             end = stop
             if wanted(block):

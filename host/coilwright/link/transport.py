@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Protocol, TypeVar
 
 from coilwright.errors import LinkError, LinkLost, NoAnswer
-from coilwright.link.framing import Block, find_block
+from coilwright.link.framing import Block, find_sound, parse_payload
 from coilwright.link.timeouts import Timeouts
 
 T = TypeVar("T")
@@ -258,6 +258,12 @@ class Transport:
     # ---- blocks ------------------------------------------------------------------------------
 
     def ask_block(self, text: str, wanted: Callable[[Block], bool]) -> Block | None:
+        """Ask for a block of points, as `ask_framed`."""
+        return self.ask_framed(text, parse_payload, wanted)
+
+    def ask_framed(
+        self, text: str, parse: Callable[[bytes], T | None], wanted: Callable[[T], bool]
+    ) -> T | None:
         """Send a query for a block and read it; None where it got lost or damaged: ask again.
 
         Waits that have shown to be enough shorten the next ones, so that a lossy line costs
@@ -271,7 +277,7 @@ class Transport:
         self.send(text)
         heard = False
         while True:
-            found = find_block(self._buffer, wanted)
+            found = find_sound(self._buffer, parse, wanted)
             del self._buffer[: found.end]
             if found.block is not None:
                 self._owing = was_owing

@@ -1,0 +1,126 @@
+"""`coilwright track` as a person runs it: the real firmware follows a circuit that drifts."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from cli.commandline import COMMAND, environment, refusal, run, run_json
+from coilwright.bench.faults import parse_fault
+from coilwright.bench.process import Bench
+from coilwright.link import Driver
+from coilwright.link.facts import DriverState
+from coilwright.record import read_record
+
+pytestmark = pytest.mark.micropython
+
+
+@pytest.fixture
+def bench() -> Iterator[Bench]:
+    with Bench("harbour", chip="rp2040", seed=5) as bench:
+        yield bench
+
+
+def best_hz(bench: Bench, duty: float) -> float:
+    """Frequency of the probe's peak as the circuit is now, on a grid of 200 Hz."""
+    hz = np.arange(158e3, 172e3, 200.0)
+    return float(hz[np.nanargmax(bench.plant.pickup(hz, duty, bench.condition())[2])])
+
+
+def test_it_follows_a_probe_that_drifts(tmp_path: Path) -> None:
+    drift = parse_fault("probe-drift=0.3%/s,at=5,for=4")
+    with Bench("harbour", chip="rp2040", seed=5, faults=[drift]) as bench:
+        before_hz = best_hz(bench, 0.1)
+        found = run_json(
+            "track", "--port", bench.url, "--frequency", f"{before_hz - 1500:.0f}", "--duty",
+            "10%", "--interval", "0.04", "--minutes", "0.25", "--plot", "track.png", cwd=tmp_path,
+        )  # fmt: skip
+        after_hz = best_hz(bench, 0.1)
+        assert bench.pins is not None
+        assert bench.pins.gate.duty(bench.chip) == 0
+
+    moves = found["moves"]
+    assert before_hz - after_hz > 600  # 1.2 % more capacitance: 0.6 % less frequency
+    assert moves[0]["frequency_hz"] == pytest.approx(before_hz - 1500, abs=300)
+    # A step of 400 Hz is one PWM step here; it stays within two of the best there is.
+    assert max(move["frequency_hz"] for move in moves) == pytest.approx(before_hz, abs=900)
+    assert moves[-1]["frequency_hz"] == pytest.approx(after_hz, abs=900)
+    assert [move["index"] for move in moves] == list(range(len(moves)))
+    assert found["missed"] == 0
+    assert found["output"] == "off"
+    assert (tmp_path / "track.png").read_bytes().startswith(b"\x89PNG")
+    record = read_record(tmp_path / found["log"])
+    assert len(record) == found["points"] >= 3
+    assert record.metadata is not None
+    assert record.metadata.facts["results"]["moves"] == moves
+
+
+def test_it_begins_at_the_stored_setting_and_ctrl_c_ends_it(bench: Bench, tmp_path: Path) -> None:
+    with Driver.open(bench.url) as driver:
+        driver.set_frequency(165_000)
+        driver.set_duty(0.1)
+        driver.store(0)
+    process = subprocess.Popen(
+        [*COMMAND, "track", "--port", bench.url, "--mode", "current", "--record", "t.csv",
+         "--json"],
+        cwd=tmp_path, env=environment(), stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    record = tmp_path / "t.csv"
+    deadline = time.monotonic() + 60
+    while not record.exists() or record.read_bytes().count(b"\n") < 3:
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+
+    process.send_signal(signal.SIGINT)
+    answer, told = process.communicate(timeout=30)
+
+    assert process.returncode == 0, told
+    found = json.loads(answer)
+    assert found["mode"] == "current"
+    assert found["moves"][0]["frequency_hz"] == pytest.approx(165_000, abs=300)
+    assert 0 < found["moves"][0]["value"] < 1
+    with Driver.open(bench.url) as driver:
+        assert driver.condition() is DriverState.OFF
+        assert not driver.track().on
+
+
+def test_a_trip_while_tracking_is_told(bench: Bench, tmp_path: Path) -> None:
+    with Driver.open(bench.url) as driver:
+        driver.set_limits(trip_a=0.02)
+
+    done = run(
+        "track", "--port", bench.url, "--frequency", "110k", "--duty", "40%", "--minutes", "0.2",
+        cwd=tmp_path,
+    )  # fmt: skip
+
+    assert done.returncode == 22
+    assert "current" in refusal(done).lower()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "said"),
+    [
+        ([], 40, "no stored setting"),
+        (["--frequency", "165k"], 2, "together"),
+        (["--frequency", "165k", "--duty", "0"], 40, "nothing to follow"),
+        (["--frequency", "165k", "--duty", "10%", "--leave-on"], 21, "standalone start"),
+        (["--frequency", "165k", "--duty", "10%", "--interval", "60"], 20, "0.02 to 10 s"),
+        (["--frequency", "165k", "--duty", "10%", "--span", "10"], 20, "does not fit"),
+        (["--minutes", "0"], 2, "minutes"),
+    ],
+)
+def test_bad_input_is_told(
+    bench: Bench, tmp_path: Path, arguments: list[str], code: int, said: str
+) -> None:
+    done = run("track", "--port", bench.url, *arguments, cwd=tmp_path)
+
+    assert done.returncode == code
+    assert said in refusal(done)
