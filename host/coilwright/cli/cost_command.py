@@ -86,7 +86,7 @@ def command(
     force: bool,
     as_json: bool,
 ) -> None:
-    """Cost of drivers and lamps from a parts list.
+    """What building costs, what to buy, and when it beats a kit.
 
     PARTS is a CSV list with the columns part, pack_price, pack_size, per_driver, per_lamp,
     in_drawer and note, or `harbour` for the built-in example. Says what the material in the build
