@@ -148,7 +148,7 @@ def load_build(path: str | Path) -> Build:
         BadBuild: Not readable, not TOML, or a key is misspelt, has a wrong unit or an
             impossible value.
     """
-    text = _text(path)
+    text = build_text(path)
     try:
         tree = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -162,7 +162,12 @@ def parse_build(tree: Mapping[str, Any], name: str = "build") -> Build:
     return _build(tree, name, None)
 
 
-def _text(path: str | Path) -> str:
+def build_text(path: str | Path) -> str:
+    """The text of a build file; `"harbour"` is the built-in one.
+
+    Raises:
+        BadBuild: It cannot be read.
+    """
     if str(path) == "harbour":
         return (resources.files(__package__) / "builds" / "harbour.toml").read_text("utf-8")
     try:

@@ -26,6 +26,7 @@ COMMANDS = {
     "reach": "How far which LED colour lights.",
     "predict": "Predict a build: currents, voltages, losses, checks, waveforms.",
     "cost": "What building costs, what to buy, and when it beats a kit.",
+    "identify": "Find the parts as built from records of the driver.",
     "bench": "Serve a simulated bench on a serial port of its own.",
     "fault": "Let something go wrong on a simulated bench that runs.",
 }

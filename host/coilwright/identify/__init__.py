@@ -1,0 +1,1 @@
+"""The parts as built, found from records of a driver: fit of the circuit, intervals, build file."""

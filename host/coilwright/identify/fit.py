@@ -1,0 +1,326 @@
+"""Fit of the circuit to the readings: most probable values and their covariance.
+
+Least squares with every unknown's own expectation as one more reading (a maximum of the posterior
+under Gaussian assumptions; for instance A. Tarantola, "Inverse Problem Theory", SIAM 2005, chapter
+3), by Levenberg and Marquardt's method. A full derivative costs one solution of the circuit for
+every value, so it is corrected after each step as C. G. Broyden did (Math. Comp. 19, 577, 1965)
+and computed again only where steps no longer do what they should.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilwright.errors import NoResult
+from coilwright.identify.model import Model, Solved
+from coilwright.identify.observations import Observations
+from coilwright.identify.sensors import Nuisance, Sensors, nuisance, sigma
+
+Reals = NDArray[np.float64]
+Say = Callable[[str], None]
+
+WILD = 4.0
+"""Residual, in standard deviations, from which a reading counts less (Huber's weights)."""
+
+_LARGEST = 2.0  # change in one step, in expected spreads
+_MORE = (8.0, 100.0, 3000.0)  # how much more a step is damped where it did not help
+_STALE = 4.0  # the same, at which a derivative computed before no longer holds
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """How a run of the fit goes.
+
+    Attributes:
+        tempers: Shares of the readings that are added to their standard deviations, one after
+            the other; large ones let the fit find its way from afar.
+        steps: Most steps for each.
+        derivatives: Most full derivatives of the run.
+        small: Step, in posterior standard deviations, at which it ends.
+    """
+
+    tempers: tuple[float, ...]
+    steps: int
+    derivatives: int
+    small: float
+
+
+USUAL = Stage((0.1, 0.02, 0.0), 8, 4, 0.1)
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """Most probable values.
+
+    Attributes:
+        values: The P values, SI.
+        unknown: The same in units of the expected spread about the expected logarithm (P,),
+            followed by the sensors' unknowns (Q,).
+        covariance: Of `unknown` (P + Q, P + Q).
+        information: What the readings alone add to the inverse of `covariance`, which is this
+            plus one.
+        ideal: Readings of ideal sensors there (3, n) at the fitted points, and with the sensors'
+            gains and offsets (3, n).
+        predicted: See `ideal`.
+        sigma: Standard deviation of each reading (3, n).
+        weight: Share that each reading counted (3, n), 0 where there is none.
+        chi_square: Sum of squared residuals over the readings in use.
+        readings: Their number.
+        steps, derivatives: Work done.
+        converged: Whether the last step was small.
+    """
+
+    values: Reals
+    unknown: Reals
+    covariance: Reals
+    information: Reals
+    ideal: Reals
+    predicted: Reals
+    sigma: Reals
+    weight: Reals
+    chi_square: float
+    readings: int
+    steps: int
+    derivatives: int
+    converged: bool
+
+
+class Fit:
+    """The fit of one model to its observations.
+
+    Args:
+        model: Circuit at the points to fit.
+        sensors: Errors to expect of the sensors.
+    """
+
+    def __init__(self, model: Model, sensors: Sensors) -> None:
+        self.model, self.seen = model, model.seen
+        self.fine = self.sigma = sigma(self.seen, sensors)
+        self.nuisance: Nuisance = nuisance(self.seen, sensors)
+        self.centre = np.log([one.centre for one in model.fitted])
+        self.spread = np.array([one.spread for one in model.fitted])
+        self.step = np.array([one.step for one in model.fitted])
+        self.parts = len(self.centre)
+
+    def temper(self, share: float) -> None:
+        """Take the readings for less sure by a share of themselves and of their channel's size."""
+        reading = np.nan_to_num(self.seen.reading)
+        size = np.zeros((3, 1))
+        for channel in range(3):
+            some = reading[channel, self.seen.used[channel]]
+            size[channel] = 0.3 * np.sqrt(np.mean(some**2)) if some.size else 0.0
+        self.sigma = np.sqrt(self.fine**2 + share**2 * (reading**2 + size**2))
+
+    def values(self, unknown: Reals) -> Reals:
+        """Values for unknowns (P + Q,)."""
+        return np.asarray(np.exp(self.centre + self.spread * unknown[: self.parts]))
+
+    def unknown(self, values: Reals) -> Reals:
+        """Unknowns (P + Q,) for values, the sensors without error."""
+        own = (np.log(values) - self.centre) / self.spread
+        return np.concatenate([own, np.zeros(len(self.nuisance.spread))])
+
+    def predicted(self, unknown: Reals, ideal: Reals) -> Reals:
+        """Readings (3, n) with the sensors' gains and offsets."""
+        sensors = unknown[self.parts :]
+        offset = self.nuisance.offset(sensors, self.seen)
+        return np.asarray(self.nuisance.gain(sensors)[:, None] * ideal + offset)
+
+    def residual(self, unknown: Reals, ideal: Reals) -> Reals:
+        """(reading − predicted) / sigma, flat (3 n,); 0 where there is none."""
+        off = (self.seen.reading - self.predicted(unknown, ideal)) / self.sigma
+        return np.nan_to_num(off, nan=0.0).ravel()
+
+    def derivative(self, unknown: Reals, at: Solved) -> Reals:
+        """d ideal / d unknown for the parts (P, 3, n), by one batch of solutions."""
+        values = self.values(unknown)
+        sets = values * np.exp(np.diag(self.step))
+        moved = self.model.solve(sets, start=at.state[0])
+        slope = (moved.reading - at.reading[0]) / self.step[:, None, None]
+        return np.nan_to_num(slope) * self.spread[:, None, None]
+
+    def jacobian(self, unknown: Reals, ideal: Reals, slope: Reals) -> Reals:
+        """d predicted / sigma / d unknown (3 n, P + Q)."""
+        gain = self.nuisance.gain(unknown[self.parts :])
+        parts = slope * gain[None, :, None]
+        rows = np.concatenate([parts, self.nuisance.columns(self.seen, np.nan_to_num(ideal))])
+        rows = np.where(self.seen.used & np.isfinite(ideal), rows / self.sigma, 0.0)
+        return np.asarray(rows.reshape(len(rows), -1).T)
+
+    def run(self, first: Reals, stage: Stage, say: Say) -> Fitted:
+        """Fit, beginning at unknowns (P + Q,)."""
+        return _Run(self, first, stage, say).finish()
+
+
+class _Run:
+    """One run of the method: the current point, its derivative, and how far to trust it."""
+
+    def __init__(self, fit: Fit, unknown: Reals, stage: Stage, say: Say) -> None:
+        self.fit, self.stage, self.say = fit, stage, say
+        self.unknown = unknown
+        self.solved = fit.model.solve(fit.values(unknown)[None, :])
+        _demand(self.solved)
+        self.slope = np.empty(0)
+        self.fresh = False
+        self.derivatives = self.steps = 0
+        self.damping = self.close = 0.0
+        self.converged = False
+
+    @property
+    def ideal(self) -> Reals:
+        """Readings of ideal sensors here (3, n)."""
+        return np.asarray(self.solved.reading[0])
+
+    def renew(self) -> None:
+        """Compute the derivative here."""
+        self.slope = self.fit.derivative(self.unknown, self.solved)
+        self.fresh = True
+        self.since = np.zeros_like(self.unknown)
+        self.derivatives += 1
+
+    def finish(self) -> Fitted:
+        """Run all tempers, the last to its end."""
+        self.renew()
+        for share in self.stage.tempers:
+            last = share == self.stage.tempers[-1]
+            self.fit.temper(share)
+            self.damping, self.converged = 1e-3, False
+            self.close = self.stage.small if last else 2.0
+            if last and not self.fresh and self._far():
+                self.renew()
+            for _ in range(self.stage.steps):
+                self.steps += 1
+                if not self._step():
+                    break
+        if not self.fresh and self._far():
+            self.renew()
+            self._step()
+        return self._fitted()
+
+    def _far(self) -> bool:
+        """Whether the last derivative was computed more than a few standard deviations away."""
+        normal = self._normal()[0]
+        return float(np.sqrt(self.since @ normal @ self.since)) > _STALE
+
+    def _normal(self) -> tuple[Reals, Reals, Reals]:
+        """Normal matrix, gradient, and the weights of the readings."""
+        fit = self.fit
+        jacobian = fit.jacobian(self.unknown, self.ideal, self.slope)
+        residual = fit.residual(self.unknown, self.ideal)
+        weight = huber(residual)
+        normal = jacobian.T @ (weight[:, None] * jacobian) + np.eye(len(self.unknown))
+        return normal, jacobian.T @ (weight * residual) - self.unknown, weight
+
+    def _cost(self, unknown: Reals, ideal: Reals, weight: Reals) -> float:
+        residual = self.fit.residual(unknown, ideal)
+        return float(weight @ residual**2 + unknown @ unknown)
+
+    def _step(self) -> bool:
+        """One step; False where nothing more can be gained."""
+        normal, pull, weight = self._normal()
+        for dampings in ([self.damping], [max(self.damping, 1e-3) * many for many in _MORE]):
+            moves = [self._move(normal, pull, damping) for damping in dampings]
+            small = _length(moves[0], normal)
+            if small < self.close:
+                self.converged = True
+                return False
+            best = self._try(moves, normal, pull, weight)
+            if best is not None:
+                self._take(*best)
+                return True
+            if small < _STALE / 4:  # within the solver's own noise
+                self.converged = True
+                return False
+            if not self.fresh and self.derivatives < self.stage.derivatives:
+                self.renew()
+                return True
+        return False
+
+    def _move(self, normal: Reals, pull: Reals, damping: float) -> Reals:
+        move = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), pull)
+        longest = float(np.abs(move[: self.fit.parts]).max())
+        return np.asarray(move * min(1.0, _LARGEST / max(longest, 1e-12)))
+
+    def _try(
+        self, moves: list[Reals], normal: Reals, pull: Reals, weight: Reals
+    ) -> tuple[Reals, Solved, float] | None:
+        """The best of some moves, solved together: move, solution, gain over the gain expected."""
+        fit = self.fit
+        sets = np.array([fit.values(self.unknown + move) for move in moves])
+        solved = fit.model.solve(sets, start=self.solved.state[0])
+        costs = [
+            self._cost(self.unknown + move, reading, weight)
+            if np.isfinite(reading).mean() > 0.9
+            else np.inf
+            for move, reading in zip(moves, solved.reading, strict=True)
+        ]
+        best = int(np.argmin(costs))
+        move = moves[best]
+        gain = self._cost(self.unknown, self.ideal, weight) - costs[best]
+        expected = float(2 * move @ pull - move @ normal @ move)
+        ratio = gain / max(expected, 1e-12)
+        moved = _length(move, normal)
+        self.say(f"step {self.steps}: misfit {costs[best]:.4g}, moved by {moved:.2g} deviations")
+        one = Solved(solved.reading[best : best + 1], solved.state[best : best + 1])
+        return (move, one, ratio) if ratio > 0 else None
+
+    def _take(self, move: Reals, solved: Solved, ratio: float) -> None:
+        """Go there; correct the derivative by what the step has shown."""
+        parts = self.fit.parts
+        own = move[:parts]
+        change = np.nan_to_num(solved.reading[0] - self.ideal)
+        missed = change - np.tensordot(own, self.slope, axes=1)
+        normal = self._normal()[0]
+        scaled = np.diag(normal)[:parts] * own  # the stiffest values bend most
+        if _length(move, normal) > 1.0:  # what a smaller step shows is the solver's own noise
+            self.slope = self.slope + scaled[:, None, None] * missed / float(scaled @ own)
+        self.unknown, self.solved, self.fresh = self.unknown + move, solved, False
+        self.since = self.since + move
+        self.damping = self.damping / 5 if ratio > 0.5 else self.damping * 3
+        if ratio < 0.5 and self._far() and self.derivatives < self.stage.derivatives:
+            self.renew()
+
+    def _fitted(self) -> Fitted:
+        fit = self.fit
+        normal, _, weight = self._normal()
+        residual = fit.residual(self.unknown, self.ideal)
+        used = fit.seen.used & np.isfinite(self.ideal)
+        return Fitted(
+            values=fit.values(self.unknown),
+            unknown=self.unknown,
+            covariance=np.asarray(np.linalg.inv(normal), dtype=float),
+            information=normal - np.eye(len(self.unknown)),
+            ideal=self.ideal,
+            predicted=fit.predicted(self.unknown, self.ideal),
+            sigma=fit.sigma,
+            weight=np.where(used, weight.reshape(used.shape), 0.0),
+            chi_square=float(weight @ residual**2),
+            readings=int(used.sum()),
+            steps=self.steps,
+            derivatives=self.derivatives,
+            converged=self.converged,
+        )
+
+
+def _length(move: Reals, normal: Reals) -> float:
+    """Length of a move in posterior standard deviations."""
+    return float(np.sqrt(move @ normal @ move))
+
+
+def huber(residual: Reals) -> Reals:
+    """Weights of residuals: 1, and less for those far beyond what is usual among them."""
+    some = np.abs(residual[residual != 0])
+    usual = max(1.0, float(np.median(some)) / 0.6745) if some.size else 1.0
+    return np.asarray(np.minimum(1.0, WILD * usual / np.maximum(np.abs(residual), 1e-9)))
+
+
+def _demand(solved: Solved) -> None:
+    if not np.isfinite(solved.reading).mean() > 0.5:
+        raise NoResult(
+            "The circuit of the build file has no periodic state at most of the measured points.",
+            "Check the build file against the driver: `coilwright predict` shows what it does.",
+        )
