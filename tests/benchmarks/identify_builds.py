@@ -17,8 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT / "tests"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from coilwright.build import Build
 from coilwright.identify import keys
@@ -28,6 +27,7 @@ from coilwright.identify.result import Identified
 from identification.bench_records import Bench
 from identification.random_builds import planned
 
+ROOT = Path(__file__).resolve().parents[2]
 FIRST_SEED = 7001
 BEGIN, END = "<!-- identify_builds.py begins -->", "<!-- identify_builds.py ends -->"
 
@@ -67,7 +67,7 @@ def compare(seed: int, true: Build, found: Identified, seconds: float) -> Outcom
     """Errors and coverage."""
     truth = np.array([keys.value(true, key) for key in found.keys])
     inside = [one.low <= value <= one.high for one, value in zip(found.parts, truth, strict=True)]
-    data = [one.source == "readings" for one in found.parts]
+    data = [one.source == "records" for one in found.parts]
     errors = {
         key: found.part(key).value / keys.value(true, key) - 1
         for key in ("coil.inductance", "tank.capacitance", "receiver[0].coupling", "probe.coupling")
@@ -108,14 +108,14 @@ def table(outcomes: list[Outcome]) -> list[str]:
     readings = np.concatenate([one.from_readings for one in outcomes])
     seconds = np.array([one.seconds for one in outcomes])
     misfit = max(one.misfit for one in outcomes)
-    lines += [
-        "",
+    told = (
         f"{len(outcomes)} builds (seeds {outcomes[0].seed} to {outcomes[-1].seed}). True values "
         f"inside their 95 % intervals: {100 * inside.mean():.1f} % of {inside.size} parameters, "
-        f"{100 * readings.mean():.1f} % of the {readings.size} that come from the readings alone. "
+        f"{100 * readings.mean():.1f} % of the {readings.size} that come from the records alone. "
         f"Largest mean squared residual {misfit:.2f}. Process time: median "
-        f"{np.median(seconds):.1f} s, largest {seconds.max():.1f} s.",
-    ]
+        f"{np.median(seconds):.1f} s, largest {seconds.max():.1f} s."
+    )
+    lines += ["", told]
     return lines
 
 

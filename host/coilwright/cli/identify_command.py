@@ -30,13 +30,13 @@ if TYPE_CHECKING:
 @click.option("--build", "build_file", required=True, metavar="BUILD.toml|harbour",
               help="The build as planned, with tolerances.")  # fmt: skip
 @click.option("--given", multiple=True, metavar="KEY=VALUE",
-              help="A value that was measured, such as coil.inductance=9.6uH±1%; repeatable.")  # fmt: skip
+              help="A measured value, such as coil.inductance=9.6uH±1%; repeatable.")  # fmt: skip
 @click.option("--lamps", multiple=True, metavar="RECORD.csv:NAME=N",
               help="That record was made with N lamps of that name; repeatable.")  # fmt: skip
 @click.option("--no-light", is_flag=True, help="Leave the light sensor out.")
 @click.option("--output", type=FILE, metavar="FILE.toml", help="Write the build file as built.")
 @click.option("--try", "tries", multiple=True, metavar="KEY=VALUE[,KEY=VALUE]",
-              help="Predict what a change would gain, such as tank.capacitance=68nF; repeatable.")  # fmt: skip
+              help="Predict a change, such as tank.capacitance=68nF; repeatable.")  # fmt: skip
 @click.option("--duty", type=DUTY, help="Duty for --try.  [default: tuned value, or the records']")
 @click.option("--plot", type=FILE, metavar="FILE", help="Plot of data, fit and residuals.")
 @force_option
@@ -234,8 +234,8 @@ def _tell_change(console: object, change: Change) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from coilwright.quantities import show, show_percent
     from coilwright.identify.keys import unit_of
+    from coilwright.quantities import show, show_percent
     from coilwright.view.identify_text import change_rows
 
     what = ", ".join(

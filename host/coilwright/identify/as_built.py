@@ -36,6 +36,7 @@ def as_built_text(source: str | Path, found: Identified, records: Sequence[str])
     for key, part in zip(found.keys, found.parts, strict=True):
         within = min((part.high / part.low) ** 0.5 - 1, _LARGEST)
         keys.set_tolerance(tree, key, f"{100 * within:.3g} %")
+    tree["name"] = f"{found.planned.name}, as built"
     names = ", ".join(records)
     head = f"# As built: identified by coilwright from {names}; tolerances are 95 % intervals.\n"
     return head + tomlkit.dumps(tree)

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from coilwright.errors import NoResult
 from coilwright.identify.model import Model, Solved
-from coilwright.identify.observations import Observations
 from coilwright.identify.sensors import Nuisance, Sensors, nuisance, sigma
 
 Reals = NDArray[np.float64]
@@ -28,7 +27,9 @@ WILD = 4.0
 
 _LARGEST = 2.0  # change in one step, in expected spreads
 _MORE = (8.0, 100.0, 3000.0)  # how much more a step is damped where it did not help
-_STALE = 4.0  # the same, at which a derivative computed before no longer holds
+_FOREIGN = 8.0  # the same, at which it does not give the intervals any more
+_HOPELESS = 1.0  # mean squared residual, tempered, beyond which a run is given up
+_STALE = 4.0  # posterior standard deviations at which a derivative computed before no longer helps
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,15 +42,17 @@ class Stage:
         steps: Most steps for each.
         derivatives: Most full derivatives of the run.
         small: Step, in posterior standard deviations, at which it ends.
+        abandon: Whether to give up before the last temper where there is no hope.
     """
 
     tempers: tuple[float, ...]
     steps: int
     derivatives: int
     small: float
+    abandon: bool = True
 
 
-USUAL = Stage((0.1, 0.02, 0.0), 8, 4, 0.1)
+USUAL = Stage((0.1, 0.02, 0.0), 8, 4, 0.3)
 
 
 @dataclass(frozen=True)
@@ -70,6 +73,7 @@ class Fitted:
         weight: Share that each reading counted (3, n), 0 where there is none.
         chi_square: Sum of squared residuals over the readings in use.
         readings: Their number.
+        state: States of the circuit at the fitted points (n, m).
         steps, derivatives: Work done.
         converged: Whether the last step was small.
     """
@@ -84,6 +88,7 @@ class Fitted:
     weight: Reals
     chi_square: float
     readings: int
+    state: Reals
     steps: int
     derivatives: int
     converged: bool
@@ -98,13 +103,18 @@ class Fit:
     """
 
     def __init__(self, model: Model, sensors: Sensors) -> None:
-        self.model, self.seen = model, model.seen
+        self.model, self.seen, self.sensors = model, model.seen, sensors
         self.fine = self.sigma = sigma(self.seen, sensors)
         self.nuisance: Nuisance = nuisance(self.seen, sensors)
         self.centre = np.log([one.centre for one in model.fitted])
         self.spread = np.array([one.spread for one in model.fitted])
         self.step = np.array([one.step for one in model.fitted])
         self.parts = len(self.centre)
+
+    def on(self, places: NDArray[np.int64]) -> Fit:
+        """The same fit on some of its points."""
+        model = Model(self.model.build, self.model.fitted, self.seen.at(places))
+        return Fit(model, self.sensors)
 
     def temper(self, share: float) -> None:
         """Take the readings for less sure by a share of themselves and of their channel's size."""
@@ -141,7 +151,7 @@ class Fit:
         sets = values * np.exp(np.diag(self.step))
         moved = self.model.solve(sets, start=at.state[0])
         slope = (moved.reading - at.reading[0]) / self.step[:, None, None]
-        return np.nan_to_num(slope) * self.spread[:, None, None]
+        return np.asarray(np.nan_to_num(slope) * self.spread[:, None, None])
 
     def jacobian(self, unknown: Reals, ideal: Reals, slope: Reals) -> Reals:
         """d predicted / sigma / d unknown (3 n, P + Q)."""
@@ -196,15 +206,23 @@ class _Run:
                 self.steps += 1
                 if not self._step():
                     break
-        if not self.fresh and self._far():
+            if not last and self.stage.abandon and self._hopeless():
+                self.fit.temper(0.0)
+                return self._fitted()
+        if not self.fresh and self._far(_FOREIGN):
             self.renew()
             self._step()
         return self._fitted()
 
-    def _far(self) -> bool:
-        """Whether the last derivative was computed more than a few standard deviations away."""
-        normal = self._normal()[0]
-        return float(np.sqrt(self.since @ normal @ self.since)) > _STALE
+    def _hopeless(self) -> bool:
+        """Whether the readings are not followed although they count as less sure."""
+        _, _, weight = self._normal()
+        residual = self.fit.residual(self.unknown, self.ideal)
+        return float(weight @ residual**2) > _HOPELESS * float(self.fit.seen.used.sum())
+
+    def _far(self, limit: float = _STALE) -> bool:
+        """Whether the last derivative was computed more than some standard deviations away."""
+        return _length(self.since, self._normal()[0]) > limit
 
     def _normal(self) -> tuple[Reals, Reals, Reals]:
         """Normal matrix, gradient, and the weights of the readings."""
@@ -300,6 +318,7 @@ class _Run:
             weight=np.where(used, weight.reshape(used.shape), 0.0),
             chi_square=float(weight @ residual**2),
             readings=int(used.sum()),
+            state=np.asarray(self.solved.state[0]),
             steps=self.steps,
             derivatives=self.derivatives,
             converged=self.converged,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -10,7 +11,7 @@ from coilwright.build import Build
 from coilwright.errors import NoResult
 from coilwright.identify.fit import USUAL, Fit, Fitted
 from coilwright.identify.model import Given, Model, parameters
-from coilwright.identify.observations import observe, thin
+from coilwright.identify.observations import Observations, observe, thin
 from coilwright.identify.result import POOR_FIT, Identified, summarize
 from coilwright.identify.sensors import sensors_of, sigma
 from coilwright.identify.start import align
@@ -52,10 +53,20 @@ def identify(
     if not np.isfinite(fitted.covariance).all():
         raise NoResult("The fit does not settle.", "Check the build file against the driver.")
     say("comparing with all points")
-    everywhere = Model(build, model.fitted, seen).solve(fitted.values[None, :])
+    nearest = np.array([_nearest(model.seen, seen, place) for place in range(len(seen))])
+    everywhere = Model(build, model.fitted, seen).solve(
+        fitted.values[None, :], start=fitted.state[nearest]
+    )
     whole = Fit(Model(build, model.fitted, seen), sensors)
     predicted = whole.predicted(fitted.unknown, np.asarray(everywhere.reading[0]))
     return summarize(build, fit, fitted, (seen, predicted, sigma(seen, sensors)))
+
+
+def _nearest(chosen: Observations, seen: Observations, place: int) -> int:
+    """The chosen point most like a point: of its record, nearest in frequency and duty."""
+    far = np.abs(np.log(chosen.frequency_hz / seen.frequency_hz[place]))
+    far = far + np.abs(chosen.duty - seen.duty[place]) + (chosen.record != seen.record[place])
+    return int(np.argmin(far))
 
 
 def _best(fit: Fit, say: Callable[[str], None]) -> Fitted:
@@ -67,10 +78,10 @@ def _best(fit: Fit, say: Callable[[str], None]) -> Fitted:
         if best is None or found.chi_square < best.chi_square:
             best = found
         if best.chi_square < POOR_FIT * best.readings:
-            break
+            return best
         say("the circuit does not follow the records yet; beginning elsewhere")
     assert best is not None
-    return best
+    return fit.run(best.unknown, replace(USUAL, abandon=False), say)
 
 
 def _sensor(records: Sequence[Record]) -> str | None:

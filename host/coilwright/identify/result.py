@@ -1,4 +1,4 @@
-"""What an identification found: values with intervals, what belongs together, what cannot be told."""
+"""What an identification found: values with intervals, and what the records cannot tell apart."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilwright.build import Build
+from coilwright.circuit.driver import THERMAL_V
 from coilwright.identify import keys
 from coilwright.identify.fit import Fit, Fitted
 from coilwright.identify.observations import CHANNELS, Observations
@@ -33,8 +34,8 @@ class Value:
         name: Key of the build file with the lamp's name, or what it is.
         value, low, high: In `unit`, SI.
         planned: Value before, from the build file or as given.
-        source: `readings`, `readings and build file`, `build file` or `given`: where the
-            interval mostly comes from.
+        source: `records`, `records, plan`, `plan` or `given`: where the interval mostly comes
+            from; empty for what is derived.
     """
 
     name: str
@@ -152,7 +153,7 @@ def summarize(
     covariance = fitted.covariance[:parts, :parts] * scale * np.outer(fit.spread, fit.spread)
     names = tuple(one.key for one in fit.model.fitted)
     built = keys.with_values(planned, dict(zip(names, fitted.values.tolist(), strict=True)))
-    remarks = []
+    remarks = _one_product(fit, covariance)
     if scale > POOR_FIT:
         remarks.append(
             f"The circuit of the build file does not follow the records: residuals are "
@@ -166,7 +167,7 @@ def summarize(
         built=built,
         keys=names,
         parts=tuple(_part(planned, fit, fitted, covariance, i) for i in range(parts)),
-        derived=tuple(_derived(planned, built, fit, fitted, covariance)),
+        derived=tuple(_derived(planned, built, fit, covariance)),
         covariance=covariance,
         unclear=tuple(_unclear(planned, fit, fitted)),
         remarks=tuple(remarks),
@@ -182,9 +183,7 @@ def _part(planned: Build, fit: Fit, fitted: Fitted, covariance: Reals, i: int) -
     sd = math.sqrt(covariance[i, i])
     value = float(fitted.values[i])
     share = math.sqrt(fitted.covariance[i, i])  # of the spread that was expected
-    source = "readings" if share < 0.5 else "readings and build file"
-    if share > 0.9:
-        source = "build file"
+    source = "records" if share < 0.5 else "records, plan" if share < 0.9 else "plan"
     if one.given and share > 0.5:
         source = "given"
     low, high = value * math.exp(-REACH * sd), value * math.exp(REACH * sd)
@@ -192,16 +191,46 @@ def _part(planned: Build, fit: Fit, fitted: Fitted, covariance: Reals, i: int) -
     return Value(name, keys.unit_of(one.key), value, low, high, one.centre, source)
 
 
-def _derived(
-    planned: Build, built: Build, fit: Fit, fitted: Fitted, covariance: Reals
-) -> list[Value]:
+def _one_product(fit: Fit, covariance: Reals) -> list[str]:
+    """Whether inductance and tank capacitance are known each for itself, where neither was given.
+
+    From the tank's frequency alone only their product is sharp.
+    """
+    names = [one.key for one in fit.model.fitted]
+    coil, tank = (names.index(key) for key in ("coil.inductance", "tank.capacitance"))
+    if fit.model.fitted[coil].given or fit.model.fitted[tank].given:
+        return []
+    half = REACH * math.sqrt(covariance[coil, coil])
+    product = covariance[coil, coil] + covariance[tank, tank] + 2 * covariance[coil, tank]
+    sharp = REACH * math.sqrt(max(product, 0.0))
+    if half > 3 * sharp and half > APART:
+        told = (
+            "Neither coil.inductance nor tank.capacitance was given, and the records tell mainly "
+            f"their product (to {100 * sharp:.2g} %), each for itself only to "
+            f"{100 * half:.2g} %. Measure one and give it: --given coil.inductance=…"
+        )
+    else:
+        told = (
+            "Neither coil.inductance nor tank.capacitance was given. What the stray loop and hard "
+            f"switching do to the supply current tells them apart to {100 * half:.2g} %, if the "
+            "circuit of the build file is right; to give one of them is safer."
+        )
+    return [told]
+
+
+APART = 0.02
+"""Half-width of an interval up to which a value counts as known."""
+
+
+def _derived(planned: Build, built: Build, fit: Fit, covariance: Reals) -> list[Value]:
     """Resonance of tank, lamps and probe, and Q of the tuned ones, by linear propagation."""
     out = []
     names = [one.key for one in fit.model.fitted]
     for part, (first, second) in pairs(fit.model.fitted).items():
         slope = np.zeros(len(names))
         slope[[first, second]] = -0.5
-        title = "tank" if part == "tank" else keys.label(planned, f"{part}.").rstrip(".")
+        inductor = keys.label(planned, _resonator(part)[0])
+        title = "tank" if part == "tank" else inductor.removesuffix(".inductance")
 
         def hertz(build: Build, part: str = part) -> float:
             coil, capacitor = _resonator(part)
@@ -209,10 +238,36 @@ def _derived(
             return 1 / (2 * math.pi * math.sqrt(product))
 
         name = f"{title} resonance"
-        out.append(_by_slope(name, "Hz", hertz(built), hertz(planned), slope, covariance, fitted))
+        out.append(_by_slope(name, "Hz", hertz(built), hertz(planned), slope, covariance))
         if part != "tank":
-            out.append(_quality(title, part, planned, built, names, covariance, fitted))
+            out.append(_quality(title, part, planned, built, names, covariance))
+    out += [
+        _forward(planned, built, key, math.sqrt(covariance[i, i]))
+        for i, key in enumerate(names)
+        if key.endswith(_LED)
+    ]
     return out
+
+
+_LED = ".led.saturation_current"
+LED_A = 1e-3
+"""Current for which an LED's forward voltage is told."""
+
+
+def _forward(planned: Build, built: Build, key: str, sd: float) -> Value:
+    """Forward voltage of an LED, which says more than its saturation current."""
+    now, before = (forward_v(build, key) for build in (built, planned))
+    half = REACH * sd * keys.value(built, key.replace("saturation_current", "emission")) * THERMAL_V
+    name = keys.label(planned, key).removesuffix(_LED)
+    return Value(f"{name} LED at 1 mA", "V", now, now - half, now + half, before, "")
+
+
+def forward_v(build: Build, key: str) -> float:
+    """Forward voltage at `LED_A` of the LED whose saturation current has this key."""
+    part = key.removesuffix("saturation_current")
+    junction = keys.value(build, f"{part}emission") * THERMAL_V
+    drop = LED_A * keys.value(build, f"{part}resistance")
+    return junction * math.log1p(LED_A / keys.value(build, key)) + drop
 
 
 def _resonator(part: str) -> tuple[str, str]:
@@ -235,7 +290,6 @@ def _quality(
     built: Build,
     names: Sequence[str],
     covariance: Reals,
-    fitted: Fitted,
 ) -> Value:
     own = ("inductance", "resistance", "capacitance", "load")
     now = {name: keys.value(built, f"{part}.{name}") for name in own}
@@ -246,7 +300,7 @@ def _quality(
         if key in names:
             moved = {**now, name: now[name] * 1.001}
             slope[list(names).index(key)] = math.log(_q(moved) / _q(now)) / math.log(1.001)
-    return _by_slope(f"{title} Q, LEDs dark", "", _q(now), _q(before), slope, covariance, fitted)
+    return _by_slope(f"{title} Q, LEDs dark", "", _q(now), _q(before), slope, covariance)
 
 
 def _by_slope(
@@ -256,7 +310,6 @@ def _by_slope(
     planned: float,
     slope: Reals,
     covariance: Reals,
-    fitted: Fitted,
 ) -> Value:
     sd = math.sqrt(float(slope @ covariance @ slope))
     low, high = value * math.exp(-REACH * sd), value * math.exp(REACH * sd)
@@ -290,19 +343,28 @@ def _unclear(planned: Build, fit: Fit, fitted: Fitted) -> list[str]:
         if len(major) == 1:
             alone.append(names[major[0]])
             continue
-        out.append(_together(vector, major, names, fit))
+        out.append(_together(planned, vector, major, names, fit))
     if alone:
         what = ", ".join(alone)
-        out.insert(0, f"The records tell little of {what}: mostly from the build file or as given.")
+        out.insert(0, f"The records tell little of {what}; see where each comes from.")
     return out
 
 
-def _together(vector: Reals, major: Sequence[int], names: Sequence[str], fit: Fit) -> str:
-    """One direction as changes that no reading would show."""
-    change = vector * fit.spread
-    change = change / abs(change[major[0]]) * 0.05 * np.sign(change[major[0]])
-    terms = [f"{names[i]} {100 * math.expm1(change[i]):+.1f} %" for i in major]
-    return "The records do not separate " + ", ".join(terms) + ": together they change no reading."
+def _together(
+    planned: Build, vector: Reals, major: Sequence[int], names: Sequence[str], fit: Fit
+) -> str:
+    """One direction as changes, of the size one may expect, that no reading would show."""
+    change = vector * fit.spread * np.sign(vector[major[0]])
+    terms = []
+    for i in major:
+        name, share = names[i], math.expm1(change[i])
+        if name.endswith(_LED):
+            key = fit.model.fitted[i].key
+            emission = keys.value(planned, key.replace("saturation_current", "emission"))
+            share = -change[i] * emission * THERMAL_V / forward_v(planned, key)
+            name = name.removesuffix(".saturation_current") + " voltage"
+        terms.append(f"{name} {100 * share:+.2g} %")
+    return f"Not separated: {', '.join(terms)}; changed together so, they change no reading."
 
 
 def _records(seen: Observations, predicted: Reals, spread: Reals) -> tuple[RecordFit, ...]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from coilwright.identify.fit import Fit
 from coilwright.identify.model import Parameter
-from coilwright.identify.observations import LIGHT, PROBE, SUPPLY, Observations
+from coilwright.identify.observations import LIGHT, PROBE, SUPPLY, Observations, thin
 
 Reals = NDArray[np.float64]
 
@@ -75,9 +75,10 @@ def _centre(hertz: Reals, volts: Reals, top: int) -> float:
     return float((hertz[low] + hertz[up]) / 2)
 
 
-_COARSE = 24
+_COARSE = 20
 _TANK_SCAN = 7
 _LOOP_SCAN = 15
+_LAMP_SCAN = 5
 _STARTS = 3
 
 
@@ -94,8 +95,9 @@ def align(fit: Fit) -> list[Reals]:
     found = pairs(fitted)
     if "probe" in found:
         values = _to_peak(fit, values, found["probe"])
+    fit = fit.on(thin(fit.seen, _COARSE))
     if "tank" in found:
-        values = _scan(fit, values, _shifted(fit, values, found["tank"]))[0]
+        values = _scan(fit, values, _shifted(fit, values, found["tank"], _TANK_SCAN))[0]
     starts = [values]
     names = [one.key for one in fitted]
     if "loop.inductance" in names:
@@ -104,16 +106,16 @@ def align(fit: Fit) -> list[Reals]:
         starts = _scan(fit, values, [_scaled(values, place, one) for one in factors])
     for name, pair in found.items():
         if name not in ("tank", "probe"):
-            best = _scan(fit, starts[0], _shifted(fit, starts[0], pair))[0]
+            best = _scan(fit, starts[0], _shifted(fit, starts[0], pair, _LAMP_SCAN))[0]
             for one in starts:
                 one[list(pair)] = best[list(pair)]
     return starts
 
 
-def _shifted(fit: Fit, values: Reals, pair: tuple[int, int]) -> list[Reals]:
+def _shifted(fit: Fit, values: Reals, pair: tuple[int, int], count: int) -> list[Reals]:
     """Values with a resonance moved over its reach, on an even grid."""
     far = reach(fit, pair)
-    return [moved(fit, values, pair, one) for one in np.linspace(-far, far, _TANK_SCAN)]
+    return [moved(fit, values, pair, one) for one in np.linspace(-far, far, count)]
 
 
 def _scaled(values: Reals, place: int, factor: float) -> Reals:
@@ -133,7 +135,8 @@ def _to_peak(fit: Fit, values: Reals, pair: tuple[int, int]) -> Reals:
 
 def _scan(fit: Fit, values: Reals, sets: list[Reals]) -> list[Reals]:
     """The best of sets of values on an even grid, between them by a parabola: every least one."""
-    solved = fit.model.solve(np.array(sets))
+    here = fit.model.solve(values[None, :])
+    solved = fit.model.solve(np.array(sets), start=here.state[0])
     costs = np.array([_distance(fit.seen, reading) for reading in solved.reading])
     costs = np.where(np.isfinite(costs), costs, np.inf)
     if not np.isfinite(costs).any():

@@ -1,0 +1,106 @@
+"""The fit itself against closed forms, on models simple enough to have them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from coilwright.identify.fit import USUAL, Fit
+from coilwright.identify.model import Parameter, Solved
+from coilwright.identify.observations import Observations
+from coilwright.identify.sensors import Sensors
+
+SENSORS = Sensors(gain=(0.01, 0.01, 0.0), offset=(1e-3, 0.0, 0.0), floor=(0.0, 0.0, 0.0))
+
+
+class PowerLaws:
+    """Readings that are products of powers of the values; stands in for the circuit."""
+
+    def __init__(self, spreads: list[float], count: int = 30, seed: int = 5) -> None:
+        self.random = np.random.default_rng(seed)
+        self.fitted = [Parameter(f"p{i}", 2.0, s, 1e-4) for i, s in enumerate(spreads)]
+        self.power = self.random.normal(size=(2, count, len(spreads)))
+        self.solved_points = 0
+        self.seen = self.observed(np.full(len(spreads), 2.0))
+
+    def ideal(self, values: np.ndarray) -> np.ndarray:
+        light = np.zeros((1, self.power.shape[1]))
+        return np.concatenate([np.exp(self.power @ np.log(values / 2)), light])
+
+    def observed(self, values: np.ndarray, noise: float = 0.0) -> Observations:
+        reading = self.ideal(values)
+        reading += noise * self.random.normal(size=reading.shape)
+        reading[2] = np.nan
+        count = reading.shape[1]
+        zero = np.zeros(count)
+        sd = np.full_like(reading, 1e-3)
+        return Observations(zero, zero, zero.astype(np.int64), reading, sd, ({},), ("a",))
+
+    def solve(self, sets: np.ndarray, start: np.ndarray | None = None) -> Solved:
+        self.solved_points += len(sets)
+        reading = np.array([self.ideal(values) for values in sets])
+        return Solved(reading, np.zeros((len(sets), reading.shape[2], 1)))
+
+
+def run(model: PowerLaws, values: np.ndarray, noise: float = 0.0):  # type: ignore[no-untyped-def]
+    model.seen = model.observed(values, noise)
+    fit = Fit(model, SENSORS)  # type: ignore[arg-type]
+    return fit, fit.run(fit.unknown(np.full(len(values), 2.0)), USUAL, lambda text: None)
+
+
+def test_far_values_are_found() -> None:
+    model = PowerLaws([0.5, 0.5, 0.5])
+    truth = np.array([1.1, 3.4, 2.2])
+    _, found = run(model, truth)
+    assert found.converged
+    assert found.values == pytest.approx(truth, rel=0.01)
+
+
+def test_covariance_is_that_of_the_linear_problem() -> None:
+    # Bayesian linear regression: inverse of J'WJ + 1 in units of the expected spreads
+    # (Tarantola 2005, eq. 3.37 f.; numpy does the algebra, derivatives are known in closed form).
+    model = PowerLaws([0.3, 0.02, 0.4])
+    fit, found = run(model, np.array([2.0, 2.0, 2.0]))
+    spread = np.array([0.3, 0.02, 0.4])
+    sigma = np.sqrt(1e-6 + (0.01 * found.predicted[:2]) ** 2)
+    parts = (model.power * spread / sigma[:, :, None]).reshape(-1, 3)
+    ones = np.ones(30)
+    gains = np.array([[0.01 * ones, 0 * ones], [1e-3 * ones, 0 * ones], [0 * ones, 0.01 * ones]])
+    sensors = (gains / sigma).reshape(3, -1).T
+    jacobian = np.concatenate([parts, sensors], axis=1)
+    expected = np.linalg.inv(jacobian.T @ jacobian + np.eye(6))
+    assert np.diag(found.covariance)[:3] == pytest.approx(np.diag(expected)[:3], rel=0.02)
+    assert fit.parts == 3
+
+
+def test_what_no_reading_shows_keeps_what_was_expected() -> None:
+    model = PowerLaws([0.3, 0.3])
+    model.power[:, :, 1] = -model.power[:, :, 0]  # only the ratio of the two matters
+    _, found = run(model, np.array([2.2, 2.0]))
+    assert found.values[0] / found.values[1] == pytest.approx(1.1, rel=0.005)
+    assert np.prod(found.values) == pytest.approx(4.0, rel=0.01)
+    together = found.covariance[:2, :2].sum() / 2
+    assert together == pytest.approx(1.0, rel=0.01)
+
+
+def test_wild_readings_hardly_move_the_values() -> None:
+    model = PowerLaws([0.5, 0.5])
+    truth = np.array([2.3, 1.8])
+    model.seen = model.observed(truth, 1e-3)
+    model.seen.reading[0, [3, 17]] *= 3
+    fit = Fit(model, SENSORS)  # type: ignore[arg-type]
+    found = fit.run(fit.unknown(np.full(2, 2.0)), USUAL, lambda text: None)
+    assert found.values == pytest.approx(truth, rel=0.03)
+    assert (found.weight[0, [3, 17]] < 0.7).all()
+
+
+def test_intervals_hold_the_truth_as_often_as_they_say() -> None:
+    hits = []
+    for seed in range(60):
+        model = PowerLaws([0.3, 0.3], seed=seed)
+        truth = 2 * np.exp(0.3 * model.random.normal(size=2))
+        _, found = run(model, truth, 1e-3)
+        sd = 0.3 * np.sqrt(np.diag(found.covariance)[:2])
+        hits.append(np.abs(np.log(found.values / truth)) < 1.96 * sd)
+    # The model's own error of 1 % is counted in and absent here, so they hold it more often.
+    assert np.mean(hits) >= 0.93

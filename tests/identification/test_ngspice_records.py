@@ -1,0 +1,72 @@
+"""Identification from records that ngspice made, not the project's own solver.
+
+`make_ngspice_records.py` writes them; they are committed, so ngspice is not needed here.
+"""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from coilwright.build import Build
+from coilwright.identify import keys
+from coilwright.identify.model import Given
+from coilwright.identify.procedure import identify
+from coilwright.identify.result import Identified
+from coilwright.record import read_record
+from identification.make_ngspice_records import FOLDER, TRUTH, built, planned
+
+
+@pytest.fixture(scope="module")
+def found() -> Identified:
+    records = [read_record(FOLDER / f"ngspice-{duty}.csv") for duty in (15, 35)]
+    given = {"coil.inductance": Given(TRUTH["coil.inductance"], 0.01)}
+    return identify(records, planned(), given=given)
+
+
+def resonance(build: Build, part: str) -> float:
+    product = keys.value(build, f"{part}.inductance") * keys.value(build, f"{part}.capacitance")
+    return 1 / (2 * math.pi * math.sqrt(product))
+
+
+@pytest.mark.parametrize(
+    ("key", "within"),
+    [
+        ("tank.capacitance", 0.02),
+        ("coil.inductance", 0.02),
+        ("receiver[0].coupling", 0.1),
+        ("probe.coupling", 0.1),
+        ("coil.resistance", 0.05),
+        ("loop.inductance", 0.02),
+    ],
+)
+def test_values_are_near_the_truth(found: Identified, key: str, within: float) -> None:
+    assert found.part(key).value == pytest.approx(TRUTH[key], rel=within)
+
+
+def test_the_probe_resonates_where_it_does(found: Identified) -> None:
+    assert resonance(found.built, "probe") == pytest.approx(resonance(built(), "probe"), rel=0.002)
+
+
+def test_intervals_hold_the_truth(found: Identified) -> None:
+    parts = zip(found.keys, found.parts, strict=True)
+    inside = [part.low <= TRUTH[key] <= part.high for key, part in parts]
+    assert sum(inside) >= 0.9 * len(inside)
+
+
+def test_the_curves_follow_the_records(found: Identified) -> None:
+    for record in found.records:
+        for channel in (0, 1):
+            rms = record.rms(channel)
+            assert rms is not None
+            assert rms < 1.5
+
+
+def test_it_says_what_comes_from_where(found: Identified) -> None:
+    assert found.part("coil.inductance").source == "given"
+    assert found.part("tank.capacitance").source == "records"
+    told = " ".join(found.unclear)
+    # A probe's peak tells its frequency; inductance against capacitance it cannot tell.
+    assert "probe.inductance" in told
+    assert "probe.capacitance" in told
