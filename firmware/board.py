@@ -6,7 +6,11 @@ _ESP32_TOP_UV = 2450000  # end of the linear range at 11 dB: MicroPython docs, e
 
 
 class Adc:
-    """A converter channel; `read` answers microvolts."""
+    """A converter channel; `read` answers microvolts.
+
+    `glance` is the converter's own function, which allocates nothing, in counts of `unit_uv`
+    millionths of a microvolt.
+    """
 
     few = 8  # conversions in the guard's short look
 
@@ -16,9 +20,13 @@ class Adc:
         if self._esp32:
             self.adc = machine.ADC(machine.Pin(pin), atten=machine.ADC.ATTN_11DB)
             self.top_uv = _ESP32_TOP_UV + 1
+            self.glance = self.adc.read_uv  # type: ignore[attr-defined]
+            self.unit_uv = 1000000
         else:
             self.adc = machine.ADC(machine.Pin(pin))
             self.top_uv = 65520 * full_uv // 65535
+            self.glance = self.adc.read_u16
+            self.unit_uv = full_uv * 1000000 // 65535
 
     def read(self):
         """One conversion in microvolts."""
@@ -43,6 +51,8 @@ class Board:
         self.about = ""
         """Chip, PWM clock, gate pin and supply sensor as text."""
         self.chip = self.supply = self.probe = self.light = self.led = None
+        self.timer = None
+        """Timer of the fast guard, where the supply sensor can be read in its callback."""
         self.number = "0"
         """The chip's unique number in hex, 0 where it has none."""
 

@@ -26,6 +26,8 @@ class Drive:
         self.time = 0
         self.state = OFF
         self.resting = False
+        self.cut = False
+        """The fast guard has set the duty to 0; the main loop has not seen it yet."""
         self.mismatch = False
         """The port reads back another frequency than its rule gives."""
         self.reset()
@@ -75,6 +77,7 @@ class Drive:
         if self.board.fault:
             raise Fault(-241, self.board.fault)
         self.event("start")
+        self.cut = False
         if self.pwm is None:
             self._plan, self._hz = self.plan, self.hz
             self.raw = self.level = 0
@@ -181,4 +184,6 @@ class Drive:
         """Set the counts of the duty; nothing is written where nothing changes."""
         if raw != self.raw or raw == 0 or span != self._plan[0]:
             self.pwm.duty_u16(self.chip.word(raw, span))
+            if self.cut:  # it came in between
+                self.pwm.duty_u16(0)
         self.raw = raw

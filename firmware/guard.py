@@ -1,5 +1,9 @@
 """What switches the output off by itself, and the latch that keeps the reason.
 
+The mean supply current is judged by the main loop. Where the sensor is a converter of the chip, a
+timer also looks every millisecond, and takes the duty away where two conversions in a row are a
+quarter above the limit: that part allocates nothing.
+
 Trips: 101 over-current, 102 host lost, 103 sensor fault, 104 internal error, 105 probe over range.
 """
 
@@ -28,6 +32,11 @@ class Guard:
         """1 while a trip is latched."""
         self.record = None
         """Value in uA or uV, time in ms, mHz and ppm of the latched trip."""
+        self.supply = sense.supply.adc
+        self.timer = drive.board.timer
+        self.timed = False
+        self.most = 0  # of the converter's counts
+        self.seen = 0
         self._host = False
         self._heard = self._looked = clock.ticks_ms()
         sense.watch = self.current
@@ -37,8 +46,37 @@ class Guard:
         self._host = True
         self._heard = self.clock.ticks_ms()
 
+    def tick(self, _):
+        """Called by the timer, between any two steps of the main loop."""
+        drive = self.drive
+        if self.supply.glance() > self.most and not drive.cut:
+            self.seen = self.supply.glance()
+            if self.seen > self.most:
+                drive.cut = True
+                if drive.pwm:
+                    drive.pwm.duty_u16(0)
+
+    def watch(self, wanted):
+        """Let the timer run while it is wanted, with the limits of now."""
+        timer, s = self.timer, self.limits
+        uv = s.current_offset + s.trip_ua * 1250000 // max(s.current_gain, 1)
+        self.most = max(uv, 0) * 1000000 // self.supply.unit_uv
+        if wanted and not self.timed:
+            timer.init(mode=timer.PERIODIC, period=1, callback=self.tick)
+        elif self.timed and not wanted:
+            timer.deinit()
+        self.timed = wanted
+
     def step(self):
         """Look at the host's silence and, where no measurement runs, at the current."""
+        idle = self.drive.state in (OFF, TRIPPED)
+        if self.timer:
+            self.watch(not idle)
+        if self.drive.cut and not idle:
+            s = self.limits
+            uv = self.seen * self.supply.unit_uv // 1000000
+            ua = (uv - s.current_offset) * s.current_gain // 1000000
+            self.trip(101, fixed(ua, 6) + " A", ua)
         if self.drive.state in (OFF, TRIPPED):
             return
         now = self.clock.ticks_ms()

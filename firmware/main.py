@@ -16,3 +16,4 @@ finally:
     server.board.gate_low()
     if kbd_intr:
         kbd_intr(3)
+    server = None  # its room is for whoever works at the prompt

@@ -15,7 +15,7 @@ LISTED = 256
 _RECORD = "<IIIIiiiHHHH"
 _SIZE = 36
 _PIECE = 16  # points in one piece of the ring
-PART = 64
+PART = 32
 """Setpoints in one part of the list."""
 
 

@@ -45,7 +45,7 @@ def build():
     settings = load("settings", "stored").load(board.calibration)
     forget("wiring", "boot", "stored")
     load("table", "states", "scpi", "parameters", "commands", "drive", "sense", "sweep", "track")
-    load("status", "server", "guard")
+    load("guard", "status", "server")
     server = assemble(board, settings, load("serial_line").SerialLine(board.clock), once)
     forget("table", "start")
     return server

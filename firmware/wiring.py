@@ -49,6 +49,8 @@ def build(clock=time):
         None if info.get(key) is None else Adc(name, info[key], full) for key in ("probe", "light")
     ]
     board.calibration = _calibration(sensor, supply, info.get("calibration", {}))
+    if sensor == "adc":
+        board.timer = machine.Timer(0 if name == "esp32" else -1)
     led = info.get("led")
     board.led = None if led is None else machine.Pin(led, machine.Pin.OUT, value=0)
     chip = board.chip

@@ -99,6 +99,7 @@ class Rig:
         self.clock = Clock(start_us)
         machine.writes.clear()
         machine.registers.clear()
+        machine.timers.clear()
         machine.voltages.update({34: 200000, 35: 900000, 32: 500000})
         machine.I2C.silent = False
         machine.on_conversion = lambda: self.clock.sleep_us(50)

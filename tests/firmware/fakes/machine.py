@@ -7,6 +7,8 @@ chip = None
 """PWM arithmetic of the port; set by the test before the board is built."""
 on_conversion = None
 """Called for every conversion; lets a test's clock go on."""
+timers = []
+"""Timers that run."""
 voltages = {34: 200000, 35: 900000, 32: 500000, 26: 200000, 27: 900000}
 """Microvolts at the ADC pins."""
 registers = {}
@@ -115,3 +117,23 @@ class I2C:
             raise OSError(19)
         buffer[0] = registers.get(register, 0) >> 8
         buffer[1] = registers.get(register, 0) & 255
+
+
+class Timer:
+    """A timer; a test calls the `callback` of those in `timers`."""
+
+    PERIODIC = 1
+
+    def __init__(self, number):
+        self.number = number
+        self.callback = None
+
+    def init(self, mode, period, callback):
+        """Start."""
+        self.callback = callback
+        timers.append(self)
+
+    def deinit(self):
+        """Stop."""
+        if self in timers:
+            timers.remove(self)

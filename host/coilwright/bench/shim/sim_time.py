@@ -13,6 +13,7 @@ now = 0
 speed = 1
 alarm_at = 1 << 60  # sim_timer: when the next timer is due
 alarm = die = None
+busy = False  # sim_timer: callbacks run
 due = zero = last = loops = 0
 real = getattr(time, "ticks_us", None) or (lambda: time.perf_counter_ns() // 1000)
 

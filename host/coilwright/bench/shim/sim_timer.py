@@ -3,9 +3,7 @@
 import sim_machine as machine
 import sim_time as clock
 
-_timers = []
-_dog = [1 << 60, 0]
-_busy = False
+timers = []
 
 
 class Timer:
@@ -17,59 +15,59 @@ class Timer:
 
     def init(self, mode=1, freq=-1, period=-1, callback=None, **_):
         self.deinit()
-        self._every = int(1000000 / freq) if freq > 0 else period * 1000
-        self._once, self._call = mode == 0, callback
-        self._at = clock.now + self._every
-        _timers.append(self)
-        _plan()
+        self.step = int(1000000 / freq) if freq > 0 else period * 1000
+        self.mode, self.cb = mode, callback
+        self.time = clock.now + self.step
+        timers.append(self)
+        plan()
 
     def deinit(self):
-        if self in _timers:
-            _timers.remove(self)
+        if self in timers:
+            timers.remove(self)
+
+    def run(self):
+        self.time += self.step
+        if not self.mode:
+            self.deinit()
+        if self.cb:
+            self.cb(self)
 
 
 class WDT:
     def __init__(self, id=0, timeout=5000):
-        _dog[1] = timeout * 1000
+        self.step = timeout * 1000
+        timers.append(self)
         self.feed()
 
     def feed(self):
-        _dog[0] = clock.now + _dog[1]
-        _plan()
+        self.time = clock.now + self.step
+        plan()
+
+    def run(self):
+        machine.__getattr__("restart")(3)
 
 
-def _plan():
-    at = _dog[0]
-    for timer in _timers:
-        at = min(at, timer._at)
-    clock.alarm_at = 1 << 60 if _busy else max(at, clock.now)
+def plan():
+    at = 1 << 60
+    for timer in timers:
+        at = min(at, timer.time)
+    clock.alarm_at = 1 << 60 if clock.busy else max(at, clock.now)
 
 
-def _alarm(end):
+def alarm(end):
     """Let time pass until `end`, running what falls due on the way; it may take longer."""
-    global _busy
-    while not _busy and clock.alarm_at <= end:
+    while not clock.busy and clock.alarm_at <= end:
         clock.now = max(clock.now, clock.alarm_at)
-        if clock.now >= _dog[0]:
-            machine.__getattr__("restart")(3)
-        _busy = True
+        clock.busy = True
         clock.alarm_at = 1 << 60
         try:
-            _run()
+            for timer in timers[:]:
+                if timer.time <= clock.now:
+                    timer.run()
         finally:
-            _busy = False
-            _plan()
+            clock.busy = False
+            plan()
     clock.now = max(clock.now, end)
 
 
-def _run():
-    for timer in _timers[:]:
-        if timer._at <= clock.now:
-            timer._at += timer._every
-            if timer._once:
-                timer.deinit()
-            if timer._call:
-                timer._call(timer)
-
-
-clock.alarm = _alarm
+clock.alarm = alarm
