@@ -19,10 +19,11 @@ import numpy as np
 from coilwright.point import Flag, Measure, Point, Setpoint
 from coilwright.quantities import show, show_percent
 
+from .choose import CLEAR
 from .design import fisher, next_points, possible_shapes
 from .detect import NoPeak, Reason, Trace, guess, in_noise
 from .lineshape import Array, Shape
-from .resonance import CLEAR, ResonanceFit, fit_resonance, mean_sd
+from .resonance import ResonanceFit, fit_resonance, mean_sd
 from .search import search
 
 COARSE_WIDTHS = 2.0

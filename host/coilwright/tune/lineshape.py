@@ -11,6 +11,7 @@ frequency, the background b for what reaches the meter past the resonance.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -62,14 +63,13 @@ def gradient(frequency_hz: Array, shape: Shape) -> Array:
     r = 1 / np.sqrt(1 + (q * v) ** 2)
     g = 1 + shape.skew * (x - 1)
     by_x = a * (shape.skew * r - g * q * q * v * (1 + x**-2) * r**3)
-    columns = (
-        g * r,
-        -by_x * x / shape.centre_hz,
-        -a * g * q * v * v * r**3,
-        a * (x - 1) * r,
-        np.ones_like(x),
-    )
-    return np.stack(columns, axis=-1)
+    by = np.empty((*x.shape, 5))
+    by[..., 0] = g * r
+    by[..., 1] = by_x * x * (-1 / shape.centre_hz)
+    by[..., 2] = (-a * q) * g * v * v * r**3
+    by[..., 3] = a * (x - 1) * r
+    by[..., 4] = 1
+    return by
 
 
 def top(quality_factor: float, skew: float) -> float:
@@ -81,12 +81,12 @@ def top(quality_factor: float, skew: float) -> float:
     x = 1.0
     for _ in range(60):
         drive = (1 + skew * (x - 1)) * quality_factor * (1 + x**-2) / 2
-        ratio = skew / drive if drive > 0 else np.inf
-        if abs(ratio) >= 1:
-            return float("nan")
-        u = ratio / (1 + np.sqrt(1 - ratio * ratio))
+        ratio = skew / drive if drive > 0 else math.inf
+        if not abs(ratio) < 1:
+            return math.nan
+        u = ratio / (1 + math.sqrt(1 - ratio * ratio))
         v = u / quality_factor
-        before, x = x, float(v / 2 + np.sqrt(1 + v * v / 4))
+        before, x = x, v / 2 + math.sqrt(1 + v * v / 4)
         if abs(x - before) < 1e-15 * x:
             break
     return x
@@ -98,10 +98,22 @@ def maximum_hz(shape: Shape) -> float:
 
 
 def maximum_gradient(shape: Shape) -> Array:
-    """Derivatives of the maximum's frequency by the parameters, shape (5,), order of NAMES."""
+    """Derivatives of the maximum's frequency by the parameters, shape (5,), order of NAMES.
+
+    At the maximum x·f0 the condition of `top`, written as F(x, Q, s) = 0 with
+
+        F = s·(1 + Q²·v²) − (1 + s·(x − 1))·Q²·v·(1 + x⁻²),   v = x − 1/x,
+
+    gives dx = −(F_Q·dQ + F_s·ds) / F_x.
+    """
     q, s, f0 = shape.quality_factor, shape.skew, shape.centre_hz
-    dq, ds = 1e-4 * q, 1e-4 * q
-    by_q = f0 * (top(q + dq, s) - top(q - dq, s)) / (2 * dq)
-    by_s = f0 * (top(q, s + ds) - top(q, s - ds)) / (2 * ds)
-    found = np.array([0.0, top(q, s), by_q, by_s, 0.0])
-    return np.where(np.isfinite(found), found, 0.0)
+    x = top(q, s)
+    if not math.isfinite(x):
+        return np.zeros(5)
+    v, slope, drive, q2 = x - 1 / x, 1 + x**-2, 1 + s * (x - 1), q * q
+    by_q = 2 * q * v * (s * v - drive * slope)
+    by_s = 1 + q2 * v * (v - (x - 1) * slope)
+    by_x = q2 * (s * v * slope - drive * (slope * slope - 2 * v * x**-3))
+    if by_x == 0:
+        return np.zeros(5)
+    return np.array([0.0, x, -f0 * by_q / by_x, -f0 * by_s / by_x, 0.0])

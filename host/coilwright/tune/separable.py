@@ -21,9 +21,9 @@ from .lineshape import Array, Shape
 
 MOST_STEPS = 60
 
-STILL = 1e-9
-"""A step that promises less chi-square than this ends the search: about 3e-5 of the standard
-deviation, and the step itself is still taken."""
+STILL = 1e-7
+"""A step that promises less chi-square than this ends the search: a step of 3e-4 standard
+deviations, which is still taken, and leaves a small part of that."""
 
 FLAT = 1e-15
 """... and so does one that promises less than this part of the data's own sum of squares."""
@@ -69,6 +69,15 @@ def least_squares(
     data = _Data(frequency_hz, amplitude_v, weight, 3 in free, 4 in free)
     here = data.at(start.centre_hz, start.quality_factor)
     return None if here is None else data.shape(_search(data, here))
+
+
+def with_best_height(
+    frequency_hz: Array, amplitude_v: Array, weight: Array, start: Shape, free: tuple[int, ...]
+) -> Shape | None:
+    """The start's f0 and Q with the height, skew and background that fit best there."""
+    data = _Data(frequency_hz, amplitude_v, weight, 3 in free, 4 in free)
+    here = data.at(start.centre_hz, start.quality_factor)
+    return None if here is None else data.shape(here)
 
 
 def _search(data: _Data, here: _Place) -> _Place:
@@ -128,7 +137,7 @@ class _Data:
         np.multiply(np.sqrt(power), self.weight, out=root)
         bent = root * u * power
         np.multiply(bent, (x + y) * q, out=rows[k])
-        np.multiply(bent, -u, out=rows[k + 1])
+        np.multiply(root, power - 1, out=rows[k + 1])
         if self.skew:
             z = (x - 1) * q
             np.multiply(root, z, out=rows[1])
