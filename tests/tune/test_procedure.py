@@ -1,6 +1,7 @@
 """The whole procedure on a phasor model behind both chips' own grids."""
 
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -46,7 +47,8 @@ def test_light_decides_when_probe_and_lamps_differ(chip: str) -> None:
     assert found.tuned_by == "light"
     assert found.light_maximum is not None
     assert found.setting.frequency_hz == pytest.approx(165e3, rel=0.006)
-    assert "At the pickup's 160 kHz the load is dark" in found.reason
+    # The pickup's own maximum, on the dense grid, lies at 159.95 kHz: either rounding is right.
+    assert re.match(r"At the pickup's (160|159\.9) kHz the load is dark", found.reason)
 
 
 @BOTH
