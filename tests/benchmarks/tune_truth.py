@@ -27,6 +27,7 @@ from tune.dense_truth import (
     level_v,
     lowest_lit,
     pickup_best_hz,
+    valley_hz,
 )
 from tune.drawn_builds import drawn_build
 from tune.plant_bench import PlantBench, options_for
@@ -40,6 +41,7 @@ GRID_HZ = (100e3, 210e3)
 FIRST_SEED = 113
 """Builds of smaller seeds were used while the search was developed."""
 MARGIN = 0.1
+JUDGED = ("frequency_ok", "duty_ok", "best_ok", "valley_ok")
 DOC = Path(__file__).resolve().parents[2] / "docs" / "tuning.md"
 MARKS = "<!-- the table of tests/benchmarks/tune_truth.py -->", "<!-- end of the table -->"
 
@@ -81,6 +83,7 @@ class Row:
     frequency_ok: bool | None = None
     duty_ok: bool | None = None
     best_ok: bool | None = None
+    valley_ok: bool | None = None
 
 
 def bench_of(seed: int, kept: Kept) -> PlantBench:
@@ -133,7 +136,19 @@ def lowest(bench: PlantBench, found: TuneResult, at: tuple[float, float]) -> dic
         "frequency_ok": bool(steps <= 1 or abs(off) <= 0.002),
         "duty_off_percent": 100 * duty_off,
         "duty_ok": bool(abs(duty_off) <= max(1.01 * step, 0.01)),
+        "valley_ok": valley_held(bench, found),
     }
+
+
+def valley_held(bench: PlantBench, found: TuneResult) -> bool:
+    """Whether the valley's interval holds the plant's least current, to a step of the PWM."""
+    if found.supply_valley is None:
+        return False
+    truth = valley_hz(bench, found.supply_valley.duty, GRID_HZ)
+    every = bench.frequencies(0.97 * truth, 1.03 * truth)
+    step = float(np.max(np.diff(every)))
+    low, high = found.supply_valley.frequency_ci_hz
+    return low - step <= truth <= high + step
 
 
 def nearest_least_duty(bench: PlantBench, found: TuneResult, at_hz: float, step: float) -> float:
@@ -175,7 +190,7 @@ def table(rows: list[Row]) -> str:
     """The table as Markdown."""
     heads = (
         "purpose", "limit", "tunes", "lit", "over the limit", "frequency", "lowest duty",
-        "within 5 % of the best", "points, median (most)",
+        "within 5 % of the best", "valley in its interval", "points, median (most)",
     )  # fmt: skip
     lines = [f"| {' | '.join(heads)} |", "|---" * len(heads) + "|"]
     for limited in (False, True):
@@ -194,7 +209,7 @@ def _line(purpose: str, limited: bool, rows: list[Row]) -> str:
     cells = [
         purpose, "yes" if limited else "no", f"{len(done)} of {len(rows)}",
         f"{sum(r.lit >= 1 for r in done)} of {len(done)}", str(over) if limited else "-",
-        share(done, "frequency_ok"), share(done, "duty_ok"), share(done, "best_ok"),
+        *(share(done, name) for name in JUDGED),
         f"{np.median(points):.0f} ({max(points)})",
     ]  # fmt: skip
     return "| " + " | ".join(cells) + " |"
@@ -208,7 +223,9 @@ def show(row: Row) -> str:
 
     if row.refused:
         return f"{row.seed:4} {row.chip:6} {row.purpose:13} refused: {row.refused}"
-    bad = [n for n in ("frequency_ok", "duty_ok", "best_ok") if getattr(row, n) is False]
+    bad = [
+        n for n in ("frequency_ok", "duty_ok", "best_ok", "valley_ok") if getattr(row, n) is False
+    ]
     limit = "" if row.limit_a is None else f" limit {1e3 * row.limit_a:.1f}"
     return (
         f"{row.seed:4} {row.chip:6} {row.purpose:13} {row.points:4} points, {row.tuned_by:13}"

@@ -65,6 +65,11 @@ def pickup_best_hz(bench: PlantBench, duty: float, band_hz: tuple[float, float])
     return _best_hz(bench, band_hz, 1000.0, lambda f: _at(bench, f, duty).probe_v)
 
 
+def valley_hz(bench: PlantBench, duty: float, band_hz: tuple[float, float]) -> float:
+    """The achievable frequency with the least supply current at a duty."""
+    return _best_hz(bench, band_hz, 1000.0, lambda f: -_at(bench, f, duty).supply_a)
+
+
 def _best_hz(
     bench: PlantBench,
     band_hz: tuple[float, float],

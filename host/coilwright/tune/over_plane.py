@@ -48,6 +48,10 @@ AMPS, SHARE = 1e-3, 0.3
 """Added to currents (A) and shares of the lit level before their logarithm is taken: below these
 nothing matters."""
 
+BELOW, ABOVE = 0.78, 1.1
+"""Reach of the search for least current below the lower of resonance and valley, and above the
+higher: with much duty the valley lies a fifth below the sweep's, with little a twelfth above."""
+
 SAFE, UNSURE = 0.8, 0.3
 """Probability of keeping the current limit that a place needs before it is asked for: the second
 as long as nothing lit is known inside the limit."""
@@ -134,19 +138,22 @@ def _shares(points: Sequence[Point], is_lit: Lit) -> tuple[Array, Array]:
     return np.log(share), np.array([is_lit.share_sd(p) for p in points]) / share
 
 
-def best_over_plane(run: Run, points: Sequence[Point], is_lit: Lit, centre_hz: float) -> Setting:
+def best_over_plane(
+    run: Run, points: Sequence[Point], is_lit: Lit, places_hz: tuple[float, float]
+) -> Setting:
     """Search the plane for the purpose of the options and verify what was found.
 
     Args:
         run: The measurement under way.
         points: What has been measured so far.
         is_lit: A criterion with a reading (`share`).
-        centre_hz: Middle of the frequencies: the load's resonance.
+        places_hz: The load's resonance and the supply valley, as far as known, the lower first: the
+            frequencies looked at reach from well below the one to well above the other.
 
     Raises:
         NoResult: Nothing in the plane is lit inside the limits.
     """
-    plane = _plane(run, points, is_lit, centre_hz)
+    plane = _plane(run, points, is_lit, places_hz)
     run.stage("spread over frequency and duty", FIRST)
     _take(plane, _spread(plane))
     for turn in range(1, ROUNDS + 1):
@@ -162,11 +169,14 @@ def best_over_plane(run: Run, points: Sequence[Point], is_lit: Lit, centre_hz: f
 _WORDS = {LEAST_CURRENT: "least current", "brightest": "most light"}
 
 
-def _plane(run: Run, points: Sequence[Point], is_lit: Lit, centre_hz: float) -> _Plane:
+def _plane(
+    run: Run, points: Sequence[Point], is_lit: Lit, places_hz: tuple[float, float]
+) -> _Plane:
     options = run.options
     low, high = options.band_hz
     if options.purpose == LEAST_CURRENT:
-        low, high = max(low, 0.78 * centre_hz), min(high, 1.16 * centre_hz)
+        low = max(low, BELOW * places_hz[0])
+        high = min(high, ABOVE * places_hz[1])
     least = max(options.least_duty, SHORT_ON_S * low)
     reach = (low, high), (least, options.most_duty)
     usable = [p for p in points if low * 0.98 <= p.frequency_hz <= high * 1.02

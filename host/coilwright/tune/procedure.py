@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 from coilwright.errors import NoResult
 from coilwright.point import Measure, Point
 from coilwright.tune.extremum import maximum
@@ -100,12 +98,10 @@ def _found(
     if purpose == LOWEST_DUTY:
         place, lowest = place_and_duty(run, pickup, is_lit)
         return place, lowest, settle(run, lowest, is_lit)
-    centre = math.sqrt(math.prod(run.options.band_hz))
-    if pickup.fit is not None:
-        centre = pickup.fit.frequency_hz
-    elif valley is not None:
-        centre = valley.frequency_hz
-    setting = best_over_plane(run, run.points, is_lit, centre)
+    known = [] if pickup.fit is None else [pickup.fit.frequency_hz]
+    known += [] if valley is None else [valley.frequency_hz]
+    places = (min(known), max(known)) if known else run.options.band_hz
+    setting = best_over_plane(run, run.points, is_lit, places)
     place = Place(setting.frequency_hz, setting.duty, purpose, _WHY[purpose])
     return place, None, setting
 
