@@ -157,9 +157,11 @@ class Commands:
         self.drive.enforce()
 
     def caps_q(self, _):
-        """The caps of the duty by frequency."""
-        points = ["%d,%s" % (hz, fixed(ppm, 4)) for hz, ppm in pairs(self.settings.caps)]
-        return ",".join(points) or "NONE"
+        """The caps of the duty by frequency, in pieces that a full heap has room for."""
+        pieces = [",%d,%s" % (hz, fixed(ppm, 4)) for hz, ppm in pairs(self.settings.caps)]
+        if pieces:
+            pieces[0] = pieces[0][1:]
+        return pieces or "NONE"
 
     def caps_clear(self, _):
         """No cap by frequency any more."""

@@ -70,7 +70,9 @@ def split(command):
     rest = rest.strip()
     if rest.count(",") > MOST:
         raise Fault(-108, command[:30])
-    parameters = [p.strip() for p in rest.split(",")] if rest else []
+    parameters = rest.split(",") if rest else []
+    for i, text in enumerate(parameters):
+        parameters[i] = text.strip()
     if "" in parameters:
         raise Fault(-102, command[:30])
     if "," in header:
@@ -164,6 +166,10 @@ class Interpreter:
         except Fault as fault:
             self.pending = None
             self.status.error(fault.number, fault.info)
+        except MemoryError:  # a long line in a full heap is no reason to trip
+            self.pending = None
+            self.replies.clear()
+            self.status.error(-225)
 
     def resume(self):
         answer = self.pending()

@@ -5,7 +5,7 @@ import struct
 from ring import framed
 from states import FADING, ON, TRIPPED
 
-_HELD = 32  # moves that are kept
+_HELD = 32  # moves that are kept, in pieces of 8
 _SIZE = 16
 _REST = 4  # intervals until the next look, where neither side was better
 
@@ -23,10 +23,11 @@ class Track:
         self.sense = sense
         self.sweep = sweep
         self.limits = limits
-        self.moves = bytearray(0)
+        self.moves: list = []
         self.run = self.next = 0
         self.on = 0
         self.reset()
+        self.begin()  # its attributes have their room from now on
 
     def reset(self):
         """Set-up back to its defaults."""
@@ -39,11 +40,11 @@ class Track:
         """Begin where the output is. Raises Fault while a sweep runs."""
         self.sweep.still()
         if not self.on:
-            self.moves = self.moves or bytearray(_HELD * _SIZE)
+            self.moves = self.moves or [bytearray(8 * _SIZE) for _ in range(_HELD // 8)]
             self.run += 1
             self.next = 0
-            self.on = self.sweep.barred = 1
             self.begin()
+            self.on = self.sweep.barred = 1
 
     def stop(self):
         """End at the best place found so far."""
@@ -155,14 +156,21 @@ class Track:
     def keep(self, value):
         """Remember a move."""
         point = self.next, self.sense.point[1], self.sense.point[2], value
-        struct.pack_into("<IIIi", self.moves, self.next % _HELD * _SIZE, *point)
+        piece = self.moves[self.next % _HELD // 8]
+        struct.pack_into("<IIIi", piece, self.next % 8 * _SIZE, *point)
         self.next += 1
 
     def block(self):
         """The moves that are kept, as a block."""
         count = min(self.next, _HELD)
         first = self.next - count
-        split = first % _HELD * _SIZE if count == _HELD else 0
-        moves = memoryview(self.moves)[: count * _SIZE]
         fields = (1, self.on, _SIZE, self.run, first, count, self.next)
-        return framed(fields, [moves[split:], moves[:split]])
+        pieces = []
+        while count:
+            start = first % 8
+            n = min(count, 8 - start)
+            piece = memoryview(self.moves[first % _HELD // 8])
+            pieces.append(piece[start * _SIZE : (start + n) * _SIZE])
+            first += n
+            count -= n
+        return framed(fields, pieces)

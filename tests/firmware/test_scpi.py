@@ -297,3 +297,15 @@ def test_thousands_of_lines_raise_nothing(rig: Rig, seed: int) -> None:
             rig.server._turn()
     assert rig.server.guard.cause != 104
     assert len(rig.server.status.queue) <= 16
+
+
+def test_a_command_that_finds_no_room_is_an_error_and_no_trip(esp32: Rig) -> None:
+    esp32.on()
+
+    def full(_: object) -> str:
+        raise MemoryError
+
+    esp32.server.commands.memory_q = full
+    assert esp32.text("SYST:VERS?;:SYST:MEM?;:SYST:PROT?") == "1"
+    assert esp32.errors() == [-225]
+    assert esp32.text("OUTP:COND?") == "ON"
