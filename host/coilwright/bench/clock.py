@@ -102,8 +102,10 @@ class GateLog:
         return sum((end - at) * duty for at, end, duty in self._spans(since_us, until_us)) / 1e6
 
     def _spans(self, since_us: int, until_us: int | None) -> list[tuple[int, int, float]]:
+        if not self.times_us:
+            return []
         last = self.end_us if until_us is None else until_us
-        ends = (*self.times_us[1:], max(last, self.times_us[-1] if self.times_us else 0))
+        ends = (*self.times_us[1:], max(last, self.times_us[-1]))
         found = []
         for (at, duty), end in zip(self.duties(), ends, strict=True):
             begin, stop = max(at, since_us), min(end, last)
