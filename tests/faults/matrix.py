@@ -194,9 +194,9 @@ _DAMAGING = tuple(
 )
 GAPS = (
     (
-        ("sensor-stuck", "sensor-dead", "sensor-reversed"),
+        ("sensor-stuck", "sensor-reversed"),
         (),
-        "the firmware does not tell a stuck, dead or reversed sensor from a small current",
+        "a sensor that is stuck within its range, or reversed at a small current, is not noticed",
     ),
     (("gate-stuck",), ("idle",), "nothing watches the current while the output is off"),
     (

@@ -225,7 +225,17 @@ def _in_mid_sweep(bench: Bench, count: str, fail: Callable[[], None]) -> Iterato
 def _tune(
     driver: Driver, bench: Bench, outcome: Outcome, folder: Path, fail: Callable[[], None]
 ) -> None:
-    wishes = tune_command._Wishes(TUNE_BAND, AT_DUTY, 0.005, None, "light", None, 0.1, None)
+    wishes = tune_command._Wishes(
+        purpose="lowest-duty",
+        band=TUNE_BAND,
+        safe_duty=AT_DUTY,
+        least_duty=0.005,
+        most_duty=None,
+        lit="light",
+        lit_level=None,
+        margin=0.1,
+        max_current=None,
+    )
     with _recording(driver, "tune", 20, fail, outcome, folder) as (writer, view):
         options = tune_command._options(driver, wishes)
         outcome.result, _ = tune_command._run(driver, writer, view, options, wishes)
