@@ -158,7 +158,10 @@ def _records(outcome: Outcome, sound: Outcome | None) -> list[str]:
         return ["record: the points of the sweep do not follow one another"]
     if sound is None or not points:
         return []
-    on_the_line = parse_fault(outcome.case.fault).kind.acts == "line"
+    # A tune chooses its points by what it read: only up to the fault they are those of a sound one.
+    on_the_line = "sweep" in outcome.case.activity and (
+        parse_fault(outcome.case.fault).kind.acts == "line"
+    )
     for n, (point, row) in enumerate(zip(points, outcome.values, strict=True)):
         told = (point.frequency_hz, point.duty, point.supply_a, point.probe_v, point.light_v)
         if any(abs(a - b) > 1e-6 * max(1.0, abs(a)) for a, b in zip(told, row, strict=True)):

@@ -318,6 +318,9 @@ def _look(bench: Bench, outcome: Outcome, wait: bool = True) -> None:
     with contextlib.suppress(CoilwrightError), Driver.open(bench.url, PATIENT) as driver:
         outcome.state, trip = driver.condition().value, driver.trip()
         outcome.cause = trip.number
+        if trip.number == 102 and not wait and not outcome.low:
+            # It ran on by itself until this look, which was slow: the trip is the look's own.
+            outcome.state, outcome.cause = "ON", 0
 
 
 def _true_current(bench: Bench) -> float:
