@@ -176,7 +176,7 @@ def test_energy_is_kept_and_no_part_delivers_any(
     driver = replace(single(loop_nh * 1e-9, damping_ohm), receivers=(lamp,))
     found = solve(driver, frequency_hz, duty)
     assert found.converged.all()
-    assert abs(found.energy_balance[0]) < 7e-4
+    assert abs(found.energy_balance[0]) < 1e-3
     assert all(getattr(found, name)[0] >= -1e-4 * found.supply_w[0] for name in LOSSES)
 
 

@@ -154,7 +154,7 @@ def test_a_build_without_a_valley(tmp_path: Path) -> None:
 
     assert done.returncode == 40
     assert json.loads(done.stdout)["error"]["kind"] == "NoResult"
-    assert "no valley" in refusal(done)
+    assert "no least value from" in refusal(done)
 
 
 def test_a_build_without_leds(tmp_path: Path) -> None:
