@@ -58,6 +58,8 @@ def test_it_follows_a_probe_that_drifts(tmp_path: Path) -> None:
     assert (tmp_path / "track.png").read_bytes().startswith(b"\x89PNG")
     record = read_record(tmp_path / found["log"])
     assert len(record) == found["points"] >= 3
+    for point in record.points:
+        assert point.requested_frequency_hz == pytest.approx(point.frequency_hz, abs=1)
     assert record.metadata is not None
     assert record.metadata.facts["results"]["moves"] == moves
 
@@ -105,13 +107,33 @@ def test_a_trip_while_tracking_is_told(bench: Bench, tmp_path: Path) -> None:
     assert "current" in refusal(done).lower()
 
 
+def test_left_on_it_goes_on_until_the_driver_misses_its_host(bench: Bench, tmp_path: Path) -> None:
+    done = run(
+        "track", "--port", bench.url, "--frequency", "165k", "--duty", "10%", "--minutes", "0.02",
+        "--leave-on", cwd=tmp_path,
+    )  # fmt: skip
+
+    assert done.returncode == 0, done.stderr
+    assert "switches off after 2 s" in done.stdout
+    with Driver.open(bench.url) as driver:
+        assert driver.condition() is DriverState.ON
+        assert driver.track().on
+    found = run_json("status", "--port", bench.url, cwd=tmp_path)
+    assert found["tracking"]["on"]
+    assert found["tracking"]["moves"][0]["frequency_hz"] == pytest.approx(165_000, abs=300)
+    time.sleep(2.5)
+    with Driver.open(bench.url) as driver:
+        assert driver.condition() is DriverState.TRIPPED
+        assert driver.trip().number == 102
+        assert not driver.track().on
+
+
 @pytest.mark.parametrize(
     ("arguments", "code", "said"),
     [
         ([], 40, "no stored setting"),
         (["--frequency", "165k"], 2, "together"),
         (["--frequency", "165k", "--duty", "0"], 40, "nothing to follow"),
-        (["--frequency", "165k", "--duty", "10%", "--leave-on"], 21, "standalone start"),
         (["--frequency", "165k", "--duty", "10%", "--interval", "60"], 20, "0.02 to 10 s"),
         (["--frequency", "165k", "--duty", "10%", "--span", "10"], 20, "does not fit"),
         (["--minutes", "0"], 2, "minutes"),

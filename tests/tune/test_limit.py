@@ -29,7 +29,7 @@ def limited():
     """One limit of the harbour, low enough that ridges of hard switching stand in its way."""
     bench = CappedBench("rp2", seed=4)
     stages: list[Stage] = []
-    options = LimitOptions(0.2, band_hz=BAND_HZ, most_points=100, supply_step_a=5e-4)
+    options = LimitOptions(0.2, band_hz=BAND_HZ, most_points=140, supply_step_a=5e-4)
     return (
         bench,
         limit_current(bench.measure, bench.write, options, on_progress=stages.append),
@@ -72,6 +72,25 @@ def test_the_caps_were_tried(limited) -> None:
     assert sum(Flag.DUTY_LIMITED in p.flags for p in asked) >= len(asked) / 2
     assert [s.name for s in stages] == ["smallest duty", "growing", "checking", "trying to exceed"]
     assert len(result.points) - len(asked) <= result.options.most_points
+
+
+def test_a_tight_limit_is_respected_and_places_that_exceed_it_at_once_are_left_out() -> None:
+    def amps(f: float, d: float) -> float:
+        # A receiver at 165 kHz, three per cent wide, that draws too much at the least duty.
+        return (d / 0.005) ** 2 * (0.008 + 0.3 / (1 + ((f - 165e3) / 1.5e3) ** 2))
+
+    bench = plain(CappedBench("rp2", 1), amps)
+    options = replace(QUICK, max_supply_a=0.08, band_hz=(150e3, 180e3), most_points=60)
+
+    result = limit_current(bench.measure, bench.write, options)
+
+    assert bench.worst_a <= 0.08
+    assert any("was not tried" in warning for warning in result.warnings)
+    assert cap_by_the_book(bench.table, 165e3) == 0
+    for hertz in np.arange(150e3, 180e3, 250.0):
+        cap = cap_by_the_book(bench.table, hertz)
+        assert amps(hertz, cap) <= 0.08
+    assert result.share > 0
 
 
 def plain(bench: CappedBench, amps) -> CappedBench:

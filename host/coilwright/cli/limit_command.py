@@ -73,7 +73,7 @@ class _Done:
 @click.option(
     "--points",
     type=click.IntRange(20, 2000),
-    default=180,
+    default=240,
     show_default=True,
     help="Points to measure before the caps are tried.",
 )

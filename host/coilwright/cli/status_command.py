@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -12,7 +13,10 @@ from coilwright.cli.options import json_option, port_option, print_json
 if TYPE_CHECKING:
     from coilwright.link import Driver
     from coilwright.link.driver import Status
-    from coilwright.point import Point
+    from coilwright.link.tracking import Track
+    from coilwright.point import Point, Setpoint
+
+_Answer = TypeVar("_Answer")
 
 
 @click.command("status")
@@ -25,10 +29,52 @@ def command(port: str | None, as_json: bool) -> None:
 
     with open_driver(port) as driver:
         status, point = driver.status(), driver.measure()
+        caps, track = _or_none(driver.duty_table), _or_none(driver.track)
         if as_json:
-            print_json(_as_dict(driver, status, point))
+            more = {"duty_table": _plain_caps(caps), "tracking": _plain_track(track)}
+            print_json({**_as_dict(driver, status, point), **more})
             return
-        print_pairs(_lines(driver, status, point))
+        print_pairs([*_lines(driver, status, point), *_more_lines(caps, track)])
+
+
+def _or_none(ask: Callable[[], _Answer]) -> _Answer | None:
+    """None where the firmware is too old to know of it."""
+    from coilwright.errors import Refused
+
+    try:
+        return ask()
+    except Refused:
+        return None
+
+
+def _plain_caps(caps: list[Setpoint] | None) -> list[dict[str, float]] | None:
+    if caps is None:
+        return None
+    return [{"frequency_hz": cap.frequency_hz, "duty": cap.duty} for cap in caps]
+
+
+def _plain_track(track: Track | None) -> dict[str, Any] | None:
+    if track is None:
+        return None
+    moves = [asdict(move) for move in track.moves]
+    return {"on": track.on, "run": track.run, "places": track.next, "moves": moves}
+
+
+def _more_lines(caps: list[Setpoint] | None, track: Track | None) -> list[tuple[str, str]]:
+    from coilwright.tune.limit_table import CapPoint, describe_table
+
+    lines = []
+    if caps is not None:
+        table = [CapPoint(cap.frequency_hz, cap.duty) for cap in caps]
+        lines.append(("caps by frequency", describe_table(table) if table else "none"))
+    if track is not None:
+        told = "on" if track.on else "off"
+        if track.moves:
+            last = track.moves[-1]
+            word = "now" if track.on else "last"
+            told += f"; {max(track.next - 1, 0)} moves, {word} at {last.frequency_hz / 1e3:.3f} kHz"
+        lines.append(("tracking", told))
+    return lines
 
 
 def _as_dict(driver: Driver, status: Status, point: Point) -> dict[str, Any]:

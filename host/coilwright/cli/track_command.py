@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -57,6 +57,7 @@ class _Done:
     record: Path
     seconds: float
     left_on: bool
+    host_timeout_s: float
 
 
 @click.command("track")
@@ -81,7 +82,8 @@ class _Done:
 @click.option(
     "--leave-on",
     is_flag=True,
-    help="Leave output and tracking on at the end; needs standalone start in the driver.",
+    help="Leave output and tracking on at the end, for another program that takes over within the"
+    " driver's host-lost time; else the driver switches off by itself then.",
 )
 @record_options
 @json_option
@@ -117,8 +119,6 @@ def command(
     stop_on_termination()
     keep = RecordWishes(record, note, tags, force)
     with open_driver(port) as driver:
-        if leave_on:
-            _check_standalone(driver)
         setup = _setup(driver, wishes)
         _begin_at(driver, wishes)
         title = "Tracking; Ctrl-C ends it" if minutes is None else "Tracking"
@@ -135,16 +135,6 @@ def command(
             force=force,
         )
     _tell(done, plot, as_json)
-
-
-def _check_standalone(driver: Driver) -> None:
-    from coilwright.errors import Refused
-
-    if not driver.startup():
-        raise Refused(
-            "Without a host the driver would switch off: standalone start is not enabled.",
-            "Enable it (OUTPut:STARtup ON), or leave out --leave-on.",
-        )
 
 
 def _setup(driver: Driver, wishes: _Wishes) -> TrackSetup:
@@ -206,7 +196,7 @@ def _track(driver: Driver, recorder: Recorder, setup: TrackSetup, wishes: _Wishe
                 recorder.view.say(_line(move, setup.mode, history.first))
             if time.monotonic() - measured >= _POINT_S:
                 measured = time.monotonic()
-                points += recorder.keep([driver.measure()])
+                points += recorder.keep([_tracked(driver.measure())])
             _check(driver)
             time.sleep(_pause(driver, end))
     except KeyboardInterrupt:
@@ -227,7 +217,16 @@ def _track(driver: Driver, recorder: Recorder, setup: TrackSetup, wishes: _Wishe
         recorder.record.path,
         time.monotonic() - began,
         wishes.leave_on,
+        driver.host_timeout_s,
     )
+
+
+def _tracked(point: Point) -> Point:
+    """The point with the frequency that the tracking had set, in whole hertz.
+
+    The driver tells what it achieved; what was asked for last is where the tracking began.
+    """
+    return replace(point, requested_frequency_hz=round(point.frequency_hz))
 
 
 def _pause(driver: Driver, end: float | None) -> float:
@@ -295,6 +294,15 @@ def _plain(done: _Done) -> dict[str, Any]:
     return {"mode": done.mode.name.lower(), "moves": moves, "missed": done.missed}
 
 
+def _left(done: _Done) -> str:
+    if not done.left_on:
+        return "off"
+    return (
+        f"left on; the driver switches off after {done.host_timeout_s:g} s unless a program goes on"
+        " talking to it"
+    )
+
+
 def _tell(done: _Done, plot: Path | None, as_json: bool) -> None:
     from coilwright.view.track_text import track_lines
 
@@ -313,4 +321,4 @@ def _tell(done: _Done, plot: Path | None, as_json: bool) -> None:
     click.echo(f"{len(done.points)} points in {done.seconds:.0f} s, kept in {done.record}")
     if plot is not None:
         click.echo(f"plot in {plot}")
-    click.echo(f"output {'left on' if done.left_on else 'off'}")
+    click.echo(f"output {_left(done)}")

@@ -18,7 +18,7 @@ Flags = NDArray[np.bool_]
 SURE = 3.0
 """Standard deviations by which a current must lie below the limit to count as known to."""
 
-SURE_KEPT = 5.0
+SURE_KEPT = 4.0
 """The same for the limit that is kept in the end."""
 
 _FAR = 0.6
@@ -26,13 +26,21 @@ _FAR = 0.6
 
 _COLUMN_RATIO = 0.03
 _FEWEST_COLUMNS, _MOST_COLUMNS = 5, 60
+_FIRST = 15
+"""Steps of the first pass through the band, at least."""
 _STEP_S = 0.03e-6
 _BEHIND, _BEYOND = 6, 2
 """Cells around the edge of a column's known part that are worth a measurement."""
 
+_HALF_STEP, _ENOUGH = 1 / 512, 20
+"""Half a step of the coarsest duty (8 bits), and points that tell the chip's own."""
+
+_LIKE = 0.3
+"""A chip's duty counts as the least within this share of it."""
+
 _STEEPEST = (1e6, 4e6)
-_STEEPEST_LOG = 0.8
-_SHARE = 0.65
+_STEEPEST_LOG = 1.2
+_SHARE = 0.7
 """Bounds of the steepest rise of the current's square root: root-amperes a second of on-time, and
 root-amperes along the logarithm of the frequency; and the share of the first points' rise that is
 reckoned with. Found by trying on maps of solved circuits: more is safer and gets less far."""
@@ -101,11 +109,11 @@ class CurrentSearch:
         return np.concatenate([[low], steps, [high]])
 
     def first(self) -> list[Setpoint]:
-        """Where to begin: the least duty at a few frequencies all over the band."""
+        """Where to begin: the least duty at frequencies all over the band."""
         return [Setpoint(round(hertz), self._least) for hertz in self._columns[:: self._stride()]]
 
     def _stride(self) -> int:
-        return max(1, (len(self._columns) - 1) // 5)
+        return max(1, (len(self._columns) - 1) // _FIRST)
 
     def learn(self, points: Sequence[Point]) -> None:
         """Take in measured points."""
@@ -149,10 +157,20 @@ class CurrentSearch:
         log_hz = np.log([p.frequency_hz for p in self.points])
         running = on_s > 0
         root, on_s, log_hz = root[running], on_s[running], log_hz[running]
-        steepest = _SHARE * float(np.clip(np.max((root / on_s)[: len(self.first())]), *_STEEPEST))
-        rise = steepest * np.abs(self._places[:, :1] - on_s)
+        duty = on_s * np.exp(log_hz)
+        least = np.abs(duty / self._least - 1) < _LIKE
+        first = float(np.max((root / on_s)[least])) if least.any() else _STEEPEST[1]
+        steepest = _SHARE * float(np.clip(first, *_STEEPEST))
+        # What the chip makes of a duty may be larger than what it was asked for.
+        up_s = self._rounded_up() / self._hz[:, None]
+        rise = steepest * (np.abs(self._places[:, :1] - on_s) + up_s)
         rise += _STEEPEST_LOG * np.abs(self._places[:, 1:] - log_hz)
         return np.asarray(np.min(root + rise, axis=1) <= self._target)
+
+    def _rounded_up(self) -> float:
+        """Most by which the chip has rounded a duty so far; before it is known, an ESP32's half."""
+        off = [abs(p.duty - p.requested_duty) for p in self.points if p.duty > 0]
+        return max(off) if len(off) >= _ENOUGH else max([*off, _HALF_STEP])
 
     def _good(self, mean: Array, sd: Array, sure: float) -> Flags:
         """Which cells are known to be good, as a table (..., columns, rungs)."""

@@ -29,6 +29,11 @@ _SPREAD = 0.45
 _PRIOR_WIDTHS = np.array([0.3, 0.35, 0.35])
 """How sure the three scales above are: standard deviations of their logarithms."""
 
+_LEAST_SPREAD, _MOST_ON_TIME_S, _MOST_LOG_FREQUENCY = 0.25, 0.25e-6, 0.15
+"""Bounds of the estimated scales, the first as a share of the limit's root. A quiet beginning must
+not make the estimate sure of what it has not seen: the receivers resonate within a few per cent of
+the frequency, and a ridge rises after a long flat."""
+
 _LEAST_SD = 1e-3
 _RELEARN = 1.15
 """Scales are estimated anew whenever there are so many times more points."""
@@ -65,6 +70,9 @@ class CurrentSurface:
         self._prior = np.log([_SPREAD * root, ON_TIME_SCALE_S, LOG_FREQUENCY_SCALE])
         self._scales = self._prior.copy()
         self._least_level = 0.5 * root
+        widest = (root, _MOST_ON_TIME_S, _MOST_LOG_FREQUENCY)
+        narrowest = (_LEAST_SPREAD * root, 0.2 * ON_TIME_SCALE_S, 0.2 * LOG_FREQUENCY_SCALE)
+        self._bounds = [*zip(np.log(narrowest), np.log(widest), strict=True)]
         self._learned = 0
         self._at = np.empty((0, 2))
 
@@ -114,6 +122,7 @@ class CurrentSurface:
             self._improbability,
             self._scales,
             method="Nelder-Mead",
+            bounds=self._bounds,
             options={"maxiter": 80, "xatol": 0.02, "fatol": 0.05},
         )
         return np.asarray(found.x)

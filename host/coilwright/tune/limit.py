@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
+from typing import Any, NoReturn
 
 import numpy as np
 
@@ -22,6 +22,8 @@ Write = Callable[[Sequence[CapPoint]], None]
 
 _AT_ONCE = 3
 """Points of one list: few, since every one changes what is best to measure next."""
+_SMALLEST, _HALF = 0.25, 0.5
+"""Shares of the least duty to approach it by."""
 _CHECK_SHARE = 0.4
 _CURVE_POINTS = 151
 _TRIES = 3
@@ -55,7 +57,7 @@ class LimitOptions:
     most_duty: float = 0.5
     highest_request: float = 0.5
     margin: float = 0.05
-    most_points: int = 180
+    most_points: int = 240
     supply_step_a: float = 1e-3
 
     def __post_init__(self) -> None:
@@ -187,6 +189,7 @@ class _Run:
     def __init__(self, ask: Measure, options: LimitOptions, tell: OnProgress | None) -> None:
         self.options, self._ask, self._tell = options, ask, tell
         self.points: list[Point] = []
+        self.left_out: list[int] = []
         self.search = CurrentSearch(
             options.band_hz,
             options.least_duty,
@@ -224,21 +227,75 @@ class _Run:
     def explore(self) -> bool:
         """Measure until nothing is left to learn or the points are used up: whether the former."""
         options = self.options
-        first = self.search.first()
-        self._stage("smallest duty", len(first))
-        found = self._measure(first)
-        least = min(found, key=lambda point: point.supply_a)
-        if least.supply_a > options.target_a:
-            raise NoResult(
-                f"Even at a duty of {show_percent(least.duty)} the driver draws"
-                f" {show(least.supply_a, 'A', 3)}, more than {show(options.target_a, 'A', 3)}, the"
-                " limit without its margin.",
-                "Allow more current, or begin with a smaller --least-duty.",
-            )
-        self.search.learn(found)
+        self._begin()
         check = round(_CHECK_SHARE * options.most_points)
         self._grow("growing", options.most_points - check, self.search.next)
         return self._grow("checking", options.most_points, self.search.next_to_keep)
+
+    def _begin(self) -> None:
+        """The least duty all over the band, from smaller ones and from neighbours known to be low.
+
+        What a frequency may draw is reckoned as twice what its neighbour draws at the same duty,
+        or from its own smaller duty with the square of the duties' ratio: the on-time's current
+        rises in proportion to it. Where that is too much the frequency is left out.
+        """
+        first = self.search.first()
+        self._stage("smallest duty", 2 * len(first))
+        found = self._walk([Setpoint(s.frequency_hz, _SMALLEST * s.duty) for s in first])
+        for share in (_HALF, 1.0):
+            draws = {p.requested_frequency_hz: p for p in found if p.duty > 0}
+            ready = [s for s in first if self._may(draws.get(s.frequency_hz), s.duty)]
+            if share < 1 and len(ready) == len(first):
+                continue
+            if not draws:
+                found = self._walk([Setpoint(s.frequency_hz, share * s.duty) for s in first])
+                continue
+            wanted = [Setpoint(s.frequency_hz, share * s.duty) for s in first]
+            wanted = [s for s in wanted if self._may(draws.get(s.frequency_hz), s.duty)]
+            found = self._measure(wanted) if wanted else []
+        reached = {p.requested_frequency_hz for p in found}
+        self.left_out = [s.frequency_hz for s in first if s.frequency_hz not in reached]
+        running = [p for p in self.points if p.duty > 0]
+        least = min(running, key=lambda point: point.supply_a, default=None)
+        if least is None or not found or least.supply_a > self.options.target_a:
+            self._refuse(least)
+        self.search.learn(running)
+
+    def _walk(self, setpoints: Sequence[Setpoint]) -> list[Point]:
+        """From the highest frequency down, then from the lowest up, while the neighbour is low.
+
+        The highest comes first because its on-time is the shortest.
+        """
+        waiting = list(setpoints)
+        found: list[Point] = []
+        for end in (-1, 0):
+            while waiting:
+                (point,) = self._measure([waiting.pop(end)])
+                found.append(point)
+                if point.supply_a > self.options.target_a / 2:
+                    break
+        return found
+
+    def _may(self, known: Point | None, duty: float) -> bool:
+        """Whether a duty surely respects the target where a smaller one is known."""
+        if known is None:
+            return False
+        growth = max(duty / known.duty, 1.0) ** 2
+        return known.supply_a * growth <= self.options.target_a
+
+    def _refuse(self, least: Point | None) -> NoReturn:
+        options = self.options
+        if least is None:
+            raise NoResult(
+                f"A duty of {show_percent(options.least_duty)} is none the chip can set.",
+                "Begin with a larger --least-duty.",
+            )
+        raise NoResult(
+            f"Even at a duty of {show_percent(least.duty)} the driver draws"
+            f" {show(least.supply_a, 'A', 3)}; {show(options.target_a, 'A', 3)} is the limit"
+            " without its margin, and more duty would exceed it.",
+            "Allow more current, or begin with a smaller --least-duty.",
+        )
 
     def _grow(self, name: str, until: int, choose: Callable[[int], list[Setpoint]]) -> bool:
         self._stage(name, until - len(self.points))
@@ -349,6 +406,12 @@ class _Run:
                 f"The limit was exceeded while it was being found:"
                 f" {show(highest.supply_a, 'A', 3)} at {show(highest.frequency_hz, 'Hz')} and"
                 f" {show_percent(highest.duty)}."
+            )
+        if self.left_out:
+            places = ", ".join(f"{hertz / 1e3:.1f}" for hertz in sorted(self.left_out))
+            found.append(
+                f"Around {places} kHz even a duty of {show_percent(self.options.least_duty)} was"
+                " not tried: from smaller ones or from a neighbour it might exceed the limit."
             )
         under = sum(Flag.SUPPLY_UNDER in point.flags for point in self.points)
         if under:
