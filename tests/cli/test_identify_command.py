@@ -22,7 +22,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     here = tmp_path_factory.mktemp("identify")
     for name, duty in (("a.csv", "15%"), ("b.csv", "35%")):
         url = f"sim://harbour?seed={SEED}&speed=20"
-        span = ("--from", "132k", "--to", "208k", "--points", "77", "--duty", duty)
+        span = ("--from", "132k", "--to", "208k", "--points", "51", "--duty", duty)
         done = run("sweep", "--port", url, *span, "--record", name, cwd=here)
         assert done.returncode == 0, done.stderr
     found = run_json(

@@ -45,8 +45,9 @@ def test_values_are_near_the_truth(found: Identified, key: str, within: float) -
     assert found.part(key).value == pytest.approx(TRUTH[key], rel=within)
 
 
-def test_the_probe_resonates_where_it_does(found: Identified) -> None:
-    assert resonance(found.built, "probe") == pytest.approx(resonance(built(), "probe"), rel=0.002)
+@pytest.mark.parametrize("part", ["probe", "receiver[0]"])
+def test_receivers_resonate_where_they_do(found: Identified, part: str) -> None:
+    assert resonance(found.built, part) == pytest.approx(resonance(built(), part), rel=0.002)
 
 
 def test_intervals_hold_the_truth(found: Identified) -> None:

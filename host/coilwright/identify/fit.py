@@ -27,8 +27,12 @@ WILD = 4.0
 
 _LARGEST = 2.0  # change in one step, in expected spreads
 _MORE = (8.0, 100.0, 3000.0)  # how much more a step is damped where it did not help
-_FOREIGN = 8.0  # the same, at which it does not give the intervals any more
-_HOPELESS = 1.0  # mean squared residual, tempered, beyond which a run is given up
+_FOREIGN = 30.0  # the same, at which it does not give the intervals any more
+_NEAR = 3.5  # step, in posterior standard deviations, at which the next temper begins
+_HOPELESS = 0.6  # mean squared residual, tempered, beyond which a run is given up
+_TELLING = 1.5
+"""Length of a derivative, an expected spread against the readings' deviations, below which an old
+one does: the readings then narrow what was expected of the value by less than half."""
 _STALE = 4.0  # posterior standard deviations at which a derivative computed before no longer helps
 
 
@@ -52,7 +56,7 @@ class Stage:
     abandon: bool = True
 
 
-USUAL = Stage((0.1, 0.02, 0.0), 8, 4, 0.3)
+USUAL = Stage((0.1, 0.02, 0.0), 8, 4, 2.0)
 
 
 @dataclass(frozen=True)
@@ -145,13 +149,30 @@ class Fit:
         off = (self.seen.reading - self.predicted(unknown, ideal)) / self.sigma
         return np.nan_to_num(off, nan=0.0).ravel()
 
-    def derivative(self, unknown: Reals, at: Solved) -> Reals:
-        """d ideal / d unknown for the parts (P, 3, n), by one batch of solutions."""
+    def beginning(self, unknown: Reals) -> tuple[Solved, Reals]:
+        """The solution at unknowns (P + Q,), and its derivative, by one batch of solutions."""
         values = self.values(unknown)
-        sets = values * np.exp(np.diag(self.step))
+        solved = self.model.solve(np.concatenate([values[None, :], self._moved(values)]))
+        here = Solved(solved.reading[:1], solved.state[:1])
+        return here, self._slope(solved.reading[1:], here, np.arange(self.parts))
+
+    def derivative(self, unknown: Reals, at: Solved, which: NDArray[np.int64]) -> Reals:
+        """d ideal / d unknown for some parts (p, 3, n), by one batch of solutions."""
+        sets = self._moved(self.values(unknown))[which]
         moved = self.model.solve(sets, start=at.state[0])
-        slope = (moved.reading - at.reading[0]) / self.step[:, None, None]
-        return np.asarray(np.nan_to_num(slope) * self.spread[:, None, None])
+        return self._slope(moved.reading, at, which)
+
+    def _moved(self, values: Reals) -> Reals:
+        return np.asarray(values * np.exp(np.diag(self.step)))
+
+    def _slope(self, reading: Reals, at: Solved, which: NDArray[np.int64]) -> Reals:
+        slope = np.nan_to_num((reading - at.reading[0]) / self.step[which, None, None])
+        return np.asarray(slope * self.spread[which, None, None])
+
+    def telling(self, ideal: Reals, slope: Reals) -> NDArray[np.int64]:
+        """Parts of which the readings tell something beside what was expected."""
+        rows = np.where(self.seen.used & np.isfinite(ideal), slope / self.fine, 0.0)
+        return np.flatnonzero(np.sqrt(np.sum(rows**2, axis=(1, 2))) > _TELLING)
 
     def jacobian(self, unknown: Reals, ideal: Reals, slope: Reals) -> Reals:
         """d predicted / sigma / d unknown (3 n, P + Q)."""
@@ -172,11 +193,10 @@ class _Run:
     def __init__(self, fit: Fit, unknown: Reals, stage: Stage, say: Say) -> None:
         self.fit, self.stage, self.say = fit, stage, say
         self.unknown = unknown
-        self.solved = fit.model.solve(fit.values(unknown)[None, :])
+        self.solved, self.slope = fit.beginning(unknown)
         _demand(self.solved)
-        self.slope = np.empty(0)
-        self.fresh = False
-        self.derivatives = self.steps = 0
+        self.fresh, self.since = True, np.zeros_like(unknown)
+        self.derivatives, self.steps = 1, 0
         self.damping = self.close = 0.0
         self.converged = False
 
@@ -186,20 +206,20 @@ class _Run:
         return np.asarray(self.solved.reading[0])
 
     def renew(self) -> None:
-        """Compute the derivative here."""
-        self.slope = self.fit.derivative(self.unknown, self.solved)
+        """Compute the derivative here, of the values that matter."""
+        which = self.fit.telling(self.ideal, self.slope)
+        self.slope[which] = self.fit.derivative(self.unknown, self.solved, which)
         self.fresh = True
         self.since = np.zeros_like(self.unknown)
         self.derivatives += 1
 
     def finish(self) -> Fitted:
         """Run all tempers, the last to its end."""
-        self.renew()
         for share in self.stage.tempers:
             last = share == self.stage.tempers[-1]
             self.fit.temper(share)
             self.damping, self.converged = 1e-3, False
-            self.close = self.stage.small if last else 2.0
+            self.close = self.stage.small if last else _NEAR
             if last and not self.fresh and self._far():
                 self.renew()
             for _ in range(self.stage.steps):
@@ -245,6 +265,8 @@ class _Run:
             small = _length(moves[0], normal)
             if small < self.close:
                 self.converged = True
+                if self.close == self.stage.small:
+                    self._glide(moves[0])
                 return False
             best = self._try(moves, normal, pull, weight)
             if best is not None:
@@ -257,6 +279,12 @@ class _Run:
                 self.renew()
                 return True
         return False
+
+    def _glide(self, move: Reals) -> None:
+        """Take the last, short step by the derivative alone, without a solution."""
+        change = np.tensordot(move[: self.fit.parts], self.slope, axes=1)
+        self.unknown, self.since = self.unknown + move, self.since + move
+        self.solved = Solved(self.solved.reading + change, self.solved.state)
 
     def _move(self, normal: Reals, pull: Reals, damping: float) -> Reals:
         move = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), pull)
@@ -299,7 +327,8 @@ class _Run:
         self.unknown, self.solved, self.fresh = self.unknown + move, solved, False
         self.since = self.since + move
         self.damping = self.damping / 5 if ratio > 0.5 else self.damping * 3
-        if ratio < 0.5 and self._far() and self.derivatives < self.stage.derivatives:
+        poor = ratio < 0.5 and _length(move, normal) > _NEAR
+        if poor and self._far() and self.derivatives < self.stage.derivatives:
             self.renew()
 
     def _fitted(self) -> Fitted:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
@@ -17,8 +18,14 @@ from coilwright.identify.sensors import sensors_of, sigma
 from coilwright.identify.start import align
 from coilwright.record import Record
 
-POINTS = 32
-"""Points the fit uses; the circuit is solved some ninety times at each."""
+POINTS = 28
+"""Points the fit uses; the circuit is solved some sixty times at each."""
+
+MORE_POINTS, MORE_COARSE = 32, 20
+"""Points of the fit and of its grids where fewer did not lead to the parts."""
+
+COMPARED = 160
+"""Points the result is compared with at most; of more, every second or third."""
 
 
 def identify(
@@ -50,9 +57,15 @@ def identify(
     fit = Fit(model, sensors)
     say(f"{len(seen)} points read, {len(model.seen)} of them chosen for the fit")
     fitted = _best(fit, say)
+    if not _good(fitted):
+        model = Model(build, model.fitted, seen.at(thin(seen, MORE_POINTS)))
+        wider = Fit(model, sensors)
+        again = _thorough(wider, say)
+        fit, fitted = wider, again
     if not np.isfinite(fitted.covariance).all():
         raise NoResult("The fit does not settle.", "Check the build file against the driver.")
-    say("comparing with all points")
+    seen = seen.at(np.arange(0, len(seen), max(1, math.ceil(len(seen) / COMPARED))))
+    say(f"comparing with {len(seen)} points")
     nearest = np.array([_nearest(model.seen, seen, place) for place in range(len(seen))])
     everywhere = Model(build, model.fitted, seen).solve(
         fitted.values[None, :], start=fitted.state[nearest]
@@ -72,16 +85,31 @@ def _nearest(chosen: Observations, seen: Observations, place: int) -> int:
 def _best(fit: Fit, say: Callable[[str], None]) -> Fitted:
     """The best fit from the promising beginnings; mostly the first is good."""
     say("looking for the resonances")
-    best: Fitted | None = None
+    found: list[Fitted] = []
     for values in align(fit):
-        found = fit.run(fit.unknown(values), USUAL, say)
-        if best is None or found.chi_square < best.chi_square:
-            best = found
-        if best.chi_square < POOR_FIT * best.readings:
-            return best
+        found.append(fit.run(fit.unknown(values), USUAL, say))
+        if _good(found[-1]):
+            break
         say("the circuit does not follow the records yet; beginning elsewhere")
+    return min(found, key=lambda one: one.chi_square / one.readings)
+
+
+def _good(fitted: Fitted) -> bool:
+    return fitted.chi_square < POOR_FIT * fitted.readings
+
+
+def _thorough(fit: Fit, say: Callable[[str], None]) -> Fitted:
+    """The same with every beginning followed to its end."""
+    say("looking for the resonances again, at more points")
+    best: Fitted | None = None
+    for values in align(fit, MORE_COARSE):
+        one = fit.run(fit.unknown(values), replace(USUAL, abandon=False), say)
+        if best is None or one.chi_square < best.chi_square:
+            best = one
+        if _good(best):
+            break
     assert best is not None
-    return fit.run(best.unknown, replace(USUAL, abandon=False), say)
+    return best
 
 
 def _sensor(records: Sequence[Record]) -> str | None:

@@ -60,7 +60,7 @@ class Value:
 
 @dataclass(frozen=True)
 class RecordFit:
-    """How the circuit follows one record: all its points (n,), readings (3, n)."""
+    """How the circuit follows one record: the points compared (n,), readings (3, n)."""
 
     label: str
     frequency_hz: Reals

@@ -75,14 +75,16 @@ def _centre(hertz: Reals, volts: Reals, top: int) -> float:
     return float((hertz[low] + hertz[up]) / 2)
 
 
-_COARSE = 20
+COARSE = 18
+"""Points that the grids are solved at."""
+
 _TANK_SCAN = 7
 _LOOP_SCAN = 15
 _LAMP_SCAN = 5
 _STARTS = 3
 
 
-def align(fit: Fit) -> list[Reals]:
+def align(fit: Fit, points: int = COARSE) -> list[Reals]:
     """Values to begin with (P,), the most promising first.
 
     The expected values, with resonances moved to where the records say. The stray loop rings with
@@ -95,20 +97,24 @@ def align(fit: Fit) -> list[Reals]:
     found = pairs(fitted)
     if "probe" in found:
         values = _to_peak(fit, values, found["probe"])
-    fit = fit.on(thin(fit.seen, _COARSE))
+    fit = fit.on(thin(fit.seen, points))
     if "tank" in found:
-        values = _scan(fit, values, _shifted(fit, values, found["tank"], _TANK_SCAN))[0]
-    starts = [values]
+        values = _scan(fit, [_shifted(fit, values, found["tank"], _TANK_SCAN)])[0][0]
+    grids = []
     names = [one.key for one in fitted]
     if "loop.inductance" in names:
         place = names.index("loop.inductance")
         factors = np.exp(np.linspace(-2, 2, _LOOP_SCAN) * fit.spread[place])
-        starts = _scan(fit, values, [_scaled(values, place, one) for one in factors])
-    for name, pair in found.items():
-        if name not in ("tank", "probe"):
-            best = _scan(fit, starts[0], _shifted(fit, starts[0], pair, _LAMP_SCAN))[0]
-            for one in starts:
-                one[list(pair)] = best[list(pair)]
+        grids.append([_scaled(values, place, one) for one in factors])
+    lamps = [pair for name, pair in found.items() if name not in ("tank", "probe")]
+    grids += [_shifted(fit, values, pair, _LAMP_SCAN) for pair in lamps]
+    if not grids:
+        return [values]
+    best = _scan(fit, grids)
+    starts = [values] if len(lamps) == len(grids) else best[0]
+    for pair, places in zip(lamps, best[-len(lamps) :], strict=True) if lamps else ():
+        for one in starts:
+            one[list(pair)] = places[0][list(pair)]
     return starts
 
 
@@ -133,14 +139,22 @@ def _to_peak(fit: Fit, values: Reals, pair: tuple[int, int]) -> Reals:
     return moved(fit, values, pair, float(np.log(hertz / own)))
 
 
-def _scan(fit: Fit, values: Reals, sets: list[Reals]) -> list[Reals]:
-    """The best of sets of values on an even grid, between them by a parabola: every least one."""
-    here = fit.model.solve(values[None, :])
-    solved = fit.model.solve(np.array(sets), start=here.state[0])
+def _scan(fit: Fit, grids: list[list[Reals]]) -> list[list[Reals]]:
+    """The best of each even grid of values, between them by a parabola: every least one.
+
+    All grids are solved together: the solver's work grows slowly with the number of points.
+    """
+    solved = fit.model.solve(np.array([values for grid in grids for values in grid]))
     costs = np.array([_distance(fit.seen, reading) for reading in solved.reading])
+    ends = np.cumsum([len(grid) for grid in grids])[:-1]
+    return [_least(grid, some) for grid, some in zip(grids, np.split(costs, ends), strict=True)]
+
+
+def _least(sets: list[Reals], costs: Reals) -> list[Reals]:
+    """Places of the least costs on one grid, the middle where there are none."""
     costs = np.where(np.isfinite(costs), costs, np.inf)
     if not np.isfinite(costs).any():
-        return [values]
+        return [sets[len(sets) // 2]]
     wide = np.concatenate([[np.inf], costs, [np.inf]])
     least = np.flatnonzero((costs <= wide[:-2]) & (costs <= wide[2:]) & np.isfinite(costs))
     order = least[np.argsort(costs[least])][:_STARTS]
