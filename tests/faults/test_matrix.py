@@ -27,14 +27,6 @@ pytestmark = [
 Ask = Callable[[Case], Outcome]
 
 
-def _full(found: Outcome) -> bool:
-    """Whether the firmware's heap was full, also without a fault: a trip 104 or an error -225.
-
-    Seen in about one scenario of a hundred; the firmware is near the end of its 96 KiB.
-    """
-    return found.cause == 104 or "-225" in found.said
-
-
 @pytest.fixture(scope="module")
 def outcome(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
@@ -69,10 +61,7 @@ def _sound(case: Case) -> Case:
 def test_a_fault_in_an_activity(case: Case, outcome: Ask) -> None:
     found = outcome(case)
     wrong = complaints(found, outcome(_sound(case)))
-    excusable = ("reason", "vacuous") if _full(found) else ("reason",)
-    assert not [text for text in wrong if not text.startswith(excusable)]
-    if wrong and _full(found):
-        pytest.xfail("the heap of 96 KiB is full now and then, without any fault")
+    assert not [text for text in wrong if not text.startswith("reason")]
     if wrong and gap(case):
         pytest.xfail(gap(case))
     assert not wrong

@@ -33,6 +33,9 @@ LOG = logging.getLogger("coilwright.bench")
 _SHIM = Path(__file__).parent / "shim"
 _SHIM_LINK, _FIRMWARE_LINK = "sim", "fw"
 _MICROPYTHON = "import sys; from micropython_unix import main; sys.exit(main())"
+SHIM_BYTES = 10 * 1024
+"""What the shim's modules take of the heap at least. A board has `machine` and `time` in its ROM,
+so this comes on top of the heap that the firmware gets."""
 _BUSY_S = 0.1
 POWER_ON, HARD_RESET, WATCHDOG_RESET = 1, 2, 3
 
@@ -356,7 +359,7 @@ class Bench:
 
     def _interpreter(self) -> list[str]:
         if self.micropython:
-            heap = f"heapsize={self.build.bench.heap_bytes}"
+            heap = f"heapsize={self.build.bench.heap_bytes + SHIM_BYTES}"
             return [sys.executable, "-c", _MICROPYTHON, "-i", "-X", heap]
         return [sys.executable, "-i", "-B"]
 
