@@ -33,6 +33,9 @@ if TYPE_CHECKING:
 BACKSTOP = 1.1
 """Where the driver trips by itself, over the limit."""
 
+HOST_LOST = 102
+"""Number of the trip, docs/commands.md."""
+
 
 @dataclass(frozen=True)
 class _Wishes:
@@ -276,10 +279,13 @@ def _measure(driver: Driver, recorder: Recorder, options: LimitOptions) -> Limit
     driver.output(True)
 
     def measure(setpoints: Any) -> list[Point]:
+        if _forgotten(driver):
+            driver.output(True)
         return recorder.run(PointList(tuple(setpoints)))
 
     def write(table: Any) -> None:
         # What arrived damaged never drives a coil: the output is off until it is proved whole.
+        _forgotten(driver)
         driver.output(False)
         driver.set_duty_table([Setpoint(cap.frequency_hz, cap.duty) for cap in table])
         driver.output(True)
@@ -292,6 +298,16 @@ def _measure(driver: Driver, recorder: Recorder, options: LimitOptions) -> Limit
     )
     driver.output(False)
     return result
+
+
+def _forgotten(driver: Driver) -> bool:
+    """Whether the driver had switched off because the PC thought for too long; clears that trip."""
+    from coilwright.link.facts import DriverState
+
+    if driver.condition() is not DriverState.TRIPPED or driver.trip().number != HOST_LOST:
+        return False
+    driver.clear_trip()
+    return True
 
 
 def _say_of_rest(rest: Point, recorder: Recorder, options: LimitOptions) -> None:

@@ -242,17 +242,17 @@ class _Run:
         first = self.search.first()
         self._stage("smallest duty", 2 * len(first))
         found = self._walk([Setpoint(s.frequency_hz, _SMALLEST * s.duty) for s in first])
+        draws: dict[int, Point] = {}
         for share in (_HALF, 1.0):
-            draws = {p.requested_frequency_hz: p for p in found if p.duty > 0}
-            ready = [s for s in first if self._may(draws.get(s.frequency_hz), s.duty)]
-            if share < 1 and len(ready) == len(first):
-                continue
-            if not draws:
-                found = self._walk([Setpoint(s.frequency_hz, share * s.duty) for s in first])
+            draws |= {p.requested_frequency_hz: p for p in found if p.duty > 0}
+            # What the chip rounded to no duty at all says nothing of the next.
+            silent = {p.requested_frequency_hz for p in found if p.duty <= 0}
+            if share < 1 and all(self._may(draws.get(s.frequency_hz), s.duty) for s in first):
                 continue
             wanted = [Setpoint(s.frequency_hz, share * s.duty) for s in first]
-            wanted = [s for s in wanted if self._may(draws.get(s.frequency_hz), s.duty)]
-            found = self._measure(wanted) if wanted else []
+            known = [s for s in wanted if self._may(draws.get(s.frequency_hz), s.duty)]
+            found = self._measure(known) if known else []
+            found += self._walk([s for s in wanted if s.frequency_hz in silent])
         reached = {p.requested_frequency_hz for p in found}
         self.left_out = [s.frequency_hz for s in first if s.frequency_hz not in reached]
         running = [p for p in self.points if p.duty > 0]
