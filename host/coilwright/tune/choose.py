@@ -16,7 +16,7 @@ import numpy as np
 from coilwright.quantities import show
 
 from .coupled import COUNT, Coupled, fit_coupled
-from .detect import NoPeak, Reason, Trace, edge_of_band, guess, in_noise
+from .detect import NoPeak, Reason, Trace, edge_of_band, guess, in_noise, without_spikes
 from .lineshape import Shape
 from .search import SOFT, SURE_GAIN, Candidate, search
 from .window import WINDOWS, Windowed, fit_window, misfit_of, weighted, widest, windows
@@ -35,6 +35,10 @@ reached 3.8 in nine of ten, 60 sweeps at 20 dB with 5 % wild points never fell b
 
 BEATEN = 1.5
 """Factor in robust misfit by which another place must beat the likeliest one."""
+
+LEAST_WIDTH = 1 / 3
+"""Part of its width in the wider window that a peak keeps in a narrower one. Misfit changes the
+width, but a peak much narrower than its window stands on a wild point in it."""
 
 MOVED = 2.0
 """Standard deviations by which the maximum may move in a narrower window by noise."""
@@ -117,8 +121,9 @@ def _starts(trace: Trace) -> Iterator[tuple[Shape, bool]]:
         yield hidden.shape, False
     if first is not None:
         yield first, False
-    with contextlib.suppress(NoPeak):
-        yield guess(trace, smoothed=True), False
+    for likely in (without_spikes(trace), trace):
+        with contextlib.suppress(NoPeak):
+            yield guess(likely, smoothed=True), False
 
 
 def clear(trace: Trace, shape: Shape) -> bool:
@@ -159,7 +164,7 @@ def _chosen(trace: Trace, first: Shape, skew: bool, background: bool) -> Chosen:
         if found and len(part) == len(found[-1].trace):
             continue
         narrow = fit_window(part, shape, skew, background, window)
-        if narrow is not None:
+        if narrow is not None and _same_peak(narrow, shape):
             found.append(narrow)
             shape = narrow.shape
     if not found:
@@ -172,6 +177,11 @@ def _chosen(trace: Trace, first: Shape, skew: bool, background: bool) -> Chosen:
         return Chosen(best, _misfit_of_pair(pair, wide, best), pair, True)
     _check(trace, best)
     return Chosen(best, misfit_hz, pair)
+
+
+def _same_peak(narrow: Windowed, shape: Shape) -> bool:
+    """Whether a narrower window shows the peak that it was cut out for, not a point on its top."""
+    return narrow.shape.half_width_hz > LEAST_WIDTH * shape.half_width_hz
 
 
 def _fits_better(pair: Coupled, wide: Windowed | None, best: Windowed) -> bool:
