@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from coilwright.errors import NoResult
 from coilwright.tune import NoPeak, Reason, fit_resonance
-from coilwright.tune.detect import Trace, smooth
+from coilwright.tune.detect import Trace, smooth, without_spikes
 from coilwright.tune.lineshape import Shape, lineshape
 
 F = np.geomspace(100e3, 250e3, 60)
@@ -129,3 +129,12 @@ def test_a_spread_of_zero_is_not_believed() -> None:
 def test_smoothing_keeps_a_straight_level() -> None:
     assert smooth(np.full(5, 2.0)).tolist() == [2.0] * 5
     assert smooth(np.array([0.0, 0.0, 3.0, 0.0, 0.0])).tolist() == [0.0, 1.0, 1.0, 1.0, 0.0]
+
+
+def test_two_wild_neighbours_vanish_and_a_wide_peak_stays() -> None:
+    y = lineshape(F, Shape(1.0, 165e3, 10.0))
+    wild = y.copy()
+    wild[[20, 21, 50]] += [9.0, 7.0, -9.0]
+    found = without_spikes(Trace.sorted(F, wild, 1e-3)).amplitude_v
+    assert np.max(np.abs(found - y)) < 0.3
+    assert abs(found.max() - 1.0) < 0.1

@@ -11,13 +11,16 @@ from coilwright.tune.lineshape import Shape, gradient, lineshape, maximum_gradie
 from coilwright.tune.resonance import mean_sd
 
 SEEDS = 600
+SEEDS_WILD = 300
 
 
-def monte_carlo(shape: Shape, f: np.ndarray, sigma: float, full: bool, wild: float = 0.0):
+def monte_carlo(
+    shape: Shape, f: np.ndarray, sigma: float, full: bool, wild: float = 0.0, seeds=SEEDS
+):
     """Estimates and whether the intervals hold the truth, one row a seed: f, Q, f in, Q in."""
     clean, true_hz = lineshape(f, shape), maximum_hz(shape)
     rows = []
-    for seed in range(SEEDS):
+    for seed in range(seeds):
         rng = np.random.default_rng(seed)
         y = clean + sigma * rng.standard_normal(f.size)
         hit = rng.random(f.size) < wild
@@ -79,8 +82,25 @@ def test_wild_points_cost_little() -> None:
     shape, sigma = Shape(1.0, 165e3, 50.0), 0.01
     f = shape.centre_hz + shape.half_width_hz * np.linspace(-4, 4, 41)
     sd_f, _ = bound(shape, f, sigma, [0, 1, 2])
-    rows = monte_carlo(shape, f, sigma, False, wild=0.05)
+    rows = monte_carlo(shape, f, sigma, False, 0.05, SEEDS_WILD)
     assert rows[:, 0].std() / sd_f < 1.35
+
+
+@pytest.mark.parametrize("q", [5, 10, 50, 150])
+def test_wild_points_beside_a_noisy_peak_are_told_from_it(q: float) -> None:
+    """Wild points up to six times as high as the peak itself, at 20 dB: the narrow curve through
+    one of them must not win, nor may they make the sweep look empty."""
+    shape, sigma = Shape(1.0, 165e3, q, 0.5, 0.05), 0.1
+    f = shape.centre_hz + shape.half_width_hz * np.linspace(-4, 4, 41)
+    sd_f, _ = bound(shape, f, sigma, [0, 1, 2, 3, 4])
+    off = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        y = lineshape(f, shape) + sigma * rng.standard_normal(f.size)
+        y[rng.choice(f.size, 2, replace=False)] += rng.uniform(20, 60, 2) * sigma
+        off.append(fit_resonance(f, y, sigma).frequency_hz - maximum_hz(shape))
+    assert np.max(np.abs(off)) < 5 * sd_f
+    assert np.sqrt(np.mean(np.square(off))) < 1.35 * sd_f
 
 
 def shared_data(name: str) -> Path:
@@ -125,14 +145,23 @@ def test_measured_transmission_of_npl_report_mat_58(full: bool) -> None:
 
 
 @pytest.mark.shared_data
-def test_measured_curve_with_leakage_is_not_taken_for_exact() -> None:
-    """Figure 23 of the same report: strong leakage, published f_L = 9.76015571e9 Hz. The amplitude
-    peaks elsewhere; the interval has to show that the curve does not fit."""
+def test_measured_curve_with_leakage_shows_the_resonance_in_it() -> None:
+    """Figure 23 of the same report: strong leakage, published f_L = 9.76015571e9 Hz, Q_L = 4760.
+    The amplitude peaks elsewhere, at 6.7e5 Hz above it by a single plain curve; a pair of coupled
+    resonances has the resonance as its sharper part."""
     f, y = npl("Figure23.txt")
     fit = fit_resonance(f, y, 0.001 * y.max())
     dense = f[np.argmax(y)]
     assert abs(fit.frequency_hz - dense) < 0.25 * fit.shape.half_width_hz
-    assert fit.reduced_chi_square > 1
+    assert fit.coupled
+    assert fit.pair is not None
+    assert fit.pair.aicc_gain > 1000
+    sharp_hz, q = max(fit.pair.poles, key=lambda pole: pole[1])
+    # 2.4e-6 of the frequency and 1.4 % of Q are what the amplitude alone reaches here.
+    assert sharp_hz == pytest.approx(9.76015571e9, rel=5e-6)
+    assert q == pytest.approx(4760, rel=0.02)
+    with_one = fit_resonance(f, y, 0.001 * y.max(), skew=False, background=False)
+    assert abs(with_one.frequency_hz - 9.76015571e9) > 5e5
 
 
 def test_wild_point_above_the_peak_does_not_lead_astray() -> None:
@@ -145,7 +174,7 @@ def test_wild_point_above_the_peak_does_not_lead_astray() -> None:
 
 
 @pytest.mark.parametrize("lamp_hz", [160e3, 164e3, 167e3])
-@pytest.mark.parametrize(("absorption", "least_inside"), [(0.1, 45), (0.3, 20)])
+@pytest.mark.parametrize(("absorption", "least_inside"), [(0.1, 13), (0.3, 6)])
 def test_dips_and_slopes_of_a_loaded_pickup_shift_the_result_little(
     lamp_hz: float, absorption: float, least_inside: int
 ) -> None:
@@ -161,7 +190,7 @@ def test_dips_and_slopes_of_a_loaded_pickup_shift_the_result_little(
 
     true_hz = dense[np.argmax(pickup(dense))]
     inside = 0
-    for seed in range(50):
+    for seed in range(15):
         noise = np.random.default_rng(seed).normal(0, 3e-4, f.size)
         fit = fit_resonance(f, pickup(f) + noise, 3e-4)
         assert fit.frequency_hz == pytest.approx(true_hz, rel=2e-4)

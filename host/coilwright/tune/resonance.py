@@ -6,7 +6,7 @@ believe where noise, wild points or misfit allow doubts is decided by `choose`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -18,10 +18,15 @@ from .choose import Chosen, choose
 from .coupled import Coupled
 from .detect import Trace, guess
 from .lineshape import NAMES, Array, Shape, gradient, lineshape
+from .separable import chi2_at_q
+from .window import Windowed
 
 __all__ = ["NAMES", "ResonanceFit", "fit_resonance", "guess", "lineshape", "mean_sd"]
 
 CONFIDENCE = 0.95
+
+VAGUE_Q = 0.03
+"""Relative standard deviation from which the interval of Q is no longer symmetric."""
 
 DISTORTED = 0.02
 """Misfit, as a part of the height, from which a person should know that Q is distorted, too."""
@@ -149,14 +154,12 @@ def _result(chosen: Chosen) -> ResonanceFit:
     if chosen.coupled and chosen.pair is not None:
         (at, peak), top_sd = chosen.pair.peaks[0], chosen.pair.frequency_sd_hz
     sd = float(np.hypot(top_sd, chosen.misfit_hz))
-    q_sd = float(np.sqrt(max(0.0, covariance[2, 2]))) / shape.quality_factor
-    q_step = float(np.exp(min(factor * q_sd, 50.0)))
     return ResonanceFit(
         frequency_hz=at,
         frequency_ci_hz=(at - factor * sd, at + factor * sd),
         frequency_sd_hz=sd,
         quality_factor=shape.quality_factor,
-        quality_factor_ci=(shape.quality_factor / q_step, shape.quality_factor * q_step),
+        quality_factor_ci=_q_interval(found, factor),
         peak_v=peak,
         peak_ci_v=(peak - factor * peak_sd, peak + factor * peak_sd),
         shape=shape,
@@ -171,6 +174,27 @@ def _result(chosen: Chosen) -> ResonanceFit:
         coupled=chosen.coupled,
         message=_message(chosen),
     )
+
+
+def _q_interval(found: Windowed, factor: float) -> tuple[float, float]:
+    """Interval of Q: from the covariance of ln Q, where Q is vague from the profile of chi-square.
+
+    The profile is read at the covariance's two ends and taken for a parabola on either side (D. M.
+    Bates & D. G. Watts, Nonlinear Regression Analysis, 1988, ch. 6; from memory).
+    """
+    q, good = found.shape.quality_factor, found.good
+    sd = float(np.sqrt(max(0.0, found.covariance[2, 2]))) / q
+    ends = []
+    for side in (-1.0, 1.0):
+        step = min(factor * sd, 50.0)
+        if VAGUE_Q < sd < 1 and found.nfree > 0:
+            there = replace(found.shape, quality_factor=q * float(np.exp(side * step)))
+            chi2 = chi2_at_q(good.frequency_hz, good.amplitude_v, 1 / good.sd_v, there, found.free)
+            scale = found.chi2 / found.nfree if found.scaled else 1.0
+            rise = np.sqrt(max(0.0, chi2 - found.chi2) / scale) / factor
+            step /= float(np.clip(rise, 0.5, 2.0))
+        ends.append(q * float(np.exp(side * step)))
+    return ends[0], ends[1]
 
 
 def _factor(nfree: int, scaled: bool) -> float:

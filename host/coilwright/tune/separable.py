@@ -28,6 +28,9 @@ deviations, which is still taken, and leaves a small part of that."""
 FLAT = 1e-15
 """... and so does one that promises less than this part of the data's own sum of squares."""
 
+PROFILE_STEPS = 4
+"""Steps of f0 alone, which for a given Q is hardly correlated with anything but the skew."""
+
 LEAST_Q, MOST_Q = 0.4, 6e7
 
 
@@ -78,6 +81,26 @@ def with_best_height(
     data = _Data(frequency_hz, amplitude_v, weight, 3 in free, 4 in free)
     here = data.at(start.centre_hz, start.quality_factor)
     return None if here is None else data.shape(here)
+
+
+def chi2_at_q(
+    frequency_hz: Array, amplitude_v: Array, weight: Array, shape: Shape, free: tuple[int, ...]
+) -> float:
+    """Least sum of (weight · residual)² over all other free parameters at the shape's own Q.
+
+    Infinite where no curve results.
+    """
+    data = _Data(frequency_hz, amplitude_v, weight, 3 in free, 4 in free)
+    here = data.at(shape.centre_hz, shape.quality_factor)
+    for _ in range(PROFILE_STEPS):
+        if here is None or not here.normal[0] > 0:
+            return math.inf
+        step = max(-0.1, min(0.1, here.slope[0] / here.normal[0]))
+        there = data.at(here.centre_hz * math.exp(step), here.q)
+        if there is None or there.chi2 > here.chi2:
+            break
+        here = there
+    return here.chi2 if here is not None else math.inf
 
 
 def _search(data: _Data, here: _Place) -> _Place:
