@@ -32,29 +32,37 @@ def noisy(coupling: float, part: float, seed: int) -> tuple[np.ndarray, float]:
 
 def test_two_equal_circuits_split_into_their_modes() -> None:
     """Poles at f0/sqrt(1 ± k) with Q·sqrt(1 ± k): even and odd mode, inductance L ± M (derived;
-    F. E. Terman, Radio Engineers' Handbook, 1943, section 3, gives the frequencies, from memory)."""
+    F. E. Terman, Radio Engineers' Handbook, 1943, section 3, has the frequencies; from memory)."""
     k = 0.08
     y, sd = noisy(k, 1e-3, 1)
+    pair = fit_coupled(Trace.sorted(F, y, sd), Shape(float(y.max()), 160e3, 30.0), 1e6, 5)
+    assert pair is not None
+    assert pair.chi2 < F.size + 4 * np.sqrt(2 * F.size)
+    for (f, q), sign in zip(sorted(pair.poles), (1, -1), strict=True):
+        assert f == pytest.approx(F0 / np.sqrt(1 + sign * k), rel=1e-4)
+        assert q == pytest.approx(Q0 * np.sqrt(1 + sign * k), rel=0.01)
+    assert len(pair.peaks) == 2
+    assert pair.curve(F) == pytest.approx(second_current(F, k), abs=3 * sd)
+
+
+def test_the_pair_is_chosen_where_a_single_curve_misses() -> None:
+    """The result is the maximum of the two circuits' current, on a dense grid."""
+    y, sd = noisy(0.03, 1e-3, 1)
     fit = fit_resonance(F, y, sd)
     assert fit.coupled
     assert fit.pair is not None
     assert fit.pair.aicc_gain > 10
-    poles = sorted(fit.pair.poles)
-    for (f, q), sign in zip(poles, (1, -1), strict=True):
-        assert f == pytest.approx(F0 / np.sqrt(1 + sign * k), rel=1e-4)
-        assert q == pytest.approx(Q0 * np.sqrt(1 + sign * k), rel=0.02)
     dense = np.linspace(F[0], F[-1], 200_001)
-    curve = second_current(dense, k)
-    assert fit.frequency_hz == pytest.approx(dense[np.argmax(curve)], abs=4 * fit.frequency_sd_hz)
-    assert len(fit.pair.peaks) == 2
-    assert fit.curve(F) == pytest.approx(second_current(F, k), abs=3 * sd)
+    curve = second_current(dense, 0.03)
+    assert fit.frequency_hz == pytest.approx(dense[np.argmax(curve)], abs=5 * fit.frequency_sd_hz)
+    assert fit.frequency_sd_hz < 1e-4 * F0
     assert "two coupled resonances" in fit.message
 
 
 def test_the_maximum_s_stated_spread_is_the_one_it_has() -> None:
-    """60 noise seeds; the spread of their spread is 9 %."""
+    """30 noise seeds; the spread of their spread is 13 %."""
     found = []
-    for seed in range(60):
+    for seed in range(30):
         y, sd = noisy(0.08, 3e-3, seed)
         trace = Trace.sorted(F, y, sd)
         pair = fit_coupled(trace, Shape(float(y.max()), 160e3, 30.0), 1e6, 5)
@@ -63,7 +71,7 @@ def test_the_maximum_s_stated_spread_is_the_one_it_has() -> None:
         if upper is pair.peaks[0]:
             found.append((upper[0], pair.frequency_sd_hz))
     at, sd_hz = np.array(found).T
-    assert at.size > 20
+    assert at.size > 10
     assert 0.7 < at.std(ddof=1) / np.median(sd_hz) < 1.35
 
 

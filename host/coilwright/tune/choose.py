@@ -113,7 +113,7 @@ def _starts(trace: Trace) -> Iterator[tuple[Shape, bool]]:
         hidden = _hidden(trace) if in_noise(trace, refusal) else None
         if hidden is None or hidden.gain < SURE_GAIN:
             raise
-    if first is not None and clear(trace, first):
+    if first is not None and clear(trace, first) and not _on_top(trace, first):
         yield first, True
         first = None
     hidden = hidden if hidden is not None else _hidden(trace)
@@ -134,6 +134,16 @@ def clear(trace: Trace, shape: Shape) -> bool:
         & (trace.amplitude_v > 0.4 * shape.height_v)
     )
     return bool(shape.height_v > CLEAR * float(np.median(trace.sd_v)) and half >= 4)
+
+
+def _on_top(trace: Trace, shape: Shape) -> bool:
+    """Whether the peak sits on a much wider one: neighbouring wild points on a top look sharp."""
+    try:
+        under = guess(without_spikes(trace), smoothed=True)
+    except NoPeak:
+        return False
+    wider = under.half_width_hz > shape.half_width_hz / LEAST_WIDTH
+    return bool(wider and under.height_v > 0.5 * shape.height_v)
 
 
 def _hidden(trace: Trace) -> Candidate | None:
