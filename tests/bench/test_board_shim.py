@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import serial
 
 from bench.board_line import Talk, tiny_firmware
 from bench.test_plant_course import Resonance
@@ -243,9 +242,10 @@ def test_the_shim_takes_what_is_added_to_the_heap_for_it(tmp_path: Path) -> None
     if not have_micropython():
         pytest.skip("the MicroPython unix build is not installed")
     code = "import gc; gc.collect(); print('used', gc.mem_alloc())"
-    (tmp_path / "main.py").write_text(code + "\n")
-    with Bench(firmware=tmp_path) as bench, serial.Serial(bench.url, timeout=10) as line:
-        with_shim = int(line.read_until(b"\n").split()[1])
+    asked = "import sys\nwhile True:\n    sys.stdin.readline()\n    " + code + "\n"
+    (tmp_path / "main.py").write_text(asked)
+    with Bench(firmware=tmp_path) as bench, Talk(bench.url) as talk:
+        with_shim = int(talk.ask("now").split()[1])
     command = [sys.executable, "-c", _MICROPYTHON, "-c", code]
     alone = subprocess.run(command, capture_output=True, check=True).stdout
     assert with_shim - int(alone.split()[1]) >= SHIM_BYTES
