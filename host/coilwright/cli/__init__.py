@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 
 import click
@@ -79,6 +80,8 @@ def cli() -> None:
 
 def main() -> None:
     """Entry point of the command; ends the process with the exit code of what happened."""
+    # The circuit's matrices are small: threads in the linear algebra cost more than they bring.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     as_json = "--json" in sys.argv[1:]
     try:
         cli.main(standalone_mode=False)
