@@ -14,17 +14,20 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 from coilwright.bench.faults import parse_fault
 from coilwright.bench.plant import Plant
 from coilwright.bench.process import Bench
 from coilwright.cli import tune_command
-from coilwright.cli.bench_session import Recorder, start_record
-from coilwright.errors import CoilwrightError, Refused
+from coilwright.cli.bench_session import Recorder, RecordWishes, start_record
+from coilwright.errors import CoilwrightError
 from coilwright.link import Driver, DriverState, DutySweep, FrequencySweep, Timeouts
 from coilwright.point import Point
 from coilwright.record import read_record
+
+if TYPE_CHECKING:
+    from coilwright.view.progress import ProgressView
 
 SPEED = 8.0
 HOST_LOST_S = 12.0
@@ -193,10 +196,10 @@ def _sweep(plan: FrequencySweep | DutySweep, count: str) -> Callable[..., None]:
         driver: Driver, bench: Bench, outcome: Outcome, folder: Path, fail: Callable[[], None]
     ) -> None:
         with (
-            _recording(driver, "sweep", None, fail, outcome, folder) as (writer, view),
+            _recording(driver, "sweep", None, fail, outcome, folder) as recorder,
             _in_mid_sweep(bench, count, fail),
         ):
-            Recorder(driver, writer, view).run(plan)
+            recorder.run(plan)
 
     return sweep
 
@@ -236,9 +239,9 @@ def _tune(
         margin=0.1,
         max_current=None,
     )
-    with _recording(driver, "tune", 20, fail, outcome, folder) as (writer, view):
+    with _recording(driver, "tune", 20, fail, outcome, folder) as recorder:
         options = tune_command._options(driver, wishes)
-        outcome.result, _ = tune_command._run(driver, writer, view, options, wishes)
+        outcome.result, _ = tune_command._run(driver, recorder, options, wishes)
 
 
 @contextlib.contextmanager
@@ -249,14 +252,14 @@ def _recording(
     fail: Callable[[], None],
     outcome: Outcome,
     folder: Path,
-) -> Iterator[tuple[Any, Any]]:
+) -> Iterator[Recorder]:
     """A record; afterwards, what was handed on and what a reader finds in the file."""
     watch = Watch(at, fail)
     outcome.handed_on = watch.seen
     path = folder / f"{kind}.csv"
     try:
-        with start_record(driver, kind, {}, path=path, note="", tags=(), force=False) as writer:
-            yield writer, watch
+        with start_record(driver, kind, {}, RecordWishes(path, "", (), False)) as writer:
+            yield Recorder(driver, writer, cast("ProgressView", watch))
     finally:
         record = read_record(path)
         outcome.recorded = [int(n) for n in record["index"]]
@@ -288,23 +291,14 @@ def _standalone(case: Case, folder: Path) -> Outcome:
     return outcome
 
 
-def _store(case: Case, flash: Path, tries: int = 4) -> None:
-    """A flash with a stored setting, from which the driver starts by itself.
-
-    Preparing is not what is tried here: with its heap nearly full the firmware now and then
-    refuses to store (-225) and does so when it is asked again after a new start.
-    """
-    try:
-        with _bench(case, flash) as bench, Driver.open(bench.url, PATIENT) as driver:
-            driver.set_frequency(AT_HZ)
-            driver.set_duty(AT_DUTY)
-            driver._session.exchange(["OUTP:STAR ON"])
-            driver.store(0)
-            driver.store_settings()
-    except Refused:
-        if tries == 1:
-            raise
-        _store(case, flash, tries - 1)
+def _store(case: Case, flash: Path) -> None:
+    """A flash with a stored setting, from which the driver starts by itself."""
+    with _bench(case, flash) as bench, Driver.open(bench.url, PATIENT) as driver:
+        driver.set_frequency(AT_HZ)
+        driver.set_duty(AT_DUTY)
+        driver._session.exchange(["OUTP:STAR ON"])
+        driver.store(0)
+        driver.store_settings()
 
 
 def _until(true: Callable[[], bool], within_s: float) -> bool:

@@ -8,12 +8,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from coilwright.errors import PortNotFound
-from coilwright.link import Driver, SweepPlan
+from coilwright.errors import OutOfRange, PortNotFound
+from coilwright.link import Driver, Limits, SweepPlan
 from coilwright.link.ports import Probe, find_ports, probe
 from coilwright.point import Point
+from coilwright.quantities import show
 from coilwright.record import RecordInfo, RecordWriter, next_path
 from coilwright.view.progress import ProgressView, progress_view
+
+CONVERTER_STEP_V = 1e-3
+"""One step of the boards' converters: 1 mV on an ESP32, 0.8 mV on an RP2."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +48,21 @@ def set_measuring(driver: Driver, settle_s: float | None, averages: int | None) 
         driver.set_averages(averages)
 
 
+def check_band(band_hz: tuple[float, float], limits: Limits) -> None:
+    """Refuse a band that the driver would not sweep.
+
+    Raises:
+        OutOfRange: It leaves the driver's limits.
+    """
+    low, high = band_hz
+    if low < limits.low_hz or high > limits.high_hz:
+        raise OutOfRange(
+            f"The band {show(low, 'Hz')} to {show(high, 'Hz')} leaves the driver's limits,"
+            f" {show(limits.low_hz, 'Hz')} to {show(limits.high_hz, 'Hz')}.",
+            "Choose another --band.",
+        )
+
+
 def _only_driver() -> str:
     probes = [probe(port) for port in find_ports()]
     answering = [found.port.device for found in probes if found.identity is not None]
@@ -65,19 +84,12 @@ def _nobody(probes: list[Probe]) -> str:
 
 
 def start_record(
-    driver: Driver,
-    kind: str,
-    plan: dict[str, Any],
-    *,
-    path: Path | None,
-    note: str,
-    tags: tuple[str, ...],
-    force: bool,
+    driver: Driver, kind: str, plan: dict[str, Any], wishes: RecordWishes
 ) -> RecordWriter:
     """Begin a record with everything the driver says of itself."""
     facts: dict[str, Any] = {**driver.describe()}
-    info = RecordInfo(kind=kind, plan=plan, note=note, tags=tags, **facts)
-    return RecordWriter(path or next_path(kind), info, force=force)
+    info = RecordInfo(kind=kind, plan=plan, note=wishes.note, tags=wishes.tags, **facts)
+    return RecordWriter(wishes.path or next_path(kind), info, force=wishes.force)
 
 
 @contextmanager
@@ -85,16 +97,7 @@ def recording(
     driver: Driver, kind: str, plan: dict[str, Any], wishes: RecordWishes, title: str
 ) -> Iterator[Recorder]:
     """A record and a view of it while the block runs; whatever ends the block ends both."""
-    writer = start_record(
-        driver,
-        kind,
-        plan,
-        path=wishes.path,
-        note=wishes.note,
-        tags=wishes.tags,
-        force=wishes.force,
-    )
-    with writer, progress_view(title) as view:
+    with start_record(driver, kind, plan, wishes) as writer, progress_view(title) as view:
         yield Recorder(driver, writer, view)
 
 

@@ -14,9 +14,10 @@ import click
 from coilwright.cli.options import (
     AMPERE,
     DUTY,
-    SECOND,
     check_plot,
     json_option,
+    measuring_options,
+    parse_band,
     port_option,
     print_json,
     record_options,
@@ -85,8 +86,7 @@ class _Done:
     type=AMPERE,
     help="Supply current at which the driver trips from now on.  [default: the limit and 10 %]",
 )
-@click.option("--settle", type=SECOND, help="Settling time of a point.  [default: the driver's]")
-@click.option("--averages", type=click.IntRange(1, 1024), help="Conversions averaged per reading.")
+@measuring_options
 @click.option("--store", is_flag=True, help="Keep caps and trip current in the driver's flash.")
 @click.option("--clear", is_flag=True, help="Remove the caps instead.")
 @record_options
@@ -129,7 +129,7 @@ def command(
         raise click.UsageError("Say how much: --max-current 0.25A (or --clear).")
     if max_current <= 0:
         raise click.BadParameter("it must be above 0 A", param_hint="--max-current")
-    wishes = _Wishes(max_current, _band(band), least_duty, most_duty, margin, points, trip)
+    wishes = _Wishes(max_current, parse_band(band), least_duty, most_duty, margin, points, trip)
     check_plot(plot, force)
     stop_on_termination()
     began = time.monotonic()
@@ -140,21 +140,6 @@ def command(
     if plot is not None:
         _save_plot(plot, done, force)
     _tell(done, plot, as_json)
-
-
-def _band(text: str) -> tuple[float, float]:
-    from coilwright.quantities import parse_quantity
-
-    low, colon, high = text.partition(":")
-    try:
-        ends = parse_quantity(low, "Hz"), parse_quantity(high, "Hz")
-    except ValueError as error:
-        raise click.BadParameter(f"{error}; write 100k:250k", param_hint="--band") from None
-    if not colon or not 0 < ends[0] < ends[1]:
-        raise click.BadParameter(
-            f"{text!r} is not two rising frequencies; write 100k:250k", param_hint="--band"
-        )
-    return ends
 
 
 def _clear(port: str | None, max_current: float | None, store: bool, as_json: bool) -> None:
@@ -197,18 +182,13 @@ def _run(
 
 def _options(driver: Driver, wishes: _Wishes) -> tuple[LimitOptions, float]:
     """The options inside the driver's own limits, and the trip current."""
+    from coilwright.cli.bench_session import CONVERTER_STEP_V, check_band
     from coilwright.errors import OutOfRange
     from coilwright.quantities import show, show_percent
     from coilwright.tune.limit import LimitOptions
 
     limits, calibration = driver.limits(), driver.calibration()
-    low, high = wishes.band
-    if low < limits.low_hz or high > limits.high_hz:
-        raise OutOfRange(
-            f"The band {show(low, 'Hz')} to {show(high, 'Hz')} leaves the driver's limits,"
-            f" {show(limits.low_hz, 'Hz')} to {show(limits.high_hz, 'Hz')}.",
-            "Choose another --band.",
-        )
+    check_band(wishes.band, limits)
     most = limits.duty_cap if wishes.most_duty is None else wishes.most_duty
     if not 0 < wishes.least_duty < most <= limits.duty_cap:
         raise OutOfRange(
@@ -228,15 +208,14 @@ def _options(driver: Driver, wishes: _Wishes) -> tuple[LimitOptions, float]:
     options = LimitOptions(
         max_supply_a=wishes.max_current,
         band_hz=wishes.band,
-        close_below=low > limits.low_hz,
-        close_above=high < limits.high_hz,
+        close_below=wishes.band[0] > limits.low_hz,
+        close_above=wishes.band[1] < limits.high_hz,
         least_duty=wishes.least_duty,
         most_duty=most,
         highest_request=limits.duty_cap,
         margin=wishes.margin,
         most_points=wishes.points,
-        # One step of the converters: 1 mV on an ESP32, 0.8 mV on an RP2.
-        supply_step_a=1e-3 * abs(calibration.supply_gain_a_per_v),
+        supply_step_a=CONVERTER_STEP_V * abs(calibration.supply_gain_a_per_v),
     )
     # A trip current that is lower already stays: it protects something else.
     return options, min(trip_a, limits.trip_a)

@@ -82,6 +82,38 @@ def record_options(function: Decorated) -> Decorated:
     return function
 
 
+def measuring_options(function: Decorated) -> Decorated:
+    """Add the options of every command that sweeps: how a point is measured."""
+    for option in (
+        click.option(
+            "--averages", type=click.IntRange(1, 1024), help="Conversions averaged per reading."
+        ),
+        click.option(
+            "--settle", type=SECOND, help="Settling time of a point.  [default: the driver's]"
+        ),
+    ):
+        function = option(function)
+    return function
+
+
+def parse_band(text: str) -> tuple[float, float]:
+    """The two frequencies of `--band`, Hz.
+
+    Raises:
+        click.BadParameter: They are not two, or do not rise.
+    """
+    low, colon, high = text.partition(":")
+    try:
+        ends = parse_quantity(low, "Hz"), parse_quantity(high, "Hz")
+    except ValueError as error:
+        raise click.BadParameter(f"{error}; write 100k:250k", param_hint="--band") from None
+    if not colon or not 0 < ends[0] < ends[1]:
+        raise click.BadParameter(
+            f"{text!r} is not two rising frequencies; write 100k:250k", param_hint="--band"
+        )
+    return ends
+
+
 def check_plot(plot: Path | None, force: bool) -> None:
     """Refuse, before any work, a plot that could not be saved."""
     if plot is not None:

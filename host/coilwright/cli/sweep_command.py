@@ -11,9 +11,9 @@ import click
 from coilwright.cli.options import (
     DUTY,
     HERTZ,
-    SECOND,
     check_plot,
     json_option,
+    measuring_options,
     port_option,
     print_json,
     record_options,
@@ -34,8 +34,7 @@ if TYPE_CHECKING:
 @click.option("--duty-to", type=DUTY, help="Last duty of a duty sweep.")
 @click.option("--frequency", type=HERTZ, help="Frequency of a duty sweep.")
 @click.option("--points", type=click.IntRange(1, 10_000), default=101, show_default=True)
-@click.option("--settle", type=SECOND, help="Settling time of a point.  [default: the driver's]")
-@click.option("--averages", type=click.IntRange(1, 1024), help="Conversions averaged per reading.")
+@measuring_options
 @record_options
 @json_option
 def command(

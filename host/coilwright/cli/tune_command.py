@@ -13,10 +13,11 @@ import click
 from coilwright.cli.options import (
     AMPERE,
     DUTY,
-    SECOND,
     VOLT,
     check_plot,
     json_option,
+    measuring_options,
+    parse_band,
     port_option,
     print_json,
     record_options,
@@ -25,12 +26,11 @@ from coilwright.cli.options import (
 
 if TYPE_CHECKING:
     from coilwright.build import Build
+    from coilwright.cli.bench_session import Recorder
     from coilwright.link import Calibration, Driver
     from coilwright.point import Point
-    from coilwright.record import RecordWriter
     from coilwright.tune import Lit, TuneOptions, TuneResult
     from coilwright.tune.by_model import ModelView
-    from coilwright.view.progress import ProgressView
 
 
 RAMP_S = 0.004
@@ -98,8 +98,7 @@ class _Wishes:
     metavar="BUILD.toml|harbour",
     help="Build file: adds the drain's peak and the tank capacitor's value by the circuit model.",
 )
-@click.option("--settle", type=SECOND, help="Settling time of a point.  [default: the driver's]")
-@click.option("--averages", type=click.IntRange(1, 1024), help="Conversions averaged per reading.")
+@measuring_options
 @click.option("--store", is_flag=True, help="Keep the setting in the driver.")
 @record_options
 @json_option
@@ -133,11 +132,20 @@ def command(
     for the most light. The output goes off at the end, and Ctrl-C stops at once and keeps the
     record.
     """
-    from coilwright.cli.bench_session import open_driver, start_record
-    from coilwright.view.progress import progress_view
+    from dataclasses import asdict
+
+    from coilwright.cli.bench_session import RecordWishes, open_driver, recording, set_measuring
 
     wishes = _Wishes(
-        purpose, _band(band), safe_duty, least_duty, most_duty, lit, lit_level, margin, max_current
+        purpose,
+        parse_band(band),
+        safe_duty,
+        least_duty,
+        most_duty,
+        lit,
+        lit_level,
+        margin,
+        max_current,
     )
     parts = _read_build(build)
     if lit == "ask" and not sys.stdin.isatty():
@@ -146,29 +154,25 @@ def command(
     stop_on_termination()
     began = time.monotonic()
     with open_driver(port) as driver:
-        if settle is not None:
-            driver.set_settle(settle)
-        if averages is not None:
-            driver.set_averages(averages)
+        set_measuring(driver, settle, averages)
         options = _options(driver, wishes)
-        writer = start_record(
-            driver, "tune", _plan(wishes), path=record, note=note, tags=tags, force=force
-        )
-        with writer, progress_view(f"Tuning {port or 'the driver'}") as view:
-            result, stages = _run(driver, writer, view, options, wishes)
+        keep = RecordWishes(record, note, tags, force)
+        title = f"Tuning {port or 'the driver'}"
+        with recording(driver, "tune", asdict(wishes), keep, title) as recorder:
+            result, stages = _run(driver, recorder, options, wishes)
             if store:
                 _store(driver, result)
             model = _model(parts, result)
             results = {**result.to_json(), "model": None if model is None else model.to_json()}
-            writer.finish("complete", results)
-    seconds = time.monotonic() - began
+            recorder.record.finish("complete", results)
+    path, seconds = recorder.record.path, time.monotonic() - began
     if plot is not None:
-        _save_plot(plot, result, stages, writer.path.name, force)
+        _save_plot(plot, result, stages, path.name, force)
     if as_json:
-        extra = {"seconds": seconds, "log": str(writer.path), "stored": store}
+        extra = {"seconds": seconds, "log": str(path), "stored": store}
         print_json({**results, **extra, "plot": None if plot is None else str(plot)})
         return
-    _tell(result, model, writer.path, plot, seconds, store)
+    _tell(result, model, path, plot, seconds, store)
 
 
 def _read_build(build: str | None) -> Build | None:
@@ -183,41 +187,15 @@ def _model(build: Build | None, result: TuneResult) -> ModelView | None:
     return None if build is None else by_model(build, result)
 
 
-def _band(text: str) -> tuple[float, float]:
-    from coilwright.quantities import parse_quantity
-
-    low, colon, high = text.partition(":")
-    try:
-        ends = parse_quantity(low, "Hz"), parse_quantity(high, "Hz")
-    except ValueError as error:
-        raise click.BadParameter(f"{error}; write 100k:250k", param_hint="--band") from None
-    if not colon or not 0 < ends[0] < ends[1]:
-        raise click.BadParameter(
-            f"{text!r} is not two rising frequencies; write 100k:250k", param_hint="--band"
-        )
-    return ends
-
-
-def _plan(wishes: _Wishes) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    return asdict(wishes)
-
-
 def _options(driver: Driver, wishes: _Wishes) -> TuneOptions:
     """The options of the tune inside the driver's own limits."""
+    from coilwright.cli.bench_session import CONVERTER_STEP_V, check_band
     from coilwright.errors import OutOfRange
-    from coilwright.quantities import show, show_percent
+    from coilwright.quantities import show_percent
     from coilwright.tune import TuneOptions
 
     limits, calibration = driver.limits(), driver.calibration()
-    low, high = wishes.band
-    if low < limits.low_hz or high > limits.high_hz:
-        raise OutOfRange(
-            f"The band {show(low, 'Hz')} to {show(high, 'Hz')} leaves the driver's limits,"
-            f" {show(limits.low_hz, 'Hz')} to {show(limits.high_hz, 'Hz')}.",
-            "Choose another --band.",
-        )
+    check_band(wishes.band, limits)
     most = limits.duty_cap if wishes.most_duty is None else wishes.most_duty
     if not 0 < wishes.least_duty <= wishes.safe_duty:
         raise OutOfRange(
@@ -232,8 +210,6 @@ def _options(driver: Driver, wishes: _Wishes) -> TuneOptions:
             "Choose a smaller --safe-duty or --most-duty, or raise the driver's cap with"
             " `coilwright set --duty-cap`.",
         )
-    # One step of the converters: 1 mV on an ESP32, 0.8 mV on an RP2.
-    step_v = 1e-3
     limit = limits.trip_a if wishes.max_current is None else wishes.max_current
     return TuneOptions(
         purpose=wishes.purpose,
@@ -246,9 +222,9 @@ def _options(driver: Driver, wishes: _Wishes) -> TuneOptions:
         light_rise_v=_light_rise(calibration, wishes),
         margin=wishes.margin,
         max_supply_a=min(limit, limits.trip_a),
-        probe_step_v=step_v * abs(calibration.probe_gain_v_per_v),
-        supply_step_a=step_v * abs(calibration.supply_gain_a_per_v),
-        light_step_v=step_v * abs(calibration.light_gain_v_per_v),
+        probe_step_v=CONVERTER_STEP_V * abs(calibration.probe_gain_v_per_v),
+        supply_step_a=CONVERTER_STEP_V * abs(calibration.supply_gain_a_per_v),
+        light_step_v=CONVERTER_STEP_V * abs(calibration.light_gain_v_per_v),
     )
 
 
@@ -287,17 +263,11 @@ def _ask(driver: Driver, point: Point) -> bool:
 
 
 def _run(
-    driver: Driver,
-    writer: RecordWriter,
-    view: ProgressView,
-    options: TuneOptions,
-    wishes: _Wishes,
+    driver: Driver, recorder: Recorder, options: TuneOptions, wishes: _Wishes
 ) -> tuple[TuneResult, dict[str, list[Point]]]:
-    from coilwright.cli.bench_session import Recorder
     from coilwright.link import PointList
     from coilwright.tune import tune
 
-    recorder = Recorder(driver, writer, view)
     stages: dict[str, list[Point]] = {}
     recorder.stage("rest", 1)
     driver.output(False)
