@@ -274,9 +274,8 @@ class _History:
 def _line(move: Move, mode: TrackMode, first: Move) -> str:
     from coilwright.quantities import show
 
-    seconds = ((move.clock_ms - first.clock_ms) % (1 << 30)) / 1e3
     return (
-        f"{seconds:9.1f} s  {move.frequency_hz / 1e3:9.3f} kHz"
+        f"{move.seconds_since(first):9.1f} s  {move.frequency_hz / 1e3:9.3f} kHz"
         f"  {mode.name.lower()} {show(move.value, mode.unit, 4)}"
     )
 
@@ -285,7 +284,7 @@ def _plain(done: _Done) -> dict[str, Any]:
     moves = [
         {
             "index": move.index,
-            "time_s": ((move.clock_ms - done.moves[0].clock_ms) % (1 << 30)) / 1e3,
+            "time_s": move.seconds_since(done.moves[0]),
             "frequency_hz": move.frequency_hz,
             "value": move.value,
         }

@@ -14,6 +14,7 @@ from typing import Any, Self
 from coilwright.errors import LinkError, Refused
 from coilwright.link import duty_table, handshake, replies, sweeping, tracking
 from coilwright.link.facts import (
+    CLOCK_WRAP_MS,
     Board,
     Calibration,
     DriverMessage,
@@ -43,7 +44,6 @@ _DUTY_TOLERANCE_PERCENT = 2.0
 _RAMP_LIMIT_S = 4.0
 """Longest soft start is 2 s."""
 _POLL_S = 0.01
-_CLOCK_WRAP_MS = 1 << 30
 
 _CALIBRATION_HEADERS = {
     "supply_offset_v": "CAL:CURR:OFFS",
@@ -552,10 +552,10 @@ class Driver:
 
     def _seconds(self, clock_ms: int) -> float:
         """Seconds since the driver's power-on; its millisecond clock wraps at 2^30."""
-        if clock_ms < self._clock_ms - _CLOCK_WRAP_MS // 2:
+        if clock_ms < self._clock_ms - CLOCK_WRAP_MS // 2:
             self._clock_turns += 1
         self._clock_ms = clock_ms
-        return (self._clock_turns * _CLOCK_WRAP_MS + clock_ms) / 1e3
+        return (self._clock_turns * CLOCK_WRAP_MS + clock_ms) / 1e3
 
     # ---- limits, calibration, memories -------------------------------------------------------
 
@@ -634,10 +634,6 @@ class Driver:
     def host_timeout_s(self) -> float:
         """Time without a line after which the output goes off."""
         return self._host_timeout_s
-
-    def startup(self) -> bool:
-        """Whether the driver starts by itself at memory 0 on power-on."""
-        return round(self._session.number("OUTP:STAR?")) == 1
 
     def calibration(self) -> Calibration:
         """Offsets and gains of the sensors."""

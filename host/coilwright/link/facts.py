@@ -5,6 +5,9 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
+CLOCK_WRAP_MS = 1 << 30
+"""At which the driver's clock of milliseconds begins anew."""
+
 
 @dataclass(frozen=True, slots=True)
 class Identity:

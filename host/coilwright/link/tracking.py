@@ -8,6 +8,7 @@ import zlib
 from dataclasses import dataclass
 
 from coilwright.errors import NoAnswer, Refused
+from coilwright.link.facts import CLOCK_WRAP_MS
 from coilwright.link.plans import hertz_of
 from coilwright.link.session import Disturbed, Session, Setting
 
@@ -60,6 +61,10 @@ class Move:
     clock_ms: int
     frequency_hz: float
     value: float
+
+    def seconds_since(self, first: Move) -> float:
+        """Time since an earlier move, less than the twelve days after which the clock wraps."""
+        return ((self.clock_ms - first.clock_ms) % CLOCK_WRAP_MS) / 1e3
 
 
 @dataclass(frozen=True, slots=True)

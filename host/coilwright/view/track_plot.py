@@ -29,7 +29,7 @@ def plot_track(
     figure.suptitle(title)
     upper, lower = figure.subplots(2, 1, sharex=True)
     begin_s = moves[0].clock_ms / 1e3 if moves else 0.0
-    seconds = [move.clock_ms / 1e3 - begin_s for move in moves]
+    seconds = [move.seconds_since(moves[0]) for move in moves]
     hertz = [move.frequency_hz / 1e3 for move in moves]
     upper.step(seconds, hertz, where="post", color=COLORS[0], label="moves")
     upper.plot(seconds, hertz, ".", color=COLORS[0])
