@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -48,6 +49,24 @@ class ExactType(FractionType):
 
 AMOUNT = ExactType("amount")
 SHARE = ExactType("share", share=True)
+
+
+@dataclass(frozen=True)
+class _Answer:
+    """What was reckoned, and with what; no kit, no break-even."""
+
+    listed: PartsList
+    order: Order
+    found: Cost
+    one_more: Fraction
+    kit: Kit | None
+    even: BreakEven | None
+
+    def money(self, value: Fraction | None) -> str | None:
+        """A decimal string in whole coins, so that no float ever holds money."""
+        from coilwright.money import rounded
+
+        return None if value is None else str(rounded(value, self.listed.currency))
 
 
 @click.command("cost")
@@ -102,18 +121,18 @@ def command(
     check_plot(plot, force)
     listed = _parts(parts, currency)
     order = Order(shipping, tax, tax_on_shipping)
-    found = cost(listed.parts, drivers, lamps, order)
-    one_more = lamp_material(listed.parts, order)
     kit = even = None
     if kit_price is not None and kit_lamps is not None:
         kit = Kit(kit_price, kit_lamps, Order(kit_shipping, kit_tax, tax_on_shipping))
         even = break_even(listed.parts, drivers, kit, order)
+    found = cost(listed.parts, drivers, lamps, order)
+    answer = _Answer(listed, order, found, lamp_material(listed.parts, order), kit, even)
     if plot is not None:
-        _save_plot(plot, listed, found, order, kit, even, force)
+        _save_plot(plot, answer, force)
     if as_json:
-        print_json(_json(listed, found, one_more, kit, even, plot))
+        print_json({**_numbers(answer), "plot": None if plot is None else str(plot)})
         return
-    _tell(listed, found, one_more, kit, even, plot)
+    _tell(answer, plot)
 
 
 def _parts(path: Path, currency: str | None) -> PartsList:
@@ -132,40 +151,24 @@ def _parts(path: Path, currency: str | None) -> PartsList:
     return read_parts(path, code)
 
 
-def _save_plot(
-    plot: Path,
-    listed: PartsList,
-    found: Cost,
-    order: Order,
-    kit: Kit | None,
-    even: BreakEven | None,
-    force: bool,
-) -> None:
+def _save_plot(plot: Path, answer: _Answer, force: bool) -> None:
     from coilwright.view.cost_plot import plot_cost
     from coilwright.view.plots import save
 
+    even, found = answer.even, answer.found
     marks = {n for n in (even.first, even.steady) if n is not None} if even else set()
-    figure = plot_cost(listed, found.drivers, found.lamps, order, kit, sorted(marks))
+    figure = plot_cost(
+        answer.listed, found.drivers, found.lamps, answer.order, answer.kit, sorted(marks)
+    )
     save(figure, plot, force=force)
 
 
-def _json(
-    listed: PartsList,
-    found: Cost,
-    one_more: Fraction,
-    kit: Kit | None,
-    even: BreakEven | None,
-    plot: Path | None,
-) -> dict[str, Any]:
-    """Money as decimal strings in whole coins, so that no float ever holds it."""
-    from coilwright.money import rounded
+def _numbers(answer: _Answer) -> dict[str, Any]:
     from coilwright.view.cost_text import amount
 
-    def money(value: Fraction | None) -> str | None:
-        return None if value is None else str(rounded(value, listed.currency))
-
+    found, kit, even, money = answer.found, answer.kit, answer.even, answer.money
     return {
-        "currency": listed.currency,
+        "currency": answer.listed.currency,
         "drivers": found.drivers,
         "lamps": found.lamps,
         "material": money(found.used),
@@ -173,7 +176,7 @@ def _json(
         "left_over": money(found.left_over),
         "material_per_lamp": money(found.used_per_lamp),
         "paid_per_lamp": money(found.bought_per_lamp),
-        "material_of_one_more_lamp": money(one_more),
+        "material_of_one_more_lamp": money(answer.one_more),
         "parts": [
             {
                 "part": line.part.name,
@@ -189,27 +192,20 @@ def _json(
         "kits_to_be_paid": None if kit is None else money(kit.cost(found.drivers, found.lamps)),
         "break_even_lamps": None if even is None else even.first,
         "break_even_lamps_steady": None if even is None else even.steady,
-        "plot": None if plot is None else str(plot),
     }
 
 
-def _tell(
-    listed: PartsList,
-    found: Cost,
-    one_more: Fraction,
-    kit: Kit | None,
-    even: BreakEven | None,
-    plot: Path | None,
-) -> None:
+def _tell(answer: _Answer, plot: Path | None) -> None:
     from rich.console import Console
 
     from coilwright.view.cost_text import cost_pairs, kit_pairs, parts_table
     from coilwright.view.pairs import print_pairs
 
-    Console().print(parts_table(found, listed.currency), highlight=False)
-    pairs = cost_pairs(found, one_more, listed.currency)
-    if kit is not None and even is not None:
-        pairs += kit_pairs(found, kit, even, listed.currency)
+    currency, found = answer.listed.currency, answer.found
+    Console().print(parts_table(found, currency), highlight=False)
+    pairs = cost_pairs(found, answer.one_more, currency)
+    if answer.kit is not None and answer.even is not None:
+        pairs += kit_pairs(found, answer.kit, answer.even, currency)
     if plot is not None:
         pairs.append(("plot", str(plot)))
     click.echo()

@@ -10,12 +10,12 @@ import numpy as np
 
 from coilwright.build import Build
 from coilwright.errors import NoResult
-from coilwright.identify.fit import USUAL, Fit, Fitted
+from coilwright.identify.fit import USUAL, Fit, Fitted, Stage
 from coilwright.identify.model import Given, Model, parameters
 from coilwright.identify.observations import Observations, observe, thin
 from coilwright.identify.result import POOR_FIT, Identified, summarize
 from coilwright.identify.sensors import sensors_of, sigma
-from coilwright.identify.start import align
+from coilwright.identify.start import COARSE, align
 from coilwright.record import Record
 
 POINTS = 28
@@ -23,6 +23,9 @@ POINTS = 28
 
 MORE_POINTS, MORE_COARSE = 32, 20
 """Points of the fit and of its grids where fewer did not lead to the parts."""
+
+THOROUGH = replace(USUAL, abandon=False)
+"""Every beginning is then followed to its end."""
 
 COMPARED = 160
 """Points the result is compared with at most; of more, every second or third."""
@@ -56,12 +59,13 @@ def identify(
     model = Model(build, parameters(build, given or {}), seen.at(thin(seen, POINTS)))
     fit = Fit(model, sensors)
     say(f"{len(seen)} points read, {len(model.seen)} of them chosen for the fit")
-    fitted = _best(fit, say)
+    say("looking for the resonances")
+    fitted = _best(fit, COARSE, USUAL, say)
     if not _good(fitted):
         model = Model(build, model.fitted, seen.at(thin(seen, MORE_POINTS)))
-        wider = Fit(model, sensors)
-        again = _thorough(wider, say)
-        fit, fitted = wider, again
+        fit = Fit(model, sensors)
+        say("looking for the resonances again, at more points")
+        fitted = _best(fit, MORE_COARSE, THOROUGH, say)
     if not np.isfinite(fitted.covariance).all():
         raise NoResult("The fit does not settle.", "Check the build file against the driver.")
     seen = seen.at(np.arange(0, len(seen), max(1, math.ceil(len(seen) / COMPARED))))
@@ -82,12 +86,11 @@ def _nearest(chosen: Observations, seen: Observations, place: int) -> int:
     return int(np.argmin(far))
 
 
-def _best(fit: Fit, say: Callable[[str], None]) -> Fitted:
+def _best(fit: Fit, coarse: int, stage: Stage, say: Callable[[str], None]) -> Fitted:
     """The best fit from the promising beginnings; mostly the first is good."""
-    say("looking for the resonances")
     found: list[Fitted] = []
-    for values in align(fit):
-        found.append(fit.run(fit.unknown(values), USUAL, say))
+    for values in align(fit, coarse):
+        found.append(fit.run(fit.unknown(values), stage, say))
         if _good(found[-1]):
             break
         say("the circuit does not follow the records yet; beginning elsewhere")
@@ -96,20 +99,6 @@ def _best(fit: Fit, say: Callable[[str], None]) -> Fitted:
 
 def _good(fitted: Fitted) -> bool:
     return fitted.chi_square < POOR_FIT * fitted.readings
-
-
-def _thorough(fit: Fit, say: Callable[[str], None]) -> Fitted:
-    """The same with every beginning followed to its end."""
-    say("looking for the resonances again, at more points")
-    best: Fitted | None = None
-    for values in align(fit, MORE_COARSE):
-        one = fit.run(fit.unknown(values), replace(USUAL, abandon=False), say)
-        if best is None or one.chi_square < best.chi_square:
-            best = one
-        if _good(best):
-            break
-    assert best is not None
-    return best
 
 
 def _sensor(records: Sequence[Record]) -> str | None:

@@ -216,22 +216,6 @@ class CurrentSearch:
         at_edge = np.isin(chosen, edges) & (np.sqrt(own) > 0.05 * self.surface.spread)
         return int(np.argmax(np.where(at_edge, own, -1.0))) if at_edge.any() else -1
 
-    def doubtful(self, most: int) -> list[Setpoint]:
-        """Good places that are nearest to doubt, far apart, to be looked at once more."""
-        mean, sd = self.surface.estimate(self._places)
-        good = np.zeros(len(self._places), dtype=bool)
-        good[self._table[self._good(mean, sd, SURE)]] = True
-        found: list[int] = []
-        odds = np.where(good, (self._target - mean) / sd, math.inf)
-        while len(found) < most:
-            best = int(np.argmin(odds))
-            if odds[best] > 2 * SURE:
-                break
-            found.append(best)
-            apart = np.abs(self._places - self._places[best])
-            odds[(apart[:, 0] < 0.15e-6) & (apart[:, 1] < 0.06)] = math.inf
-        return self._setpoints(found)
-
     def caps(self, frequencies_hz: Array) -> Array:
         """Largest duty up to which the current is known to stay below the target, (F,)."""
         return np.array([self._cap(hertz) for hertz in frequencies_hz])
