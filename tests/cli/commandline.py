@@ -6,8 +6,11 @@ import json
 import os
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import Any
+
+import pytest
 
 COMMAND = [sys.executable, "-m", "coilwright"]
 
@@ -29,6 +32,29 @@ def run(*arguments: str, cwd: Path, timeout_s: float = 120) -> subprocess.Comple
         timeout=timeout_s,
         check=False,
     )
+
+
+def begin(*arguments: str, cwd: Path) -> subprocess.Popen[str]:
+    """Begin `coilwright` with the arguments; whoever begins it waits for its end."""
+    return subprocess.Popen(
+        [*COMMAND, *arguments],
+        cwd=cwd,
+        env=environment(),
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+def wait_for_rows(record: Path, rows: int) -> None:
+    """Wait until a record has more lines than that: as many rows, with its header."""
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline:
+        if record.exists() and record.read_bytes().count(b"\n") > rows:
+            return
+        time.sleep(0.02)
+    pytest.fail(f"{record} did not grow to {rows} rows")
 
 
 def run_json(*arguments: str, cwd: Path, timeout_s: float = 120) -> dict[str, Any]:

@@ -5,12 +5,11 @@ from __future__ import annotations
 import signal
 import subprocess
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from cli.commandline import COMMAND, environment, run_json
+from cli.commandline import begin, run_json, wait_for_rows
 from coilwright.bench.process import Bench
 from coilwright.link import Driver
 from coilwright.link.facts import DriverState
@@ -19,31 +18,8 @@ from coilwright.record import read_record
 SWEEP = ["--from", "150k", "--to", "152k", "--points", "2000", "--duty", "10%", "--settle", "20m"]
 
 
-@pytest.fixture
-def bench() -> Iterator[Bench]:
-    with Bench("harbour", chip="rp2040", seed=5) as bench:
-        yield bench
-
-
 def start_sweep(bench: Bench, folder: Path) -> subprocess.Popen[str]:
-    return subprocess.Popen(
-        [*COMMAND, "sweep", "--port", bench.url, *SWEEP, "--record", "sweep.csv"],
-        cwd=folder,
-        env=environment(),
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-
-
-def wait_for_rows(record: Path, rows: int) -> None:
-    deadline = time.monotonic() + 60
-    while time.monotonic() < deadline:
-        if record.exists() and record.read_bytes().count(b"\n") > rows:
-            return
-        time.sleep(0.02)
-    pytest.fail(f"{record} did not grow to {rows} rows")
+    return begin("sweep", "--port", bench.url, *SWEEP, "--record", "sweep.csv", cwd=folder)
 
 
 @pytest.mark.micropython

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import signal
-import subprocess
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from cli.commandline import COMMAND, environment, refusal, run, run_json
+from cli.commandline import begin, refusal, run, run_json, wait_for_rows
 from coilwright.bench.process import Bench
 from coilwright.link import Driver
 from coilwright.link.facts import DriverState
@@ -20,12 +18,6 @@ from coilwright.record import read_record
 pytestmark = pytest.mark.micropython
 
 FEW = ["--band", "160k:176k", "--points", "24", "--settle", "4m"]
-
-
-@pytest.fixture
-def bench() -> Iterator[Bench]:
-    with Bench("harbour", chip="rp2040", seed=5) as bench:
-        yield bench
 
 
 def test_caps_are_written_tried_and_stored(bench: Bench, tmp_path: Path) -> None:
@@ -84,16 +76,10 @@ def test_a_limit_that_no_duty_respects_leaves_everything_as_it_was(
 
 
 def test_ctrl_c_switches_off_and_restores(bench: Bench, tmp_path: Path) -> None:
-    process = subprocess.Popen(
-        [*COMMAND, "limit", "--port", bench.url, "--max-current", "0.1", "--record", "l.csv"],
-        cwd=tmp_path, env=environment(), stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    deadline = time.monotonic() + 60
+    arguments = ["--port", bench.url, "--max-current", "0.1", "--record", "l.csv"]
+    process = begin("limit", *arguments, cwd=tmp_path)
     record = tmp_path / "l.csv"
-    while not record.exists() or record.read_bytes().count(b"\n") < 12:
-        assert time.monotonic() < deadline
-        time.sleep(0.02)
+    wait_for_rows(record, 11)
 
     process.send_signal(signal.SIGINT)
     _, told = process.communicate(timeout=30)

@@ -6,7 +6,6 @@ import json
 import signal
 import subprocess
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -18,12 +17,6 @@ from coilwright.link import Driver
 from coilwright.link.facts import DriverState
 
 pytestmark = pytest.mark.micropython
-
-
-@pytest.fixture
-def bench() -> Iterator[Bench]:
-    with Bench("harbour", chip="rp2040", seed=5) as bench:
-        yield bench
 
 
 def test_the_answer_is_what_the_chip_set(bench: Bench, tmp_path: Path) -> None:

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import json
 import signal
-import subprocess
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from cli.commandline import COMMAND, environment, refusal, run, run_json
+from cli.commandline import begin, refusal, run, run_json, wait_for_rows
 from coilwright.bench.faults import parse_fault
 from coilwright.bench.process import Bench
 from coilwright.link import Driver
@@ -20,12 +18,6 @@ from coilwright.link.facts import DriverState
 from coilwright.record import read_record
 
 pytestmark = pytest.mark.micropython
-
-
-@pytest.fixture
-def bench() -> Iterator[Bench]:
-    with Bench("harbour", chip="rp2040", seed=5) as bench:
-        yield bench
 
 
 def best_hz(bench: Bench, duty: float) -> float:
@@ -69,17 +61,9 @@ def test_it_begins_at_the_stored_setting_and_ctrl_c_ends_it(bench: Bench, tmp_pa
         driver.set_frequency(165_000)
         driver.set_duty(0.1)
         driver.store(0)
-    process = subprocess.Popen(
-        [*COMMAND, "track", "--port", bench.url, "--mode", "current", "--record", "t.csv",
-         "--json"],
-        cwd=tmp_path, env=environment(), stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    record = tmp_path / "t.csv"
-    deadline = time.monotonic() + 60
-    while not record.exists() or record.read_bytes().count(b"\n") < 3:
-        assert time.monotonic() < deadline
-        time.sleep(0.02)
+    arguments = ["--port", bench.url, "--mode", "current", "--record", "t.csv", "--json"]
+    process = begin("track", *arguments, cwd=tmp_path)
+    wait_for_rows(tmp_path / "t.csv", 2)
 
     process.send_signal(signal.SIGINT)
     answer, told = process.communicate(timeout=30)

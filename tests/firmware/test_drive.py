@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import struct
 import zlib
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -96,6 +97,21 @@ def test_jump_and_boundary_are_crossed_at_duty_zero(esp32: Rig, start: int, stop
     assert highest() < 0.401  # 40 % to the nearest count
 
 
+def drive_to(
+    rig: Rig, setpoints: list[tuple[int, int]], beside: Callable[[int], tuple[int, ...]]
+) -> None:
+    """Drive at setpoints and at frequencies beside each, and keep what is written meanwhile."""
+    drive = rig.server.drive
+    drive.enforce()
+    if drive.state != load("states").ON:
+        drive.start()
+    machine.writes.clear()
+    for hz, ppm in setpoints:
+        for place in (hz, *beside(hz)):
+            drive.set(place, ppm)
+            settle(rig)
+
+
 @settings(
     max_examples=60,
     deadline=None,
@@ -113,18 +129,8 @@ def test_jump_and_boundary_are_crossed_at_duty_zero(esp32: Rig, start: int, stop
     ),
 )
 def test_duty_never_exceeds_the_cap(rig: Rig, cap: int, setpoints: list[tuple[int, int]]) -> None:
-    drive = rig.server.drive
     rig.server.settings.cap_ppm = cap
-    drive.enforce()
-    if drive.state != load("states").ON:
-        drive.start()
-    machine.writes.clear()
-    for hz, ppm in setpoints:
-        drive.set(hz, ppm)
-        settle(rig)
-        for near in (hz + hz // 60, hz, hz - hz // 70):
-            drive.set(near, ppm)
-            settle(rig)
+    drive_to(rig, setpoints, lambda hz: (hz + hz // 60, hz, hz - hz // 70))
     assert highest() <= cap / 1e6 + 1e-12
     rig.server.guard.heard()
 
@@ -200,19 +206,9 @@ POINTS = st.lists(
 def test_duty_never_exceeds_the_cap_of_its_frequency(
     rig: Rig, points: list[tuple[int, int]], setpoints: list[tuple[int, int]]
 ) -> None:
-    drive = rig.server.drive
     rig.say("PULS:DCYC:LIM 60")
     rig.server.settings.caps = load("settings").table(points)
-    drive.enforce()
-    if drive.state != load("states").ON:
-        drive.start()
-    machine.writes.clear()
-    for hz, ppm in setpoints:
-        drive.set(hz, ppm)
-        settle(rig)
-        for near in (hz + hz // 300, hz - hz // 500):
-            drive.set(near, ppm)
-            settle(rig)
+    drive_to(rig, setpoints, lambda hz: (hz + hz // 300, hz - hz // 500))
     for kind, raw, span, mhz in [w for w in machine.writes if len(w) == 4]:
         assert raw / span <= min(600000, cap_at(points, mhz)) / 1e6 + 1e-12, (kind, mhz)
     rig.server.guard.heard()
