@@ -4,6 +4,12 @@ from __future__ import annotations
 
 import signal
 
+from hypothesis import HealthCheck, settings
+
+# A busy machine is no failure: no example has to end within a time.
+settings.register_profile("coilwright", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("coilwright")
+
 # A test run in the background of a script is started with Ctrl-C ignored, and every process it
 # starts would inherit that: the tests that send Ctrl-C would wait in vain.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:

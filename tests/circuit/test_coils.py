@@ -250,7 +250,7 @@ def test_wire_length_is_that_of_a_helix() -> None:
     assert coil.wire_length_m == pytest.approx(4.5 * math.hypot(math.pi * 0.05, 0.02))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     st.sampled_from(["solenoid", "multilayer", "spiral", "ring"]),
     st.floats(0.02, 0.2),

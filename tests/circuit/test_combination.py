@@ -57,7 +57,7 @@ def _every(values: list[float], stock: list[int], count: int) -> Iterator[float]
 VALUES = st.lists(st.floats(1e-2, 1e2), min_size=1, max_size=6)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(values=VALUES, target=st.floats(1e-3, 1e3), data=st.data())
 def test_the_search_is_as_good_as_trying_everything(
     values: list[float], target: float, data: st.DataObject
@@ -79,7 +79,7 @@ def test_the_search_is_as_good_as_trying_everything(
         assert all(used <= stock[place] for place, used in Counter(one.places).items())
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(target=st.floats(1.0, 10.0))
 def test_the_search_is_as_good_over_a_real_series(target: float) -> None:
     values = list(series_values("E12", target / 10, target * 10))

@@ -132,7 +132,7 @@ def scaled(driver: Driver, by: float) -> Driver:
     )
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(by=st.floats(0.3, 3.0), duty=st.floats(0.05, 0.5))
 def test_scaling_all_impedances_scales_currents(by: float, duty: float) -> None:
     driver = replace(single(), receivers=())
@@ -143,7 +143,7 @@ def test_scaling_all_impedances_scales_currents(by: float, duty: float) -> None:
     np.testing.assert_allclose(other.drain_peak_v, plain.drain_peak_v, rtol=5e-3)
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(by=st.floats(0.2, 5.0))
 def test_without_diodes_everything_scales_with_the_voltage(by: float) -> None:
     # Switched hard and without loop inductance: the drain stays positive and no diode conducts.
@@ -155,7 +155,7 @@ def test_without_diodes_everything_scales_with_the_voltage(by: float) -> None:
     np.testing.assert_allclose(other.receiver_peak_v / by, one.receiver_peak_v, rtol=1e-6)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(
     frequency_hz=st.floats(130e3, 230e3),
     duty=st.floats(0.01, 0.6),

@@ -24,7 +24,7 @@ def test_worst_case_by_hand() -> None:
     assert spread.high_hz == pytest.approx(179381.47 / math.sqrt(0.97 * 0.95), rel=1e-7)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(
     layout=st.sampled_from([Layout.PARALLEL_3, Layout.SERIES_3, Layout.SERIES_BESIDE]),
     tolerance=st.floats(0, 0.4),

@@ -581,7 +581,7 @@ class TestBadLines:
         check(list(opened(line).sweep(plan)), plan.setpoints())
         assert any(hits)
 
-    @settings(max_examples=15, deadline=None)
+    @settings(max_examples=15)
     @given(chunk=st.integers(1, 97), per_ask=st.integers(1, 90), count=st.integers(1, 200))
     def test_any_chunking_and_any_pace(self, chunk, per_ask, count):
         line = FakeLine(FakeDriver(per_ask), chunk=chunk)

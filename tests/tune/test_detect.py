@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from coilwright.errors import NoResult
@@ -22,7 +22,6 @@ def refusal(y: np.ndarray, sd: float = 1e-3, over: np.ndarray | None = None) -> 
     return caught.value
 
 
-@settings(deadline=None)
 @given(st.integers(0, 10_000), st.floats(0, 1), st.floats(1e-4, 0.05))
 def test_a_dead_probe_is_called_dead(seed: int, level: float, sigma: float) -> None:
     y = level + sigma * np.random.default_rng(seed).standard_normal(F.size)
@@ -31,7 +30,6 @@ def test_a_dead_probe_is_called_dead(seed: int, level: float, sigma: float) -> N
     assert "noise" in found.message
 
 
-@settings(deadline=None)
 @given(
     st.integers(0, 10_000), st.floats(-2, 2), st.floats(0.0, 0.05), st.floats(0.5, 2),
     st.floats(0.1, 0.9),
@@ -51,7 +49,6 @@ def test_a_bare_loop_is_called_untuned(
     assert "untuned" in found.hint
 
 
-@settings(deadline=None)
 @given(st.integers(0, 10_000), st.floats(10, 80), st.floats(0.005, 0.12), st.booleans())
 def test_a_peak_beyond_the_band_says_which_way(
     seed: int, q: float, beyond: float, high: bool
@@ -64,7 +61,6 @@ def test_a_peak_beyond_the_band_says_which_way(
     assert ("up" if high else "down") in found.hint.split()[-1]
 
 
-@settings(deadline=None)
 @given(st.floats(110e3, 230e3), st.floats(8, 60), st.floats(0.3, 0.95))
 def test_a_saturated_probe_is_called_saturated(centre: float, q: float, limit: float) -> None:
     y = lineshape(F, Shape(1.0, centre, q))
@@ -75,7 +71,6 @@ def test_a_saturated_probe_is_called_saturated(centre: float, q: float, limit: f
     assert "smaller duty" in found.hint
 
 
-@settings(deadline=None)
 @given(
     st.integers(0, 10_000), st.floats(108e3, 232e3), st.floats(8, 60), st.floats(0, 0.5),
     st.floats(0.002, 0.02),
@@ -91,7 +86,6 @@ def test_a_peak_inside_is_always_found(
     assert np.isfinite([*fit.frequency_ci_hz, *fit.quality_factor_ci, *fit.peak_ci_v]).all()
 
 
-@settings(deadline=None)
 @given(st.lists(st.tuples(st.floats(), st.floats()), max_size=40))
 def test_any_numbers_give_a_finite_fit_or_a_reason(rows: list[tuple[float, float]]) -> None:
     f, y = np.array(rows).reshape(-1, 2).T

@@ -30,7 +30,7 @@ def best_by_trying(hertz: np.ndarray, cap: np.ndarray, most: int) -> float:
     return best
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     caps=st.lists(LEVELS, min_size=2, max_size=40),
     most=st.integers(2, 16),
@@ -51,7 +51,7 @@ def test_a_table_stays_under_its_curve(caps: list[float], most: int, guard: floa
         assert cap_at(table, f) == cap_by_the_book(pairs, f)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     caps=st.lists(st.sampled_from([0.1, 0.2, 0.4]), min_size=3, max_size=6),
     most=st.integers(2, 4),

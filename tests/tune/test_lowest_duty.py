@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from coilwright.errors import NoResult
@@ -48,7 +48,6 @@ def search(bench: Bench, start: float = 0.2, **more: float) -> LowestDuty:
     return find_lowest_duty(bench.measure, ProbeLevel(0.5), F, start, **more)  # type: ignore[arg-type]
 
 
-@settings(deadline=None)
 @given(st.sampled_from(sorted(CHIPS)), st.floats(0.03, 0.45), st.floats(0.03, 0.5))
 def test_finds_the_chips_own_lowest_lit_duty(chip: str, threshold: float, start: float) -> None:
     """Truth by trying every duty the chip can set."""
