@@ -15,7 +15,7 @@ from coilwright.link import Driver
 from coilwright.link.facts import DriverState
 from coilwright.record import read_record
 
-SWEEP = ["--from", "150k", "--to", "152k", "--points", "2000", "--duty", "10%", "--settle", "20m"]
+SWEEP = ["--from", "120k", "--to", "300k", "--points", "2000", "--duty", "10%", "--settle", "20m"]
 
 
 def start_sweep(bench: Bench, folder: Path) -> subprocess.Popen[str]:

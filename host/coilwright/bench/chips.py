@@ -82,11 +82,13 @@ class Gate:
             return chip.pwm_clock_hz * 256 / (self.period << self.scale)
         return chip.pwm_clock_hz * 16 / (self.scale * self.period)
 
+    def span(self, chip: Chip) -> int:
+        """Counts a period."""
+        return 1 << self.scale if chip.family == "esp32" else self.period
+
     def duty(self, chip: Chip) -> float:
         """Achieved duty as a fraction, at most 1."""
-        if self.period == 0:
-            return float(self.on)
-        return min(1.0, self.on / ((1 << self.scale) if chip.family == "esp32" else self.period))
+        return min(1.0, self.on / self.span(chip)) if self.period else float(self.on)
 
 
 OFF = Gate()

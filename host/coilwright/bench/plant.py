@@ -81,13 +81,10 @@ class Course:
 
     def _narrow(self, gate: Gate) -> None:
         """The duty asked for, known better with each period it was rounded to."""
-        span = self._span(gate)
+        span = gate.span(self._chip)
         low, high = (gate.on - 0.5) / span, (gate.on + 0.5) / span
         both = max(low, self._ratio[0]), min(high, self._ratio[1])
         self._ratio = both if both[0] < both[1] else (low, high)
-
-    def _span(self, gate: Gate) -> int:
-        return 1 << gate.scale if self._chip.family == "esp32" else gate.period
 
     def _by_frequency(self, gate: Gate) -> list[Gate]:
         found: dict[Gate, None] = {}
@@ -95,7 +92,7 @@ class Course:
         for hz in self._next_hz():
             period, scale = timer_counts(self._chip, hz)
             guess = Gate(period, scale, 0)
-            found[replace(guess, on=round(ratio * self._span(guess)))] = None
+            found[replace(guess, on=round(ratio * guess.span(self._chip)))] = None
         return [guess for guess in found if 0 < guess.duty(self._chip) < 1]
 
     def _next_hz(self) -> list[int]:

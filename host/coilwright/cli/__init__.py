@@ -20,6 +20,7 @@ COMMANDS = {
     "sweep": "Sweep frequency or duty and keep the record.",
     "tune": "Find the best frequency and the lowest duty that lights the load.",
     "track": "Follow the best frequency while it drifts.",
+    "steps": "Which frequencies and duties a chip can set.",
     "limit": "Limit the supply current by capping the duty over frequency.",
     "compare": "Compare sweep records side by side.",
     "tank": "Choose the tank capacitor for a coil, a frequency and a duty.",

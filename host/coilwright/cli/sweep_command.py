@@ -21,7 +21,7 @@ from coilwright.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from coilwright.link import SweepPlan
+    from coilwright.link import Driver, SweepPlan
     from coilwright.point import Point
 
 
@@ -59,7 +59,8 @@ def command(
 
     Frequency: --from 140k --to 200k --duty 20%. Duty: --duty-from 2% --duty-to 40% --frequency
     165k. The sweep runs on the driver; the output goes off at its end, and Ctrl-C stops it and
-    keeps the record.
+    keeps the record. Where the points asked for are closer than the steps of the chip's PWM
+    (`coilwright steps`), each step is measured once.
     """
     from coilwright.cli.bench_session import RecordWishes, open_driver, recording, set_measuring
 
@@ -70,9 +71,10 @@ def command(
     began = time.monotonic()
     with open_driver(port) as driver:
         set_measuring(driver, settle, averages)
+        plan = _distinct(plan, driver, points)
         title = f"Sweep on {port or 'the driver'}"
         with recording(driver, "sweep", _described(plan), wishes, title) as recorder:
-            recorder.stage("sweep", points)
+            recorder.stage("sweep", len(plan.setpoints()))
             measured = recorder.run(plan)
     path = recorder.record.path
     if plot is not None:
@@ -103,6 +105,19 @@ def _plan(
         "A frequency sweep needs --from, --to and --duty; "
         "a duty sweep --duty-from, --duty-to and --frequency."
     )
+
+
+def _distinct(plan: SweepPlan, driver: Driver, points: int) -> SweepPlan:
+    """The plan with each step of the chip once; says where points fall away."""
+    from coilwright.link.plans import distinct
+
+    different = distinct(plan, driver.board.timer)
+    number = len(different.setpoints())
+    if number < points:
+        click.echo(
+            f"The chip sets only {number} different steps there: each is measured once.", err=True
+        )
+    return different
 
 
 def _described(plan: SweepPlan) -> dict[str, object]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
+from coilwright.pwm import Timer
+
 CLOCK_WRAP_MS = 1 << 30
 """At which the driver's clock of milliseconds begins anew."""
 
@@ -27,6 +29,11 @@ class Board:
     pwm_clock_hz: int
     gate_pin: int
     supply_sensor: str
+
+    @property
+    def timer(self) -> Timer:
+        """The timer of its PWM."""
+        return Timer("esp32" if self.chip.lower().startswith("esp32") else "rp2", self.pwm_clock_hz)
 
 
 class DriverState(enum.Enum):

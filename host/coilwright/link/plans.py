@@ -9,6 +9,7 @@ from struct import pack
 
 from coilwright.errors import OutOfRange
 from coilwright.point import Setpoint
+from coilwright.pwm import Timer, predict
 
 MOST_SWEEP_POINTS = 10_000
 """Points in one sweep, `SWEep:POINts` in docs/commands.md."""
@@ -122,6 +123,32 @@ class PointList:
 
 
 SweepPlan = FrequencySweep | DutySweep | PointList
+
+
+def distinct(plan: SweepPlan, timer: Timer) -> SweepPlan:
+    """The plan without the setpoints that would set again what one before them has set.
+
+    A chip sets only certain frequencies and duties; two requests between the same steps measure
+    the same point twice.
+
+    Args:
+        plan: What was asked for.
+        timer: Timer of the chip's PWM.
+
+    Returns:
+        The plan itself where all its setpoints differ on this chip, else a list of those that do.
+
+    Raises:
+        OutOfRange: The timer cannot set one of them.
+    """
+    wanted = plan.setpoints()
+    different: dict[tuple[float, int], Setpoint] = {}
+    for point in wanted:
+        step = predict(timer, point.frequency_hz, point.duty)
+        different.setdefault((step.frequency_hz, step.counts), point)
+    if len(different) == len(wanted):
+        return plan
+    return PointList(tuple(different.values()))
 
 
 def list_checksum(setpoints: Iterable[Setpoint]) -> int:
