@@ -23,6 +23,7 @@ COMMANDS = {
     "steps": "Which frequencies and duties a chip can set.",
     "limit": "Limit the supply current by capping the duty over frequency.",
     "compare": "Compare sweep records side by side.",
+    "records": "List, tag, annotate and export the records of a folder.",
     "tank": "Choose the tank capacitor for a coil, a frequency and a duty.",
     "coil": "Inductance, resistance and Q of a coil to wind.",
     "reach": "How far which LED colour lights.",

@@ -177,6 +177,11 @@ class Metadata:
         return _text(self.document.get("dc:type"))
 
     @property
+    def title(self) -> str:
+        """One line for people."""
+        return _text(self.document.get("dc:title"))
+
+    @property
     def note(self) -> str:
         """The operator's words."""
         return _text(self.document.get("dc:description"))

@@ -23,6 +23,8 @@ _STAGE_BYTES = 33
 _ROW = np.dtype([("stage", f"S{_STAGE_BYTES}"), ("values", "f8", (_NUMBERS,))])
 _INTEGERS = frozenset(column.name for column in COLUMNS if column.kind == "integer")
 _EXACT = 2.0**53
+_LARGE = 1 << 20
+"""Bytes from which another library is worth its import."""
 
 _HINT = "Records are the CSV files that `coilwright sweep` and `coilwright tune` write."
 
@@ -162,8 +164,9 @@ def _table(path: Path, data: bytes, whole: bytes, warnings: list[str]) -> NDArra
 def _fast(body: bytes) -> NDArray[np.void]:
     if not body:
         return np.empty(0, _ROW)
-    stream = io.TextIOWrapper(io.BytesIO(body), encoding="ascii", newline="")
-    table = np.loadtxt(stream, dtype=_ROW, delimiter=",", comments=None, ndmin=1)
+    table = _by_arrow(body) if len(body) > _LARGE else None
+    if table is None:
+        table = _by_numpy(body)
     if len(table) != body.count(b"\n"):
         raise ValueError("empty lines")
     stages = np.ascontiguousarray(table["stage"])
@@ -171,6 +174,39 @@ def _fast(body: bytes) -> NDArray[np.void]:
     if (letters[:, 0] == b"").any() or (letters[:, -1] != b"").any():
         raise ValueError("a stage is empty or too long")
     return table
+
+
+def _by_arrow(body: bytes) -> NDArray[np.void] | None:
+    """The rows by Apache Arrow's parser, several times as fast; None where it is not installed.
+
+    Raises:
+        ValueError: It cannot read them.
+    """
+    try:
+        import pyarrow as arrow
+        from pyarrow import csv as arrow_csv
+    except ImportError:
+        return None
+    kinds = {name: arrow.float64() for name in NAMES[1:]}
+    read = arrow_csv.read_csv(
+        arrow.py_buffer(body),
+        arrow_csv.ReadOptions(column_names=list(NAMES)),
+        arrow_csv.ParseOptions(quote_char=False, ignore_empty_lines=False),
+        arrow_csv.ConvertOptions(column_types={NAMES[0]: arrow.binary(), **kinds}, null_values=[]),
+    )
+    table = np.empty(read.num_rows, _ROW)
+    # One entry a distinct name: a record has few stages.
+    names = read[NAMES[0]].combine_chunks().dictionary_encode()
+    known = np.array(names.dictionary.to_pylist(), f"S{_STAGE_BYTES}")
+    table["stage"] = known[names.indices.to_numpy()]
+    for i, name in enumerate(NAMES[1:]):
+        table["values"][:, i] = read[name].to_numpy()
+    return table
+
+
+def _by_numpy(body: bytes) -> NDArray[np.void]:
+    stream = io.TextIOWrapper(io.BytesIO(body), encoding="ascii", newline="")
+    return np.loadtxt(stream, dtype=_ROW, delimiter=",", comments=None, ndmin=1)
 
 
 def _slow(path: Path, whole: bytes, warnings: list[str]) -> NDArray[np.void]:

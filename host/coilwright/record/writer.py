@@ -15,6 +15,7 @@ from coilwright.point import Point
 from coilwright.record.columns import HEADER, check_stage, row_of
 from coilwright.record.metadata import Json, RecordInfo, compose, to_text
 from coilwright.record.naming import metadata_path
+from coilwright.record.whole_file import replace_text
 
 _SYNC_INTERVAL_S = 2.0
 _LINE_END = "\r\n"
@@ -130,19 +131,7 @@ class RecordWriter:
             raise self._failure(error) from error
 
     def _replace_metadata(self, text: str) -> None:
-        """Write the metadata beside its place, then move it there in one step."""
-        target = metadata_path(self.path)
-        draft = target.with_name(target.name + ".part")
-        try:
-            with draft.open("w", encoding="utf-8", newline="\n") as stream:
-                stream.write(text)
-                stream.flush()
-                os.fsync(stream.fileno())
-            draft.replace(target)
-        except OSError:
-            with contextlib.suppress(OSError):
-                draft.unlink()
-            raise
+        replace_text(metadata_path(self.path), text)
 
     def _failure(self, error: OSError) -> FileError:
         if isinstance(error, FileExistsError) and error.filename == str(self.path):
