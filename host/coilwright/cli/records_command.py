@@ -18,13 +18,17 @@ FOLDER = click.Path(path_type=Path, file_okay=False)
 DAY = click.DateTime(["%Y-%m-%d"])
 
 
-@click.group("records")
-def command() -> None:
+@click.group("records", invoke_without_command=True)
+@json_option
+@click.pass_context
+def command(context: click.Context, as_json: bool) -> None:
     """List, tag, annotate and export the records of a folder.
 
-    `coilwright records list` shows what is in runs/; records are told by date, kind, tags and
-    note. Tags may be words or name=value, as `--tag receiver=sleeved` of a sweep.
+    Alone it lists what is in runs/. Records are told by date, kind, tags and note; tags may be
+    words or name=value, as `--tag receiver=sleeved` of a sweep.
     """
+    if context.invoked_subcommand is None:
+        context.invoke(list_command, folder=Path("runs"), as_json=as_json)
 
 
 @command.command("list")
