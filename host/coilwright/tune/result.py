@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from coilwright.point import Point, Setpoint
@@ -231,6 +231,9 @@ def _resonance(fit: ResonanceFit) -> dict[str, Any]:
         "reduced_chi_square": fit.reduced_chi_square if fit.nfree > 0 else None,
         "nfree": fit.nfree,
         "points_used": fit.points_used,
+        "window_hz": list(fit.window_hz),
+        "shape": asdict(fit.shape),
+        "pair": list(fit.pair.values) if fit.coupled and fit.pair is not None else None,
         "message": fit.message,
     }
 
