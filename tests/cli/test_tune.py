@@ -148,3 +148,8 @@ def test_the_operator_says_what_is_lit(tmp_path: Path) -> None:
     # The ESP32 sets duties in steps of 1/256 here: the first at or above 5 % is 13/256.
     assert found["lowest_lit_duty"]["duty"] == pytest.approx(13 / 256, abs=1e-5)
     assert found["lit"] == "answers of the operator"
+    kept = read_record(tmp_path / found["log"])
+    duty = dict(zip(kept["time_s"].tolist(), kept["duty"].tolist(), strict=True))
+    # Two decimals were shown to the person who answered.
+    answers = [(round(100 * duty[one["time_s"]], 2), one["lit"]) for one in found["answers"]]
+    assert answers == [(percent, percent >= 5) for percent in asked]

@@ -24,6 +24,7 @@ COMMANDS = {
     "limit": "Limit the supply current by capping the duty over frequency.",
     "compare": "Compare sweep records side by side.",
     "records": "List, tag, annotate and export the records of a folder.",
+    "report": "Make one HTML page from a record.",
     "tank": "Choose the tank capacitor for a coil, a frequency and a duty.",
     "coil": "Inductance, resistance and Q of a coil to wind.",
     "reach": "How far which LED colour lights.",

@@ -13,6 +13,7 @@ import click
 from coilwright.cli.options import (
     AMPERE,
     DUTY,
+    FILE,
     VOLT,
     check_plot,
     json_option,
@@ -100,6 +101,7 @@ class _Wishes:
 )
 @measuring_options
 @click.option("--store", is_flag=True, help="Keep the setting in the driver.")
+@click.option("--report", type=FILE, metavar="FILE", help="Save a report (.html).")
 @record_options
 @json_option
 def command(
@@ -117,6 +119,7 @@ def command(
     settle: float | None,
     averages: int | None,
     store: bool,
+    report: Path | None,
     record: Path | None,
     note: str,
     tags: tuple[str, ...],
@@ -151,6 +154,7 @@ def command(
     if lit == "ask" and not sys.stdin.isatty():
         raise click.UsageError("--lit ask needs a terminal to ask in.")
     check_plot(plot, force)
+    _check_report(report, force)
     stop_on_termination()
     began = time.monotonic()
     with open_driver(port) as driver:
@@ -163,16 +167,47 @@ def command(
             if store:
                 _store(driver, result)
             model = _model(parts, result)
-            results = {**result.to_json(), "model": None if model is None else model.to_json()}
+            results = _results(result, model, options)
             recorder.record.finish("complete", results)
     path, seconds = recorder.record.path, time.monotonic() - began
     if plot is not None:
         _save_plot(plot, result, stages, path.name, force)
+    if report is not None:
+        from coilwright.cli.report_command import write_report
+
+        write_report((path,), report, parts, force)
     if as_json:
-        extra = {"seconds": seconds, "log": str(path), "stored": store}
-        print_json({**results, **extra, "plot": None if plot is None else str(plot)})
+        files = {"plot": _name(plot), "report": _name(report)}
+        print_json({**results, "seconds": seconds, "log": str(path), "stored": store, **files})
         return
-    _tell(result, model, path, plot, seconds, store)
+    _tell(result, model, {"plot": plot, "report": report}, path, seconds, store)
+
+
+def _check_report(report: Path | None, force: bool) -> None:
+    """Refuse, before any measuring, a report that could not be written."""
+    if report is not None:
+        from coilwright.report import check_report_file
+
+        check_report_file(report, force=force)
+
+
+def _results(result: TuneResult, model: ModelView | None, options: TuneOptions) -> dict[str, Any]:
+    """What the record keeps: all figures, and what the person was told and said."""
+    from coilwright.view.tune_text import advice, plain_words
+
+    ask = getattr(options.lit, "ask", None)
+    answers = ask.given if isinstance(ask, _Questions) else []
+    return {
+        **result.to_json(),
+        "model": None if model is None else model.to_json(),
+        "summary": plain_words(result),
+        "advice": advice(result, model),
+        "answers": [{"time_s": point.time_s, "lit": lit} for point, lit in answers],
+    }
+
+
+def _name(path: Path | None) -> str | None:
+    return None if path is None else str(path)
 
 
 def _read_build(build: str | None) -> Build | None:
@@ -247,19 +282,31 @@ def _lit(calibration: Calibration, driver: Driver, wishes: _Wishes) -> Lit | Non
             )
         return ProbeLevel(level_v)
     if wishes.lit == "ask":
-        return Operator(lambda point: _ask(driver, point))
+        return Operator(_Questions(driver))
     return None
 
 
-def _ask(driver: Driver, point: Point) -> bool:
-    """Hold the output at the point while a person looks."""
-    from coilwright.view.progress import point_line
+class _Questions:
+    """Asks a person, with the output held at the point meanwhile.
 
-    driver.set_frequency(point.requested_frequency_hz)
-    driver.set_duty(point.requested_duty)
-    with driver.waiting():
-        click.echo(point_line(point), err=True)
-        return click.confirm("Are the lamps lit?", err=True)
+    Attributes:
+        given: The points asked about, and the answers.
+    """
+
+    def __init__(self, driver: Driver) -> None:
+        self._driver = driver
+        self.given: list[tuple[Point, bool]] = []
+
+    def __call__(self, point: Point) -> bool:
+        from coilwright.view.progress import point_line
+
+        self._driver.set_frequency(point.requested_frequency_hz)
+        self._driver.set_duty(point.requested_duty)
+        with self._driver.waiting():
+            click.echo(point_line(point), err=True)
+            lit = click.confirm("Are the lamps lit?", err=True)
+        self.given.append((point, lit))
+        return lit
 
 
 def _run(
@@ -322,8 +369,8 @@ def _save_plot(
 def _tell(
     result: TuneResult,
     model: ModelView | None,
+    saved: dict[str, Path | None],
     record: Path,
-    plot: Path | None,
     seconds: float,
     stored: bool,
 ) -> None:
@@ -332,8 +379,7 @@ def _tell(
 
     lines = tune_lines(result, model)
     lines.append(("record", f"{record} ({len(result.points)} points in {seconds:.1f} s)"))
-    if plot is not None:
-        lines.append(("plot", str(plot)))
+    lines += [(what, str(path)) for what, path in saved.items() if path is not None]
     lines.append(("stored", "in the driver, memory 0" if stored else "no; --store keeps it"))
     print_sentences([plain_words(result), *advice(result, model), ""])
     print_pairs(lines)

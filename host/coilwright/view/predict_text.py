@@ -69,8 +69,8 @@ def check_lines(check: Check) -> Iterator[str]:
     # In brackets what would be, were the gate driven otherwise.
     word = f"({check.verdict})" if check.hypothetical else check.verdict
     verdict = click.style(f"{word:<12}", fg=INKS[check.verdict])
-    value = "" if check.value is None else f"  {_number(check.value, check.unit)}"
-    limit = "" if check.limit is None or check.value is None else f" ({_limit(check)})"
+    value = "" if check.value is None else f"  {number_text(check.value, check.unit)}"
+    limit = "" if check.limit is None or check.value is None else f" ({limit_text(check)})"
     yield f"{verdict} {check.name}{value}{limit}"
     reason = check.reason
     if check.needs:
@@ -79,15 +79,17 @@ def check_lines(check: Check) -> Iterator[str]:
     yield from _wrap(reason, INDENT)
 
 
-def _limit(check: Check) -> str:
+def limit_text(check: Check) -> str:
+    """What the check's number was held against."""
     assert check.limit is not None
     word = "from" if check.name.endswith("light") else "limit"
     if check.name.startswith(("enhancement", "if driven")):
         word = "rated at"
-    return f"{word} {_number(check.limit, check.unit)}"
+    return f"{word} {number_text(check.limit, check.unit)}"
 
 
-def _number(value: float, unit: str) -> str:
+def number_text(value: float, unit: str) -> str:
+    """A check's number."""
     return f"{value:.0f} °C" if unit == "°C" else show(value, unit, 3)
 
 

@@ -1,0 +1,249 @@
+"""Plots of what was measured: the sweep, its peak with fit and residuals, the search over duty."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from coilwright.quantities import show, show_percent
+from coilwright.report.drawing import (
+    BROKEN,
+    DASHES,
+    MARKERS,
+    Plot,
+    duty_axis,
+    finish,
+    mark,
+    stacked,
+    style,
+    thin,
+    where,
+)
+from coilwright.report.facts import Facts
+from coilwright.report.inline_svg import INK, QUIET, SERIES, SURFACE, inline_svg
+from coilwright.report.measured import Fitted, Measured, Series
+from coilwright.tune.lineshape import Array
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+LEAST_LINE = 5
+"""Points of a frequency sweep, and duties of a search, that are worth a line."""
+
+# Each panel: column, factor to the unit shown, label, word for the alt text, unit.
+_PICKUP = ("probe_v", 1.0, "pickup, V", "Pickup", "V")
+_SUPPLY = ("supply_a", 1e3, "supply current, mA", "Supply current", "A")
+_LIGHT = ("light_v", 1.0, "light sensor, V", "Light sensor", "V")
+
+Panel = tuple[str, float, str, str, str]
+
+
+def _shown(found: Measured) -> list[Panel]:
+    panels = [_PICKUP] if found.has_probe else []
+    panels.append(_SUPPLY)
+    return [*panels, _LIGHT] if found.has_light else panels
+
+
+def band_plot(found: Measured, facts: Facts) -> Plot | None:
+    """Pickup, supply current and light over frequency."""
+    if found.sweep is None:
+        return None
+    key, title = "plot-band", "Frequency sweep"
+    panels = _shown(found)
+    others = [one for one in found.others if len(one.rows) >= LEAST_LINE]
+    lines = [found.sweep, *sorted(others, key=lambda one: -len(one.rows))[:2]]
+    with style(key):
+        figure, axes = stacked(len(panels))
+        for axis, (column, scale, label, *_) in zip(axes, panels, strict=True):
+            values = scale * getattr(found, column)
+            for number, line in enumerate(lines):
+                rows, at = thin(line.rows), show_percent(line.still, 1)
+                _line(axis, found.frequency_hz[rows] / 1e3, values[rows], number, f"{at} duty")
+            _frequency_marks(axis, found, facts)
+            _level(axis, found, column, scale)
+            axis.set_ylabel(label)
+        axes[-1].set_xlabel("frequency, kHz")
+        finish(figure, axes)
+        words = " ".join(_over_frequency(found, found.sweep, panel) for panel in panels)
+        return Plot(key, title, words + where(facts), _band_caption(found, facts),
+                    inline_svg(figure, key, title, words + where(facts)))  # fmt: skip
+
+
+def _line(axis: Axes, x: Array, y: Array, number: int, label: str) -> None:
+    axis.plot(
+        x, y, color=SERIES[number], ls=DASHES[number], marker=MARKERS[number], label=label, lw=1.0
+    )
+
+
+def _frequency_marks(axis: Axes, found: Measured, facts: Facts) -> None:
+    if facts.valley_ci_hz is not None:
+        low, high = facts.valley_ci_hz
+        axis.axvspan(
+            low / 1e3, high / 1e3, color=QUIET, alpha=0.18, lw=0, label="supply valley, 95 %"
+        )
+    if found.fit is not None:
+        mark(axis, found.fit.frequency_hz / 1e3, "resonance", BROKEN)
+    if facts.place is not None and facts.place.name == "setting":
+        mark(axis, facts.place.frequency_hz / 1e3, "setting", "-")
+
+
+def _level(axis: Axes, found: Measured, column: str, scale: float) -> None:
+    """The level from which on the load counts as lit, in the panel of the sensor that decides."""
+    decides = {"light": "light_v", "probe": "probe_v"}.get(found.lit_by)
+    if decides == column and found.lit_level_v is not None:
+        axis.axhline(
+            scale * found.lit_level_v, color=QUIET, lw=0.9, ls=(0, (1, 1.5)), label="lit from here"
+        )
+
+
+def _over_frequency(found: Measured, line: Series, panel: Panel) -> str:
+    column, _, _, word, unit = panel
+    values, hertz = getattr(found, column)[line.rows], found.frequency_hz[line.rows]
+    known = np.flatnonzero(np.isfinite(values))
+    if not known.size:
+        return ""
+    low, high = known[values[known].argmin()], known[values[known].argmax()]
+    return (
+        f"{word} at {show_percent(line.still)} duty from {hertz.min() / 1e3:.0f} to"
+        f" {hertz.max() / 1e3:.0f} kHz: least {show(float(values[low]), unit, 3)} at"
+        f" {hertz[low] / 1e3:.1f} kHz, most {show(float(values[high]), unit, 3)} at"
+        f" {hertz[high] / 1e3:.1f} kHz."
+    )
+
+
+def _band_caption(found: Measured, facts: Facts) -> str:
+    parts = []
+    if any(len(one.rows) >= LEAST_LINE for one in found.others):
+        parts.append("The sweep, and points at other duties.")
+    if facts.valley_ci_hz is not None:
+        parts.append("In the shaded valley the current cannot be told from its least.")
+    return " ".join(parts)
+
+
+def peak_plot(found: Measured) -> Plot | None:
+    """The pickup's peak with the fitted curve, and what the curve misses."""
+    fit = found.fit
+    if fit is None or found.sweep is None:
+        return None
+    key, title = "plot-peak", "Resonance: fit and residuals"
+    low, high = fit.window_hz
+    aside = 0.06 * (high - low)
+    hertz = found.frequency_hz[found.sweep.rows]
+    rows = thin(found.sweep.rows[(hertz >= low - aside) & (hertz <= high + aside)])
+    inside = (found.frequency_hz[rows] >= low) & (found.frequency_hz[rows] <= high)
+    missed = 1e3 * (found.probe_v[rows] - fit.curve(found.frequency_hz[rows]))
+    spread = 2e3 * found.probe_sd_v[rows]
+    with style(key):
+        figure, (upper, lower) = stacked(2, (1.7, 1))
+        grid = np.linspace(low, high, 240)
+        upper.plot(grid / 1e3, fit.curve(grid), color=INK, lw=1.1, label="fitted curve")
+        khz = found.frequency_hz[rows] / 1e3
+        upper.plot(khz, found.probe_v[rows], MARKERS[0], color=SERIES[0], ls="", label="measured")
+        lower.axhline(0, color=INK, lw=0.9)
+        lower.errorbar(
+            khz[inside], missed[inside], yerr=spread[inside], fmt=MARKERS[0], color=SERIES[0],
+            elinewidth=0.8, capsize=1.5,
+        )  # fmt: skip
+        for axis in (upper, lower):
+            mark(axis, fit.frequency_hz / 1e3, "resonance", BROKEN)
+        upper.set_ylabel("pickup, V")
+        lower.set_ylabel("residual, mV")
+        lower.set_xlabel("frequency, kHz")
+        finish(figure, (upper, lower), 3)
+        largest = float(np.abs(missed[inside]).max(initial=0.0))
+        words = (
+            f"The fitted curve peaks at {fit.frequency_hz / 1e3:.3f} kHz with"
+            f" {show(float(fit.curve(np.array([fit.frequency_hz]))[0]), 'V', 3)};"
+            f" between {low / 1e3:.1f} and {high / 1e3:.1f} kHz it misses the"
+            f" {int(inside.sum())} points by {show(largest / 1e3, 'V', 2)} at most."
+        )
+        return Plot(key, title, words, _peak_caption(fit),
+                    inline_svg(figure, key, title, words))  # fmt: skip
+
+
+def _peak_caption(fit: Fitted) -> str:
+    source = "the tune" if fit.by_tune else "this report"
+    return f"Curve of {source}. Bars: two standard deviations of the mean of each reading."
+
+
+def _searched(found: Measured) -> list[Series]:
+    """The searches over duty worth a line, those with most points."""
+    worth = [one for one in found.searches if _duties(found, one) >= LEAST_LINE]
+    return sorted(worth, key=lambda one: -len(one.rows))[: len(SERIES)]
+
+
+def _duties(found: Measured, line: Series) -> int:
+    return len(np.unique(found.duty[line.rows]))
+
+
+def search_plot(found: Measured, facts: Facts) -> Plot | None:
+    """Light, supply current and pickup over duty, lit points filled."""
+    lines = _searched(found)
+    if not lines:
+        return None
+    key, title = "plot-duty", "Search over duty"
+    panels = _shown(found)[::-1]
+    with style(key):
+        figure, axes = stacked(len(panels))
+        for axis, (column, scale, label, *_) in zip(axes, panels, strict=True):
+            values = scale * getattr(found, column)
+            for number, line in enumerate(lines):
+                _search_line(axis, found, values, number, line)
+            _duty_marks(axis, facts)
+            _level(axis, found, column, scale)
+            axis.set_ylabel(label)
+        duty_axis(axes[-1], found, np.concatenate([line.rows for line in lines]))
+        finish(figure, axes)
+        words = " ".join(_over_duty(found, line) for line in lines) + where(facts)
+        return Plot(key, title, words, _search_caption(found, facts),
+                    inline_svg(figure, key, title, words))  # fmt: skip
+
+
+def _search_line(axis: Axes, found: Measured, values: Array, number: int, line: Series) -> None:
+    rows = thin(line.rows)
+    percent, color, marker = 100 * found.duty[rows], SERIES[number], MARKERS[number]
+    # A line through the means of repeats; the points stay as they were measured.
+    at, place = np.unique(percent, return_inverse=True)
+    mean = np.bincount(place, values[rows]) / np.bincount(place)
+    axis.plot(
+        at, mean, color=color, ls=DASHES[number], lw=1.0, marker=marker,
+        label=f"{line.still / 1e3:.1f} kHz",
+    )  # fmt: skip
+    axis.lines[-1].set_markevery([])
+    for lit, face in ((1, color), (-1, color), (0, SURFACE)):
+        here = found.lit[rows] == lit
+        axis.plot(percent[here], values[rows][here], marker, color=color, mfc=face, mew=0.9, ls="")
+
+
+def _duty_marks(axis: Axes, facts: Facts) -> None:
+    if facts.threshold is not None:
+        low, high = (100 * duty for duty in facts.threshold)
+        axis.axvspan(
+            max(low, high / 2), high, color=QUIET, alpha=0.3, lw=0, label="dark to lit in here"
+        )
+    if facts.place is not None and facts.place.name == "setting":
+        mark(axis, 100 * facts.place.duty, "setting", "-")
+
+
+def _over_duty(found: Measured, line: Series) -> str:
+    duty, lit = found.duty[line.rows], found.lit[line.rows]
+    text = (
+        f"At {line.still / 1e3:.2f} kHz duties from {show_percent(float(duty.min()))} to"
+        f" {show_percent(float(duty.max()))}"
+    )
+    if (lit == 1).any() and (lit == 0).any():
+        text += (
+            f", lit from {show_percent(float(duty[lit == 1].min()))}"
+            f" and dark up to {show_percent(float(duty[lit == 0].max()))}"
+        )
+    return text + "."
+
+
+def _search_caption(found: Measured, facts: Facts) -> str:
+    parts = []
+    if (found.lit >= 0).any():
+        parts.append("Filled: lit; hollow: dark.")
+    if facts.threshold is not None:
+        parts.append("The threshold lies in the shaded strip.")
+    return " ".join(parts)

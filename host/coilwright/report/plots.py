@@ -1,0 +1,34 @@
+"""All plots of a report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from coilwright.compare import Comparison
+from coilwright.compare import Sweep as ComparedSweep
+from coilwright.report.drawing import Plot
+from coilwright.report.facts import Facts
+from coilwright.report.map_plot import map_plot
+from coilwright.report.measured import Measured
+from coilwright.report.measured_plots import band_plot, peak_plot, search_plot
+from coilwright.report.overlay_plot import overlay_plot
+from coilwright.report.period_plot import period_plot
+from coilwright.report.prediction import Prediction
+
+
+def plots(
+    found: Measured,
+    facts: Facts,
+    model: Prediction | None,
+    overlay: tuple[Sequence[ComparedSweep], Comparison] | None,
+) -> Iterator[Plot]:
+    """All plots that the record, the build and the other records allow, in the page's order."""
+    made = (
+        band_plot(found, facts),
+        peak_plot(found),
+        search_plot(found, facts),
+        map_plot(found, facts, model),
+        None if model is None else period_plot(model),
+        None if overlay is None else overlay_plot(*overlay),
+    )
+    yield from (plot for plot in made if plot is not None)

@@ -1,0 +1,189 @@
+"""What a report says of a record, against the tune that made it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from coilwright.point import Flag
+from coilwright.quantities import show, show_percent
+from coilwright.record import Record, metadata_path, read_record
+from coilwright.record.metadata import Metadata
+from coilwright.report.facts import Facts, facts_of
+from coilwright.report.measured import Measured, measured
+from report.records import sweep_record, tune_record
+
+
+def gathered(path: Path) -> tuple[Measured, Facts]:
+    record = read_record(path)
+    found = measured(record)
+    return found, facts_of(record, found)
+
+
+def test_every_figure_of_a_tune_with_its_uncertainty(tmp_path: Path) -> None:
+    path = tmp_path / "pier.csv"
+    result, _ = tune_record(path, note="before the tide", tags=("bare", "north"))
+    _, facts = gathered(path)
+
+    rows = {one.name: one for one in facts.findings}
+    fit, lowest, setting = result.resonance, result.lowest, result.setting
+    assert fit is not None
+    assert lowest is not None
+    resonance = rows["Resonance of the pickup"]
+    assert resonance.value == f"{fit.frequency_hz / 1e3:.3f} kHz"
+    low, high = (f"{end / 1e3:.3f}" for end in fit.frequency_ci_hz)
+    assert resonance.interval == f"{low} to {high} kHz"
+    assert rows["Q of the pickup"].interval.startswith(f"{fit.quality_factor_ci[0]:.1f} to ")
+    assert rows["Lowest lit duty"].value == show_percent(lowest.duty)
+    assert rows["Lowest lit duty"].interval.endswith(show_percent(lowest.duty_interval[1]))
+    assert rows["Supply current there"].value == show(setting.supply_a, "A", 3)
+    assert facts.warnings == result.warnings
+    assert facts.summary.startswith("Drive at ")
+    assert (facts.note, facts.tags) == ("before the tide", ("bare", "north"))
+    assert facts.place is not None
+    assert facts.place.frequency_hz == setting.frequency_hz
+    headline = {entry.name: entry.text for entry in facts.headline}
+    assert headline["Duty"] == show_percent(setting.duty)
+    groups = {group.title: {e.name: e.text for e in group.entries} for group in facts.setup}
+    assert groups["Driver"]["serial"] == "e6614c311b5a9f2d"
+    assert groups["Calibration"]["supply gain"] == "0.5 A/V"
+    assert groups["What was asked for"]["band"] == "100 kHz to 250 kHz"
+
+
+def test_the_curve_is_the_tunes_own(tmp_path: Path) -> None:
+    path = tmp_path / "pier.csv"
+    result, _ = tune_record(path)
+    found, _ = gathered(path)
+
+    assert found.fit is not None
+    assert result.resonance is not None
+    assert found.fit.by_tune
+    grid = np.linspace(*result.resonance.window_hz, 50)
+    assert found.fit.curve(grid) == pytest.approx(result.resonance.curve(grid), rel=1e-12)
+
+
+def test_lit_is_what_the_tune_called_lit(tmp_path: Path) -> None:
+    path = tmp_path / "pier.csv"
+    _, points = tune_record(path)
+    found, _ = gathered(path)
+
+    rest, *on = points
+    # The tune was asked for a rise of 0.2 V over the dark reading.
+    lit = [p.light_v >= rest.light_v + 0.2 or Flag.LIGHT_OVER in p.flags for p in on]
+    assert found.lit.tolist() == [int(one) for one in lit]
+    assert 0 < sum(lit) < len(lit)
+    assert found.lit_level_v == pytest.approx(rest.light_v + 0.2)
+
+
+def test_answers_of_an_operator_are_taken_by_their_time(tmp_path: Path) -> None:
+    path = tmp_path / "pier.csv"
+    _, points = tune_record(path, plan={"lit": "ask"})
+    beside = metadata_path(path)
+    document = json.loads(beside.read_text("utf-8"))
+    (results,) = (n for n in document["notes"] if n["schema:name"] == "results")
+    asked = [(points[5].time_s, True), (points[9].time_s, False)]
+    results["schema:value"]["answers"] = [{"time_s": t, "lit": lit} for t, lit in asked]
+    beside.write_text(json.dumps(document), "utf-8")
+
+    found, _ = gathered(path)
+
+    known = {i + 1: int(lit) for i, lit in enumerate(found.lit) if lit >= 0}
+    assert known == {5: 1, 9: 0}  # without the reading at rest, which is left out
+    assert found.lit_by == "operator"
+
+
+def test_a_record_that_broke_off_is_fitted_anew(tmp_path: Path) -> None:
+    path = tmp_path / "pier.csv"
+    tune_record(path, finish=False)
+    found, facts = gathered(path)
+
+    assert found.fit is not None
+    assert not found.fit.by_tune
+    low, high = found.fit.frequency_ci_hz
+    assert found.fit.frequency_hz == pytest.approx(165e3, rel=0.01)
+    assert low < found.fit.frequency_hz < high
+    assert any("never finished" in text for text in facts.warnings)
+    assert any("middle of a row" in text for text in facts.warnings)
+    assert facts.place is not None
+    assert facts.place.name == "peak of the pickup"
+    assert (found.lit == 1).any()  # the level follows from plan, calibration and rest
+
+
+def test_without_a_light_sensor(tmp_path: Path) -> None:
+    path = tmp_path / "pier.csv"
+    tune_record(path, dark=True)
+    found, facts = gathered(path)
+
+    assert not found.has_light
+    assert (found.lit_by, found.lit_level_v) == ("probe", 1.0)
+    assert found.lit.tolist() == [int(v >= 1.0) for v in found.probe_v]
+    assert {one.name: one.value for one in facts.findings}["Lit is told by"] == "pickup probe"
+
+
+def test_a_plain_sweep(tmp_path: Path) -> None:
+    path = tmp_path / "sweep.csv"
+    sweep_record(path)
+    found, facts = gathered(path)
+
+    assert found.lit_by == ""
+    assert (found.lit == -1).all()
+    assert [one.name for one in facts.findings][:2] == [
+        "Resonance of the pickup",
+        "Q of the pickup",
+    ]
+    assert "The pickup peaks at 16" in facts.summary
+
+
+def test_a_record_without_metadata(tmp_path: Path) -> None:
+    path = tmp_path / "sweep.csv"
+    sweep_record(path)
+    metadata_path(path).unlink()
+    found, facts = gathered(path)
+
+    assert found.fit is not None
+    assert facts.title == "Sweep"
+    assert any("is missing" in text for text in facts.warnings)
+
+
+junk = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner),
+    max_leaves=8,
+)
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory: pytest.TempPathFactory) -> Record:
+    """A sound record of a tune."""
+    path = tmp_path_factory.mktemp("sound") / "pier.csv"
+    tune_record(path)
+    return read_record(path)
+
+
+@settings(max_examples=120)
+@given(data=st.data())
+def test_no_metadata_can_make_it_fail(sound: Record, data: st.DataObject) -> None:
+    assert sound.metadata is not None
+    facts: dict[str, Any] = json.loads(json.dumps(dict(sound.metadata.facts)))
+    note = data.draw(st.sampled_from(sorted(facts)))
+    spoiled = facts[note]
+    for _ in range(data.draw(st.integers(0, 2))):
+        inner = [key for key, value in spoiled.items() if isinstance(value, dict) and value]
+        spoiled = spoiled[data.draw(st.sampled_from(inner))] if inner else spoiled
+    spoiled[data.draw(st.sampled_from(sorted(spoiled)))] = data.draw(junk)
+    damaged = Record(
+        sound.path, sound.columns, sound.stages, sound.stage_codes,
+        Metadata(sound.metadata.document, facts), sound.truncated, sound.warnings,
+    )  # fmt: skip
+
+    found = measured(damaged)
+
+    assert facts_of(damaged, found).setup
+    if found.fit is not None:
+        assert np.isfinite(found.fit.curve(np.array([165e3]))).all()
