@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 import tempfile
 from pathlib import Path
+
+WINDOW = (1060, 3270)
+PARTS = {"report.png": (0, 1500), "report-plots.png": (1845, 3270)}
+"""Pixels of a report that are looked at, and the rows that are shown."""
 
 PICTURES = Path(__file__).resolve().parent / "pictures"
 BENCH = "sim://harbour?chip=rp2040&seed=1"
@@ -16,12 +21,37 @@ def coilwright(*arguments: str, folder: str) -> None:
     subprocess.run([sys.executable, "-m", "coilwright", *arguments], cwd=folder, check=True)
 
 
+def screenshots(page: Path) -> None:
+    """Parts of a page in Chromium, as Debian has it; says so where there is none."""
+    from PIL import Image
+
+    chromium, whole = shutil.which("chromium"), page.with_suffix(".png")
+    if chromium is None:
+        print(f"{' and '.join(PARTS)} stay as they are: there is no chromium.")
+        return
+    switches = (
+        "headless", "no-sandbox", "disable-gpu", "disable-quic", "no-first-run", "disable-sync",
+        "disable-background-networking", "disable-component-update", "hide-scrollbars",
+        "host-resolver-rules=MAP * ~NOTFOUND", f"user-data-dir={page.parent / 'profile'}",
+        f"window-size={WINDOW[0]},{WINDOW[1]}", f"screenshot={whole}",
+    )  # fmt: skip
+    command = [chromium, *(f"--{switch}" for switch in switches), page.as_uri()]
+    subprocess.run(command, check=True, stderr=subprocess.DEVNULL)
+    with Image.open(whole) as picture:
+        for name, (top, bottom) in PARTS.items():
+            part = picture.convert("RGB").crop((0, top, WINDOW[0], bottom))
+            part.save(PICTURES / name, optimize=True)
+
+
 def main() -> None:
     """Make them all."""
     PICTURES.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
-        tune = ("tune", "--port", BENCH, "--record", "harbour.csv")
-        coilwright(*tune, "--plot", str(PICTURES / "tune.png"), "--force", folder=folder)
+        tune = ("tune", "--port", BENCH, "--build", "harbour", "--record", "harbour.csv")
+        files = ("--plot", str(PICTURES / "tune.png"), "--report", "harbour.html", "--force")
+        note = ("--note", "Harbour diorama, eight buoy lamps", "--tag", "simulated")
+        coilwright(*tune, *files, *note, folder=folder)
+        screenshots(Path(folder) / "harbour.html")
         for duty in ("10%", "20%"):
             sweep = ("sweep", "--port", BENCH, "--from", "150k", "--to", "180k", "--points", "61")
             name = f"duty-{duty.rstrip('%')}.csv"
