@@ -1,7 +1,8 @@
 """Tunes of the harbour and of drawn builds against the plant's own grid: the table of the docs.
 
-Run: `python tests/benchmarks/tune_truth.py [--builds 30] [--cache FOLDER] [--write]`. Solving the
-grids takes the better part of an hour on one core; with `--cache` they are kept for the next run.
+Run: `python tests/benchmarks/tune_truth.py [--builds 30] [--grid 80x24] [--cache FOLDER]
+[--write]`. All of it takes the better part of an hour on one core; with `--cache` what was solved
+is kept for the next run.
 """
 
 from __future__ import annotations
@@ -32,7 +33,6 @@ from tune.dense_truth import (
 from tune.drawn_builds import drawn_build
 from tune.plant_bench import PlantBench, options_for
 
-COLUMNS, ROWS = 80, 24
 PROBE_HZ = (145e3, 190e3)
 """The probe's peak lies well inside: its parts are within 5 %."""
 
@@ -162,10 +162,10 @@ def nearest_least_duty(bench: PlantBench, found: TuneResult, at_hz: float, step:
     return float(good[np.argmin(np.abs(good - at_hz))])
 
 
-def rows_of(seed: int, kept: Kept) -> list[Row]:
+def rows_of(seed: int, kept: Kept, size: tuple[int, int]) -> list[Row]:
     """All tunes of one build; none where it is lit nowhere on the grid."""
     bench = bench_of(seed, kept)
-    grid = dense_grid(bench, COLUMNS, ROWS, GRID_HZ)
+    grid = dense_grid(bench, *size, GRID_HZ)
     kept.keep()
     least = best_on_grid(bench, grid, "least-current", MARGIN, None)
     if not np.isfinite(least):
@@ -235,11 +235,18 @@ def show(row: Row) -> str:
     )
 
 
+def size_of(text: str) -> tuple[int, int]:
+    """`80x24` as frequencies and duties."""
+    columns, rows = map(int, text.split("x"))
+    return columns, rows
+
+
 def main() -> None:
     """Run them all."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--builds", type=int, default=30)
     parser.add_argument("--cache", type=Path)
+    parser.add_argument("--grid", type=size_of, default=(80, 24), help="frequencies and duties")
     parser.add_argument("--write", action="store_true", help="write the table into docs/tuning.md")
     parser.add_argument("--grids", action="store_true", help="only solve the grids")
     asked = parser.parse_args()
@@ -248,12 +255,12 @@ def main() -> None:
     while builds <= asked.builds:
         kept = Kept(seed, asked.cache)
         if asked.grids:
-            dense_grid(bench_of(seed, kept), COLUMNS, ROWS, GRID_HZ)
+            dense_grid(bench_of(seed, kept), *asked.grid, GRID_HZ)
             kept.keep()
             found: list[Row] = []
             builds += 1
         else:
-            found = rows_of(seed, kept)
+            found = rows_of(seed, kept, asked.grid)
             builds += bool(found)
         for row in found:
             print(show(row), flush=True)

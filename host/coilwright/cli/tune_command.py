@@ -257,6 +257,7 @@ def _options(driver: Driver, wishes: _Wishes) -> TuneOptions:
         light_rise_v=_light_rise(calibration, wishes),
         margin=wishes.margin,
         max_supply_a=min(limit, limits.trip_a),
+        trip_a=limits.trip_a,
         probe_step_v=CONVERTER_STEP_V * abs(calibration.probe_gain_v_per_v),
         supply_step_a=CONVERTER_STEP_V * abs(calibration.supply_gain_a_per_v),
         light_step_v=CONVERTER_STEP_V * abs(calibration.light_gain_v_per_v),

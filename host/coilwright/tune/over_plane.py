@@ -4,7 +4,9 @@ Supply current and light are read at every point, so every point teaches both su
 (`surface.py`). New points go where the gain to be expected is largest: the expected improvement
 over the best lit point so far (J. Mockus, 1974; D. R. Jones, M. Schonlau, W. J. Welch, J. Global
 Optimization 13, 455, 1998, equation 15; from memory), times the probability that the load is lit
-there inside the current limit. Points that would probably break the limit are never asked for.
+there, for most light inside the current limit. A point on the way may exceed the limit, as those
+of the sweep may: the setting must keep it. Where the driver would probably trip, no point is asked
+for.
 """
 
 from __future__ import annotations
@@ -29,10 +31,10 @@ from coilwright.tune.run import Run
 from coilwright.tune.settle import SHORT_ON_S, setting_of, within_limit
 from coilwright.tune.surface import Surface, View, fit_surface
 
-FIRST, BATCH, ROUNDS = 12, 6, 8
+FIRST, BATCH, ROUNDS = 9, 3, 8
 """Points that spread over the plane first, then points a round, and most rounds."""
 
-ENOUGH = 0.004
+ENOUGH = 0.003
 """Rounds end where less than this, relative, is expected to be gained."""
 
 DOUBT = 1.5
@@ -52,13 +54,20 @@ BELOW, ABOVE = 0.78, 1.1
 """Reach of the search for least current below the lower of resonance and valley, and above the
 higher: with much duty the valley lies a fifth below the sweep's, with little a twelfth above."""
 
-SAFE, UNSURE = 0.8, 0.3
-"""Probability of keeping the current limit that a place needs before it is asked for: the second
-as long as nothing lit is known inside the limit."""
+SAFE = 0.95
+"""Probability of staying below the current at which the driver trips that a place needs before it
+is asked for."""
 
 SAME_HZ, SAME_DUTY = 0.002, 0.003
 """Places closer than this, relative in frequency and absolute in duty, count as one: half a step of
 an ESP32."""
+
+FEWEST, BEYOND_SD = 4, 0.05
+"""Bright readings from which is judged how they go on where the light sensor is at the end of its
+range, and the standard deviation of that judgement's logarithm."""
+
+MOST_TRIED = 8
+"""Places that are verified at most."""
 
 EVEN = 0.4
 """Probability of being lit inside the limit from which a measured point is worth verifying."""
@@ -133,9 +142,18 @@ def _amps(points: Sequence[Point], options: TuneOptions) -> tuple[Array, Array]:
 
 def _shares(points: Sequence[Point], is_lit: Lit) -> tuple[Array, Array]:
     raw = np.array([is_lit.share(p) for p in points], dtype=np.float64)
-    top = float(np.max(raw[np.isfinite(raw)], initial=1.0))
-    share = np.clip(np.where(np.isfinite(raw), raw, top), 0.0, None) + SHARE
-    return np.log(share), np.array([is_lit.share_sd(p) for p in points]) / share
+    over = ~np.isfinite(raw)
+    top = float(np.max(raw[~over], initial=1.0))
+    share = np.clip(np.where(over, top, raw), 0.0, None) + SHARE
+    sd = np.array([is_lit.share_sd(p) for p in points]) / share
+    value, bright = np.log(share), ~over & (raw > top / 2)
+    if over.any() and np.count_nonzero(bright) > FEWEST:
+        # Beyond the sensor's range: at least its end, and more where the bright readings rise.
+        slope = np.column_stack([np.ones(share.size), Places.of(points).for_share])
+        trend = slope @ np.linalg.lstsq(slope[bright], value[bright], rcond=None)[0]
+        value = np.where(over, np.maximum(value, trend), value)
+        sd = np.where(over, BEYOND_SD, sd)
+    return value, sd
 
 
 def best_over_plane(
@@ -159,6 +177,10 @@ def best_over_plane(
     for turn in range(1, ROUNDS + 1):
         plane.grid = _grid(*plane.reach, turn)
         chosen = _promising(plane)
+        if not chosen:
+            # Hardly a gain at these places: see whether there is one between them.
+            plane.grid = _grid(*plane.reach, turn + ROUNDS)
+            chosen = _promising(plane)
         if not chosen:
             break
         run.stage(f"towards {_WORDS[plane.purpose]}", len(chosen))
@@ -202,7 +224,7 @@ def _take(plane: _Plane, chosen: Sequence[tuple[float, float]]) -> None:
 def _spread(plane: _Plane) -> list[tuple[float, float]]:
     """Places at which least is known of the current, where the load may be lit."""
     amps, share = _over_grid(plane, *plane.surfaces())
-    fit = np.sqrt(_fit(plane, amps, share)) * _allowed(plane, amps, UNSURE)
+    fit = np.sqrt(_fit(plane, amps, share)) * _untripped(plane, amps)
     chosen: list[tuple[float, float]] = []
     for _ in range(FIRST if fit.any() else 0):
         at = int(np.argmax(amps.sd * fit))
@@ -218,7 +240,7 @@ def _promising(plane: _Plane) -> list[tuple[float, float]]:
     amps, share = _over_grid(plane, *surfaces)
     ranked = _ranked(plane, *surfaces)
     best = ranked[0][0] if ranked else float(np.max(_value(plane, amps, share)[0]))
-    allowed = _allowed(plane, amps, SAFE if ranked else UNSURE) & _fresh(plane)
+    allowed = _untripped(plane, amps) & _fresh(plane)
     chosen: list[tuple[float, float]] = []
     for _ in range(BATCH):
         gain = np.where(allowed, _gain(plane, amps, share, best), 0.0)
@@ -255,18 +277,25 @@ def _place(plane: _Plane, at: int) -> tuple[float, float]:
     return float(plane.grid.frequency_hz[at]), float(plane.grid.duty[at])
 
 
-def _inside(plane: _Plane, amps: View) -> Array:
-    """Probability of keeping the current limit; 1 without one."""
-    limit = plane.run.options.max_supply_a
-    if limit is None:
+def _below(most_a: float | None, amps: View) -> Array:
+    """Probability that the reading of the supply current stays below so much; 1 for None."""
+    if most_a is None:
         return np.ones(amps.value.size)
-    return np.asarray(ndtr((math.log(within_limit(limit) + AMPS) - amps.value) / amps.sd))
+    return np.asarray(ndtr((math.log(within_limit(most_a) + AMPS) - amps.value) / amps.sd))
 
 
-def _allowed(plane: _Plane, amps: View, least: float) -> np.ndarray:
-    """Places that keep the current limit with so much probability, or with the most there is."""
-    inside = _inside(plane, amps)
-    return np.asarray(inside >= min(least, 0.5 * float(inside.max())))
+def _untripped(plane: _Plane, amps: View) -> np.ndarray:
+    """Places where the driver hardly trips; none where that is to be feared everywhere.
+
+    With more duty than was ever measured the current may rise with its square, as that of a coil
+    that charges for so long.
+    """
+    trip = plane.run.options.trip_a
+    if trip is None:
+        return np.ones(amps.value.size, dtype=bool)
+    further = plane.grid.duty / max((p.duty for p in plane.points), default=1.0)
+    most = math.log(within_limit(trip) + AMPS) - 2 * np.log(np.maximum(further, 1.0))
+    return np.asarray(ndtr((most - amps.value) / amps.sd) >= SAFE)
 
 
 def _value(plane: _Plane, amps: View, share: View) -> tuple[Array, Array]:
@@ -277,7 +306,7 @@ def _value(plane: _Plane, amps: View, share: View) -> tuple[Array, Array]:
 
 
 def _gain(plane: _Plane, amps: View, share: View, best: float) -> Array:
-    """Expected improvement, times the probability of being lit inside the limit."""
+    """Expected improvement, times the probability that it is worth having."""
     value, sd = _value(plane, amps, share)
     less, sd = best - value, DOUBT * sd
     z = less / sd
@@ -286,13 +315,17 @@ def _gain(plane: _Plane, amps: View, share: View, best: float) -> Array:
 
 
 def _fit(plane: _Plane, amps: View, share: View) -> Array:
-    """Probability that places are lit, with margin, and inside the limit."""
+    """Probability that places are worth having: lit, with margin, and inside the limit.
+
+    The least current needs no limit to look for: it keeps any that can be kept.
+    """
     lit = ndtr((share.value - math.log(plane.goal + SHARE)) / share.sd)
-    return np.asarray(lit * _inside(plane, amps))
+    limit = None if plane.purpose == LEAST_CURRENT else plane.run.options.max_supply_a
+    return np.asarray(lit * _below(limit, amps))
 
 
 def _ranked(plane: _Plane, amps: Surface, share: Surface) -> list[tuple[float, Point]]:
-    """Measured points that are probably lit inside the limit, the best first."""
+    """Measured points that are probably worth having (`_fit`), the best first."""
     there = Places.of(plane.points)
     seen = amps.over(there.for_amps), share.over(there.for_share)
     value, _ = _value(plane, *seen)
@@ -302,20 +335,24 @@ def _ranked(plane: _Plane, amps: Surface, share: Surface) -> list[tuple[float, P
 
 
 def _verified(plane: _Plane) -> Setting:
-    """The best of the few best points, each measured again."""
-    ranked, options = _ranked(plane, *plane.surfaces()), plane.run.options
-    wanted, found = options.confirmations, list[Setting]()
-    places = list(dict.fromkeys((p.requested_frequency_hz, p.requested_duty) for _, p in ranked))
-    for first in range(0, min(len(places), 12), 3):
-        requests = [Setpoint(f, d) for f, d in places[first : first + 3]]
-        plane.run.stage("verify", wanted * len(requests))
-        again = plane.run.measure([r for r in requests for _ in range(wanted)])
-        for i, request in enumerate(requests):
-            mine = again[i * wanted : (i + 1) * wanted]
-            if _holds(plane, mine):
-                found.append(setting_of(mine, request, plane.is_lit))
-        if found:
-            return min(found, key=lambda s: _merit(plane, s))
+    """The best point that holds when it is measured again."""
+    wanted, limit = plane.run.options.confirmations, plane.run.options.max_supply_a
+    tried = set[tuple[int, float]]()
+    for _ in range(MOST_TRIED):
+        ranked = [p for _, p in _ranked(plane, *plane.surfaces())]
+        inside = [p for p in ranked if limit is None or p.supply_a <= limit]
+        places = [(p.requested_frequency_hz, p.requested_duty) for p in inside]
+        fresh = [place for place in places if place not in tried]
+        if not fresh:
+            break
+        request = Setpoint(*fresh[0])
+        plane.run.stage("verify", wanted)
+        again = plane.run.measure([request] * wanted)
+        if _holds(plane, again):
+            _warn_of_range(plane, again)
+            return setting_of(again, request, plane.is_lit)
+        tried.add(fresh[0])
+        plane.points += again
     raise _nothing(plane)
 
 
@@ -331,8 +368,18 @@ def _holds(plane: _Plane, points: Sequence[Point]) -> bool:
     )
 
 
-def _merit(plane: _Plane, setting: Setting) -> float:
-    return setting.supply_a if plane.purpose == LEAST_CURRENT else -setting.light_v
+def _warn_of_range(plane: _Plane, points: Sequence[Point]) -> None:
+    """Beyond the sensor's range nobody knows which setting is brightest."""
+    if plane.purpose != LEAST_CURRENT and any(not _finite(plane.is_lit, p) for p in points):
+        plane.run.warnings.append(
+            "At the setting the light is beyond its sensor's range, so a brighter one may have been"
+            " missed: give the sensor a smaller resistor or more distance."
+        )
+
+
+def _finite(is_lit: Lit, point: Point) -> bool:
+    share = is_lit.share(point)
+    return share is not None and math.isfinite(share)
 
 
 def _nothing(plane: _Plane) -> NoResult:

@@ -84,6 +84,7 @@ class TuneOptions:
         margin: Relative margin of the setting's duty over the lowest lit one; where the purpose
             is another, of the reading over the level that counts as lit.
         max_supply_a: Mean supply current the setting must not exceed, A; None for no limit.
+        trip_a: Supply current at which the driver switches off by itself, A; None if not known.
         probe_step_v, supply_step_a, light_step_v: Steps of the converters in the units of the
             readings: the least spread that is believed.
     """
@@ -102,6 +103,7 @@ class TuneOptions:
     confirmations: int = 3
     margin: float = 0.1
     max_supply_a: float | None = None
+    trip_a: float | None = None
     probe_step_v: float = 1e-3
     supply_step_a: float = 1e-3
     light_step_v: float = 1e-3
