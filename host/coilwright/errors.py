@@ -20,8 +20,13 @@ Exception tree::
     │   ├── BadRecord           30
     │   ├── WouldOverwrite      31
     │   ├── BadBuild            32
-    │   └── NotWritable         33
-    └── NoResult                40
+    │   ├── NotWritable         33
+    │   └── BadBoard            34
+    ├── NoResult                40
+    └── InstallError
+        ├── WrongBoard          50
+        ├── BadPins             51
+        └── NotInstalled        52
 
 A command line that cannot be understood exits with 2, Ctrl-C with 130.
 """
@@ -153,7 +158,35 @@ class NotWritable(FileError):
     exit_code = 33
 
 
+class BadBoard(FileError):
+    """A board file is missing or not as documented."""
+
+    exit_code = 34
+
+
 class NoResult(CoilwrightError):
     """The measurement is sound, but there is no answer in it (no peak, never lit)."""
 
     exit_code = 40
+
+
+class InstallError(CoilwrightError):
+    """The firmware cannot be put on the board."""
+
+
+class WrongBoard(InstallError):
+    """The chip, or its MicroPython, is not one the firmware runs on."""
+
+    exit_code = 50
+
+
+class BadPins(InstallError):
+    """A pin must not be used for what it was chosen for."""
+
+    exit_code = 51
+
+
+class NotInstalled(InstallError):
+    """The board did not take the files, or its driver does not start; it can be tried again."""
+
+    exit_code = 52
