@@ -24,15 +24,10 @@ import serial
 
 import coilwright.link
 from bench.board_line import Talk, gone, tiny_firmware
-from coilwright.bench.process import (
-    SHIM_BYTES,
-    Bench,
-    firmware_digest,
-    firmware_folder,
-    have_micropython,
-)
+from coilwright.bench.process import SHIM_BYTES, Bench, have_micropython
 from coilwright.bench.serve import BenchRequest, listen_port, parse_url, serve
 from coilwright.errors import BadBuild, NotWritable, PortError
+from coilwright.firmware import firmware_digest, firmware_folder
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="no pty here")
 needs_micropython = pytest.mark.skipif(

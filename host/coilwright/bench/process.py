@@ -18,6 +18,7 @@ from pathlib import Path
 
 from coilwright.build import Build, load_build
 from coilwright.errors import NotWritable
+from coilwright.firmware import firmware_folder
 
 from .board import SOFT_RESET, Pins
 from .chips import CHIPS, OFF, board_json
@@ -40,19 +41,9 @@ _BUSY_S = 0.1
 POWER_ON, HARD_RESET, WATCHDOG_RESET = 1, 2, 3
 
 
-def firmware_folder() -> Path:
-    """Folder of the firmware: beside the package in a checkout, inside it in a wheel."""
-    package = Path(__file__).resolve().parents[1]
-    inside = package / "_firmware"
-    return inside if inside.is_dir() else package.parents[1] / "firmware"
-
-
-def firmware_digest(folder: Path) -> str:
-    """SHA-256 over the names and contents of a firmware folder's Python files."""
-    digest = hashlib.sha256()
-    for path in sorted(folder.glob("*.py")):
-        digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
-    return digest.hexdigest()
+def shim_folder() -> Path:
+    """Folder of what stands in for the board's own modules."""
+    return _SHIM
 
 
 def have_micropython() -> bool:
@@ -285,14 +276,23 @@ class Bench:
         wiring = board_json(
             self.chip, self.sensor, shunt_uohm, supply.amplifier, self._calibration()
         )
+        self._make_flash()
         try:
-            self.flash.mkdir(parents=True, exist_ok=True)
             (self.flash / "board.json").write_text(json.dumps(wiring, indent=1), "utf-8")
             self._link(_SHIM_LINK, _SHIM)
             self._link(_FIRMWARE_LINK, self.firmware)
         except OSError as error:
-            hint = "give flash= another folder"
-            raise NotWritable(f"Cannot write {self.flash}: {error.strerror}.", hint) from None
+            raise self._not_writable(error) from None
+
+    def _make_flash(self) -> None:
+        try:
+            self.flash.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise self._not_writable(error) from None
+
+    def _not_writable(self, error: OSError) -> NotWritable:
+        hint = "give flash= another folder"
+        return NotWritable(f"Cannot write {self.flash}: {error.strerror}.", hint)
 
     def _link(self, name: str, folder: Path) -> None:
         """A short way to a folder: every module keeps its path in the small heap."""
@@ -335,13 +335,7 @@ class Bench:
         unique = hashlib.sha256(f"coilwright bench {self.seed}".encode()).hexdigest()
         unique = unique[: 2 * self.chip.unique_id_bytes]
         pins.greeting = f"{self.chip.cpu_clock_hz} {unique} {cause} {pins.channels()}\n"
-        arguments = [
-            *self._interpreter(),
-            f"{_SHIM_LINK}/run.py",
-            str(board_link.fileno()),
-            _FIRMWARE_LINK,
-            repr(float(self.speed)),
-        ]
+        arguments = [*self._interpreter(), *self._program(board_link.fileno())]
         with board_line, board_link, self.log_path.open("ab") as log, self._lock:
             self._process = subprocess.Popen(
                 arguments,
@@ -354,8 +348,16 @@ class Bench:
             )
             self.pins, self._ends, self._down = pins, [line, link], False
         pins.start()
+        self._started()
         self._relay.attach(line)
         self.starts += 1
+
+    def _program(self, link: int) -> list[str]:
+        """What the interpreter runs, and its arguments; `link` is the board's end of its pins."""
+        return [f"{_SHIM_LINK}/run.py", str(link), _FIRMWARE_LINK, repr(float(self.speed))]
+
+    def _started(self) -> None:
+        """The interpreter has been started, and hears nobody yet."""
 
     def _interpreter(self) -> list[str]:
         if self.micropython:

@@ -203,7 +203,7 @@ class Relay(threading.Thread):
 
     def _deliver(self, to_host: bool, data: bytes, board: socket.socket | None) -> None:
         if to_host:
-            self._to_host(data)
+            self.to_host(data)
         elif data and board is not None:
             with contextlib.suppress(OSError):
                 board.sendall(data)
@@ -225,7 +225,7 @@ class Relay(threading.Thread):
         self._carry(True, self.line.to_host(data), board)
         return True
 
-    def _to_host(self, data: bytes) -> None:
+    def to_host(self, data: bytes) -> None:
         """Write, but give up on a host that does not read, as a board's USB port does (500 ms)."""
         deadline = time.monotonic() + _STALL_S
         while data and not self._stopping:

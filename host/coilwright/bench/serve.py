@@ -36,6 +36,8 @@ class BenchRequest:
     speed: float = 1.0
     flash: str | None = None
     faults: tuple[Fault, ...] = ()
+    bare: bool = False
+    """Without firmware: what is in the flash runs."""
 
     def __post_init__(self) -> None:
         _one_of("chip", self.chip, CHIPS)
@@ -47,11 +49,13 @@ class BenchRequest:
 
     def bench(self, port: PtyPort | TcpPort | None = None) -> Bench:
         """The bench that was asked for, not started yet."""
+        from .bare import BareBench
         from .process import Bench
 
         options = {field.name: getattr(self, field.name) for field in fields(self)}
+        kind = BareBench if options.pop("bare") else Bench
         try:
-            return Bench(options.pop("build"), port=port, **options)
+            return kind(options.pop("build"), port=port, **options)
         except CoilwrightError:
             if port is not None:
                 port.close()

@@ -35,6 +35,9 @@ if TYPE_CHECKING:
     metavar="NAME[=VALUE][,at=S]…",
     help="Let something go wrong; repeatable. coilwright fault --list shows what.",
 )
+@click.option(
+    "--bare", is_flag=True, help="A board with MicroPython alone, for coilwright install."
+)
 @json_option
 def command(
     build: Path | None,
@@ -45,6 +48,7 @@ def command(
     flash: Path | None,
     listen: str | None,
     faults: tuple[str, ...],
+    bare: bool,
     as_json: bool,
 ) -> None:
     """Serve a simulated bench on a serial port of its own.
@@ -65,8 +69,10 @@ def command(
         speed=speed,
         flash=None if flash is None else str(flash),
         faults=tuple(parse_fault(text) for text in faults),
+        bare=bare,
     )
-    serve(request, listen=listen, on_listening=_tell_json if as_json else _tell)
+    tell = _tell_bare if bare else _tell
+    serve(request, listen=listen, on_listening=_tell_json if as_json else tell)
 
 
 def _tell_json(bench: Bench) -> None:
@@ -87,3 +93,8 @@ def _tell(bench: Bench) -> None:
         click.echo("MicroPython is not installed here; the firmware runs on CPython.")
     click.echo(f"Try: coilwright tune --port {bench.url}   Ctrl-C stops the bench.")
     click.echo("Let it fail, from another terminal: coilwright fault --list shows how.")
+
+
+def _tell_bare(bench: Bench) -> None:
+    click.echo(f"A {bench.chip.name} with MicroPython and an empty flash listens at {bench.url}")
+    click.echo(f"Try: coilwright install --port {bench.url}   Ctrl-C stops it.")
