@@ -1,0 +1,473 @@
+"""Install and uninstall, step by step.
+
+The order is what makes an interruption harmless: first `main.py` goes, so that nothing starts any
+more; then the manifest says which files are ours; then the files, each under another name until it
+is there and right; last `main.py`. Run again, it goes on where it was: what is right is left alone.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import time
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
+
+from coilwright.board_file import BoardFile, Wiring, board_for, board_names, load_board
+from coilwright.errors import (
+    BadPins,
+    CoilwrightError,
+    LinkError,
+    NotInstalled,
+    NotOurDriver,
+    PortError,
+    WrongBoard,
+    WrongFirmware,
+)
+from coilwright.firmware import firmware_folder
+from coilwright.link import Driver, DriverState, Timeouts
+from coilwright.link.handshake import identify
+from coilwright.link.opening import open_port
+from coilwright.link.transport import Transport
+
+from .image import (
+    MANIFEST,
+    STARTERS,
+    WIRING,
+    compiled,
+    digest,
+    have_mpy_cross,
+    image,
+    modules,
+)
+from .prompt import PART, Facts, Prompt
+
+OLDEST = (1, 24)
+"""Oldest MicroPython that the firmware was written for."""
+SETTINGS = ("settings.bin", "settings.new")
+"""The driver's own files, which stay when the firmware goes."""
+BEFORE = ".before"
+"""What the name of somebody else's file ends in, while ours is in its place."""
+
+_OUR_MAIN = '"""Starts the driver and serves.'
+_QUICK = Timeouts(boot_s=1.5, identify_s=0.7)
+_OFF_S = 5.0
+_BACK_S = 15.0
+
+
+class View(Protocol):
+    """Who is told how it goes on."""
+
+    def say(self, text: str) -> None:
+        """What is done now."""
+
+    def begin(self, size: int) -> None:
+        """So many bytes will be sent."""
+
+    def sent(self, count: int) -> None:
+        """So many of them have gone out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What the person asks for.
+
+    Attributes:
+        board: Name or file of the board; by its chip where not given.
+        wiring: Values of `Wiring` that were chosen; all others stay as they are on the board.
+        source: Copy the source and not `.mpy` files.
+    """
+
+    board: str | None = None
+    wiring: Mapping[str, Any] = field(default_factory=dict)
+    source: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What is to be done to the board's files."""
+
+    write: list[str]
+    keep: list[str]
+    aside: list[str]
+    remove: list[str]
+
+    def changes(self) -> bool:
+        """Whether there is anything to do."""
+        return bool(self.write or self.aside or self.remove)
+
+
+@dataclass(frozen=True, slots=True)
+class Installed:
+    """What was done, or with `dry_run` what would be.
+
+    Attributes:
+        facts: What the board says of itself.
+        board: Its board file.
+        wiring: What is where.
+        plan: Its files.
+        size_bytes: Of all files of ours.
+        driver: Serial number and firmware version of the driver that answered; None where it was
+            not started.
+        waits: Why it was not started, empty where it was.
+    """
+
+    facts: Facts
+    board: BoardFile
+    wiring: Wiring
+    plan: Plan
+    size_bytes: int
+    format: str
+    driver: tuple[str, str] | None = None
+    waits: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Removed:
+    """What uninstalling did: files that went, came back to their names, and stayed."""
+
+    facts: Facts
+    removed: list[str]
+    restored: list[str]
+    left: list[str]
+
+
+def install(url: str, wishes: Wishes, view: View, *, dry_run: bool = False) -> Installed:
+    """Put the firmware on the board at a port, or bring it up to date.
+
+    Raises:
+        PortError, LinkError: The port, or what is behind it.
+        WrongBoard, BadBoard, BadPins: Before anything is changed.
+        NotInstalled: The board did not take it. To be tried again.
+    """
+    if wishes.board:
+        board = load_board(wishes.board)
+        _wanted(board, board.wiring, wishes)  # refused before the board is touched
+    view.say("stopping what runs on the board")
+    with _prompt(url) as prompt:
+        facts = prompt.facts()
+        board = _board(facts, wishes)
+        there = prompt.hashes()
+        old = _json(prompt, MANIFEST, there)
+        wiring = _wanted(board, _wired(board, prompt, there), wishes)
+        source = firmware_folder()
+        by_source = wishes.source or not (facts.mpy and have_mpy_cross())
+        view.say("preparing the firmware")
+        parts = (
+            {path.name: path.read_bytes() for path in modules(source)}
+            if by_source
+            else compiled(source, board.mpy_arch, facts.mpy_version)
+        )
+        contents = {**_extra(prompt, there), **board.board_json(wiring)}
+        files = image(parts, source, contents, board.title)
+        plan = _plan(files, there, _ours(prompt, there, old))
+        size = sum(map(len, files.values()))
+        kind = "source" if by_source else f".mpy version {facts.mpy_version}, {board.mpy_arch}"
+        done = Installed(facts, board, wiring, plan, size, kind)
+        if not dry_run and plan.changes():
+            _check_room(prompt, files, plan, there)
+            with _half_done():
+                _carry_out(prompt, files, plan, view)
+        waits = _waits(prompt)
+        if dry_run or waits:
+            if not waits:
+                prompt.reset()
+            return replace(done, waits=waits)
+        view.say("restarting the board")
+        prompt.reset()
+    return replace(done, driver=_answer(url, wiring))
+
+
+def uninstall(url: str, view: View, *, dry_run: bool = False) -> Removed:
+    """Take the firmware off the board; files of somebody else come back to their places.
+
+    The driver's stored settings stay.
+
+    Raises:
+        PortError, LinkError: The port, or what is behind it.
+        NotInstalled: The board refuses, or has nothing of ours.
+    """
+    view.say("stopping what runs on the board")
+    with _prompt(url) as prompt:
+        facts = prompt.facts()
+        there = prompt.hashes()
+        ours = _ours(prompt, there, _json(prompt, MANIFEST, there))
+        parts = {name + PART for name in ours}
+        names = [name for name in there if name in ours or name in parts]
+        if not names:
+            hint = "Files of yours on it were left alone."
+            raise NotInstalled("Nothing of coilwright is on the board.", hint)
+        # What starts goes first, the list of what is ours last.
+        names.sort(key=lambda name: (name != "main.py", name == MANIFEST, name))
+        aside = [name for name in there if name.endswith(BEFORE)]
+        back = [name for name in aside if name.removesuffix(BEFORE) in ours]
+        if not dry_run:
+            view.say("removing the firmware")
+            prompt.remove(names)
+            for name in back:
+                prompt.rename(name, name.removesuffix(BEFORE))
+        left = [name for name in SETTINGS if name in there]
+        prompt.reset()
+    return Removed(facts, names, [name.removesuffix(BEFORE) for name in back], left)
+
+
+@contextlib.contextmanager
+def _prompt(url: str) -> Iterator[Prompt]:
+    """The board's prompt, with its output off and no program running."""
+    ran = _stop_driver(url, tries=1)
+    try:
+        prompt = Prompt.open(url, _BACK_S if ran else 0.0)
+    except NotOurDriver:
+        # A driver that did not hear at first does not heed Ctrl-C either.
+        if ran or not _stop_driver(url, tries=2):
+            raise
+        prompt = Prompt.open(url, _BACK_S)
+    try:
+        yield prompt
+    except CoilwrightError:
+        # Refused before anything was changed: what ran goes on.
+        with contextlib.suppress(CoilwrightError):
+            if not prompt.changed and not _waits(prompt):
+                prompt.reset()
+        raise
+    finally:
+        prompt.close()
+
+
+def _stop_driver(url: str, tries: int) -> bool:
+    """Output off and maintenance, where a driver answers; whether one did.
+
+    Raises:
+        PortError: The port cannot be opened.
+        NotInstalled: Its output does not go off.
+    """
+    transport = Transport(open_port(url), _QUICK, name=url)
+    try:
+        identify(transport, tries)
+        # A line feed first: half a line may hang in the driver's buffer.
+        transport.send("\nABOR;:OUTP OFF")
+        deadline = time.monotonic() + _OFF_S
+        while transport.query("OUTP:COND?", str.upper) not in ("OFF", "TRIPPED"):
+            if time.monotonic() > deadline:
+                hint = "Switch its supply off."
+                raise NotInstalled("The driver does not switch its output off.", hint)
+            time.sleep(0.05)
+        transport.send("SYST:MAIN")
+        transport.drain(0.3, 1.0)
+    except LinkError:
+        return False  # no driver, or one that does not answer: the prompt says what is there
+    finally:
+        transport.close()
+    return True
+
+
+def _board(facts: Facts, wishes: Wishes) -> BoardFile:
+    """The board file for the chip, if the firmware runs on it.
+
+    Raises:
+        WrongBoard: It does not.
+    """
+    version = ".".join(map(str, facts.version))
+    if facts.version[:2] < OLDEST:
+        hint = "Put a newer one on the board: docs/installing.md."
+        raise WrongBoard(
+            f"The board runs MicroPython {version}; 1.24 is the oldest that will do.", hint
+        )
+    board = load_board(wishes.board) if wishes.board else board_for(facts.mcu)
+    if board is None:
+        hint = f"Boards: {', '.join(board_names())}; or your own file with --board."
+        raise WrongBoard(f"There is no board file for {facts.machine or facts.platform!r}.", hint)
+    if facts.mcu not in board.mcus or facts.platform != board.platform:
+        fit = board_for(facts.mcu)
+        hint = f"Use --board {fit.name}, or leave it out." if fit else "Leave --board out."
+        raise WrongBoard(f"This board is a {facts.machine}, not a {board.title}.", hint)
+    return board.on_variant(facts.machine)
+
+
+def _wanted(board: BoardFile, wired: Wiring, wishes: Wishes) -> Wiring:
+    wiring = replace(wired, **wishes.wiring)
+    board.check(wiring)
+    return wiring
+
+
+def _wired(board: BoardFile, prompt: Prompt, there: Mapping[str, str]) -> Wiring:
+    """What `board.json` on the board says, else the board file.
+
+    Raises:
+        BadPins: It is damaged.
+    """
+    found = _json(prompt, WIRING, there)
+    if found is None:
+        return board.wiring
+    try:
+        return board.read_json(found)
+    except (ValueError, TypeError, KeyError, AttributeError) as error:
+        hint = "Correct it, or remove it with: mpremote rm :board.json"
+        raise BadPins(f"board.json on the board cannot be used: {error}.", hint) from error
+
+
+_WIRED_KEYS = {"chip", "gate", "supply", "probe", "light", "i2c", "led", "pwm_hz", "adc_full_uv"}
+
+
+def _extra(prompt: Prompt, there: Mapping[str, str]) -> dict[str, Any]:
+    """What else stands in `board.json` on the board, such as a calibration: it stays."""
+    found = _json(prompt, WIRING, there) or {}
+    return {key: value for key, value in found.items() if key not in _WIRED_KEYS}
+
+
+def _json(prompt: Prompt, name: str, there: Mapping[str, str]) -> dict[str, Any] | None:
+    """A JSON object in a file on the board; None where there is no such file or no object in it.
+
+    Raises:
+        BadPins: There is no object in `board.json`.
+    """
+    if name not in there:
+        return None
+    try:
+        found = json.loads(prompt.read(name))
+    except ValueError:
+        found = None
+    if name == WIRING and not isinstance(found, dict):
+        hint = "Correct it, or remove it with: mpremote rm :board.json"
+        raise BadPins("board.json on the board is damaged.", hint)
+    return found if isinstance(found, dict) else None
+
+
+def _ours(prompt: Prompt, there: Mapping[str, str], manifest: Mapping[str, Any] | None) -> set[str]:
+    """Names of files that are ours whatever is in them: the manifest's, or of a copy by hand."""
+    if manifest is not None:
+        return {MANIFEST, *manifest.get("files", ())}
+    if "main.py" in there and prompt.read("main.py").startswith(_OUR_MAIN.encode()):
+        stems = [path.stem for path in modules(firmware_folder())]
+        return {f"{stem}{end}" for stem in stems for end in (".py", ".mpy")} | {*STARTERS, WIRING}
+    return set()
+
+
+def _plan(files: Mapping[str, bytes], there: Mapping[str, str], ours: set[str]) -> Plan:
+    """Compare what is to be with what is."""
+    write = [name for name in files if there.get(name) != digest(files[name])]
+    keep = [name for name in files if name not in write]
+    # Of `drive.py` and `drive.mpy` MicroPython takes the first.
+    hiding = [
+        name
+        for name in (file.removesuffix(".mpy") + ".py" for file in files if file.endswith(".mpy"))
+        if name in there
+    ]
+    stale = [name for name in there if name in ours and name not in files]
+    parts = [name for name in there if name.removesuffix(PART) in files and name.endswith(PART)]
+    foreign = [name for name in write if name in there and name not in ours]
+    aside = [name for name in (*foreign, *hiding) if name not in ours and name != WIRING]
+    return Plan(write, keep, aside, [*stale, *parts])
+
+
+def _check_room(
+    prompt: Prompt, files: Mapping[str, bytes], plan: Plan, there: Mapping[str, str]
+) -> None:
+    """Refuse, before anything is changed, what does not fit.
+
+    Raises:
+        NotInstalled: The flash is too full.
+    """
+    block = 4096  # of the flash's file system: each file takes whole ones
+    needed = sum(-(-len(files[name]) // block) * block for name in plan.write if name not in there)
+    free = prompt.free_bytes()
+    if free is not None and free < needed + block:
+        raise NotInstalled(
+            f"The board's flash has {free // 1024} KiB free; the firmware needs {needed // 1024}.",
+            "Remove files of yours from it.",
+        )
+
+
+@contextlib.contextmanager
+def _half_done() -> Iterator[None]:
+    """Tell whoever interrupts it what state the board is in."""
+    try:
+        yield
+    except BaseException as error:
+        error.add_note(
+            "The board holds a part of the firmware and starts nothing; the gate pin floats or is "
+            "low. Run the same command again."
+        )
+        raise
+
+
+def _carry_out(prompt: Prompt, files: Mapping[str, bytes], plan: Plan, view: View) -> None:
+    """Change the board's files in an order in which half of it starts nothing."""
+    there = prompt.hashes()
+    taken = [name for name in plan.aside if name + BEFORE in there]
+    if taken:
+        hint = f"Remove or rename {taken[0]}{BEFORE} on the board first."
+        raise NotInstalled(f"Somebody else's {taken[0]} is on the board for the second time.", hint)
+    if "main.py" in there and "main.py" not in plan.aside:
+        prompt.remove(["main.py"])
+    for name in sorted(plan.aside, key=lambda name: name != "main.py"):
+        prompt.rename(name, name + BEFORE)
+    write = [name for name in files if name in plan.write or name == "main.py"]
+    view.begin(sum(len(files[name]) for name in write))
+    view.say(f"copying {len(write)} files")
+    if MANIFEST in write:
+        write.remove(MANIFEST)
+        prompt.write(MANIFEST, files[MANIFEST], view.sent)
+    prompt.remove([name for name in plan.remove if name in there and name != "main.py"])
+    for name in write:
+        prompt.write(name, files[name], view.sent)
+    view.say("verifying")
+    found = prompt.hashes()
+    wrong = [name for name, data in files.items() if found.get(name) != digest(data)]
+    if wrong:
+        prompt.remove(["main.py"])
+        hint = "Run the same command again; if it goes on, the flash is worn out."
+        raise NotInstalled(f"Not as they should be on the board: {', '.join(wrong)}.", hint)
+
+
+def _waits(prompt: Prompt) -> str:
+    """Why the board must not be restarted now: it would switch its output on by itself."""
+    try:
+        stored = json.loads(prompt.read(SETTINGS[0]).split(b"\n")[0])
+        alone = bool(dict(stored["values"]).get("startup")) and bool(stored["memories"][0])
+    except (ValueError, KeyError, TypeError, IndexError):
+        return ""
+    if not alone:
+        return ""
+    return "its stored settings switch the output on at power-on: press its reset button yourself"
+
+
+def _answer(url: str, wiring: Wiring) -> tuple[str, str]:
+    """Serial number and firmware version of the driver that has started, its output off.
+
+    Raises:
+        NotInstalled: None answers, or it is not as it should be.
+    """
+    with _driver(url) as driver:
+        if driver.board.gate_pin != wiring.gate:
+            raise NotInstalled(
+                f"The driver answers, but with its gate on GPIO {driver.board.gate_pin}, not "
+                f"{wiring.gate}."
+            )
+        state = driver.condition()
+        if state is not DriverState.OFF:
+            driver.make_safe()
+            raise NotInstalled(f"The driver started with its output {state.value.lower()}.")
+        if driver.startup_errors:
+            said = "; ".join(map(str, driver.startup_errors))
+            raise NotInstalled(f"The driver starts, but says: {said}.")
+        return driver.identity.serial, driver.identity.firmware
+
+
+def _driver(url: str) -> Driver:
+    """The driver, once it has started; a port that is gone while it does comes back."""
+    deadline = time.monotonic() + _BACK_S
+    while True:
+        try:
+            return Driver.open(url, _QUICK)
+        except WrongFirmware:
+            raise
+        except (PortError, LinkError) as error:
+            if time.monotonic() >= deadline:
+                hint = (
+                    f"{error.message} Press its reset button, then: coilwright status --port {url}"
+                )
+                message = "The files are on the board, but no driver answers."
+                raise NotInstalled(message, hint) from error
+        time.sleep(0.3)

