@@ -15,7 +15,7 @@ from coilwright.cli.failure import print_failure, report_failure
 # the line stands here so that `coilwright --help` imports none of them.
 COMMANDS = {
     "ports": "List serial ports and which of them answer as a driver.",
-    "install": "Put the firmware on a board, or take it off.",
+    "install": "Put the firmware on a board that has MicroPython.",
     "status": "Show what a driver is, how it is set and what it measures.",
     "set": "Set frequency and duty, and hold the output on while watched.",
     "sweep": "Sweep frequency or duty and keep the record.",

@@ -64,12 +64,13 @@ def command(
     as_json: bool,
     **wiring: Any,
 ) -> None:
-    """Put the firmware on a board that has MicroPython 1.24 or newer.
+    """Put the firmware on a board that has MicroPython.
 
-    Checks chip, version and pins, copies what is not there yet, verifies every file by its SHA-256,
-    restarts the board and asks the driver who it is. A driver that runs is switched off first;
-    nothing is switched on. Pins that are not given stay as board.json on the board has them, else
-    as the board file has them. Interrupted, it goes on when it is run again.
+    Version 1.24 or newer is needed. Checks chip, version and pins, copies what is not there yet,
+    verifies every file by its SHA-256, restarts the board and asks the driver who it is. A driver
+    that runs is switched off first; nothing is switched on. Pins that are not given stay as
+    board.json on the board has them, else as the board file has them. Interrupted, it goes on when
+    it is run again.
     """
     from coilwright import install as procedure
     from coilwright.view.copy_view import copy_view

@@ -22,6 +22,7 @@ from coilwright.errors import (
     NotInstalled,
     NotOurDriver,
     PortError,
+    PortNotFound,
     WrongBoard,
     WrongFirmware,
 )
@@ -215,6 +216,9 @@ def uninstall(url: str, view: View, *, dry_run: bool = False) -> Removed:
 @contextlib.contextmanager
 def _prompt(url: str) -> Iterator[Prompt]:
     """The board's prompt, with its output off and no program running."""
+    if url.lower().startswith("sim:"):
+        hint = "Serve a board that stays: coilwright bench --bare"
+        raise PortNotFound("A sim:// board begins anew each time it is opened.", hint)
     ran = _stop_driver(url, tries=1)
     try:
         prompt = Prompt.open(url, _BACK_S if ran else 0.0)
