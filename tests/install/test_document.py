@@ -16,7 +16,7 @@ DOCS = Path(__file__).resolve().parents[2] / "docs"
 
 def _shape(text: str) -> str:
     """Without the numbers: sizes and readings come and go with each change of the firmware."""
-    return re.sub(r"\d[\d.]*", "#", text)
+    return re.sub(r"\d[\d.]*( [mu]?[AV]\b)?", "#", text)
 
 
 @pytest.mark.micropython

@@ -102,7 +102,7 @@ def test_install_again_other_pin_and_uninstall(board: BareBench, flash: Path) ->
     assert set(contents(flash)) == {"notes.txt"}
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(3))
 def test_unplugged_at_some_byte_and_plugged_in_again(
     board: BareBench, flash: Path, seed: int
 ) -> None:
@@ -245,13 +245,12 @@ def test_refused_before_anything_is_changed(
     assert contents(flash) == before
 
 
-def test_another_mpy_version_is_refused_and_source_will_do(flash: Path) -> None:
+def test_another_mpy_version_is_refused(flash: Path) -> None:
     newer = facts("rp2", "Raspberry Pi Pico with RP2040", 4).replace("4870", str(4870 + 1))
     with bare(flash, facts=newer) as bench:
         with pytest.raises(WrongBoard, match=r"version 7.*version 6"):
             put(bench)
         assert contents(flash) == {}
-        assert install(bench.url, Wishes(source=True), Quiet()).driver is not None
 
 
 def test_a_damaged_board_json_is_not_overwritten(board: BareBench, flash: Path) -> None:
