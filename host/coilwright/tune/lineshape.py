@@ -59,15 +59,17 @@ def gradient(frequency_hz: Array, shape: Shape) -> Array:
     """Derivatives of the curve by its parameters, shape (points, 5), in the order of NAMES."""
     x = np.asarray(frequency_hz, dtype=np.float64) / shape.centre_hz
     q, a = shape.quality_factor, shape.height_v
-    v = x - 1 / x
-    r = 1 / np.sqrt(1 + (q * v) ** 2)
-    g = 1 + shape.skew * (x - 1)
-    by_x = a * (shape.skew * r - g * q * q * v * (1 + x**-2) * r**3)
+    y = 1 / x
+    v, w = x - y, x - 1
+    u = q * v
+    r = 1 / np.sqrt(1 + u * u)
+    drive = (shape.skew * w + 1) * r
+    bent = drive * (r * r) * v
     by = np.empty((*x.shape, 5))
-    by[..., 0] = g * r
-    by[..., 1] = by_x * x * (-1 / shape.centre_hz)
-    by[..., 2] = (-a * q) * g * v * v * r**3
-    by[..., 3] = a * (x - 1) * r
+    by[..., 0] = drive
+    by[..., 1] = (bent * (x + y) * (q * q) - shape.skew * x * r) * (a / shape.centre_hz)
+    by[..., 2] = bent * v * (-a * q)
+    by[..., 3] = a * w * r
     by[..., 4] = 1
     return by
 

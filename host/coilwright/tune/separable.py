@@ -16,6 +16,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg.lapack import dgesv
 
 from .lineshape import Array, Shape
 
@@ -172,9 +173,9 @@ class _Data:
     def _reduced(self, centre_hz: float, q: float, gram: Array) -> _Place | None:
         """Eliminate the linear parameters from the products of the rows."""
         k = self.linear
-        try:
-            inner = np.linalg.solve(gram[:k, :k], gram[:k, k:])
-        except np.linalg.LinAlgError:
+        # LAPACK itself: for so small a system numpy's tests of its arguments take longer.
+        _, _, inner, singular = dgesv(gram[:k, :k], gram[:k, k:])
+        if singular:
             return None
         left = (gram[k:, k:] - gram[k:, :k] @ inner).tolist()
         linear = inner[:, -1].tolist()
