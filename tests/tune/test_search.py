@@ -44,6 +44,20 @@ def test_a_wild_point_does_not_lead_astray() -> None:
     assert abs(found.shape.centre_hz - shape.centre_hz) < shape.half_width_hz
 
 
+def test_a_broad_curve_is_offered_beside_a_narrow_one() -> None:
+    """Two wild points on the top look like a resonance; under it lies the true one."""
+    shape = Shape(1.0, 170e3, 8.0)
+    y = noisy(shape, 0.1, 3)
+    at = int(np.argmin(np.abs(F - 170e3)))
+    y[at : at + 2] += 5.0
+    found = search(Trace.sorted(F, y, 0.1), (4, 200))
+    assert found is not None
+    assert found.shape.quality_factor > 30
+    assert found.broad is not None
+    assert found.broad.quality_factor == pytest.approx(8.0, rel=0.5)
+    assert abs(found.broad.centre_hz - shape.centre_hz) < shape.half_width_hz
+
+
 def test_units_do_not_matter() -> None:
     y = noisy(Shape(0.1, 170e3, 15.0), 0.01, 2)
     a = search(Trace.sorted(F, y, 0.01), (4, 60))

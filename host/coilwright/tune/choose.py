@@ -41,7 +41,10 @@ LEAST_WIDTH = 1 / 3
 width, but a peak much narrower than its window stands on a wild point in it."""
 
 MOVED = 2.0
-"""Standard deviations by which the maximum may move in a narrower window by noise."""
+"""Standard deviations by which the maximum may move in another window by noise."""
+
+FURTHER = 2.0
+"""Standard deviations by which chi-square may rise more than points further out explain."""
 
 
 @dataclass(frozen=True)
@@ -73,6 +76,8 @@ def choose(trace: Trace, start: Shape | None, skew: bool, background: bool) -> C
     refusal: NoPeak | None = None
     found: list[Chosen] = []
     for first, sure in [(start, True)] if start is not None else _starts(trace):
+        if any(one.sound and _same_start(first, one.best.shape) for one in found):
+            continue
         try:
             found.append(_chosen(trace, first, skew, background))
         except NoPeak as problem:
@@ -81,11 +86,17 @@ def choose(trace: Trace, start: Shape | None, skew: bool, background: bool) -> C
         # Noise and wild points can make peaks of their own: unless the place is sure and the curve
         # fits, see whether another place explains more.
         if sure and found[-1].sound:
-            return found[-1]
+            return _further(trace, found[-1], skew, background)
     if found:
-        return _likeliest(trace, found)
+        return _further(trace, _likeliest(trace, found), skew, background)
     assert refusal is not None
     raise refusal
+
+
+def _same_start(start: Shape, found: Shape) -> bool:
+    """Whether a search from there would only lead to the same curve in the same window again."""
+    near = abs(start.centre_hz - found.centre_hz) < 0.3 * found.half_width_hz
+    return near and 0.75 < start.quality_factor / found.quality_factor < 1.33
 
 
 def _likeliest(trace: Trace, found: list[Chosen]) -> Chosen:
@@ -119,6 +130,8 @@ def _starts(trace: Trace) -> Iterator[tuple[Shape, bool]]:
     hidden = hidden if hidden is not None else _hidden(trace)
     if hidden is not None and hidden.gain > PLAUSIBLE_GAIN:
         yield hidden.shape, False
+        if hidden.broad is not None:
+            yield hidden.broad, False
     if first is not None:
         yield first, False
     for likely in (without_spikes(trace), trace):
@@ -187,6 +200,26 @@ def _chosen(trace: Trace, first: Shape, skew: bool, background: bool) -> Chosen:
         return Chosen(best, _misfit_of_pair(pair, wide, best), pair, True)
     _check(trace, best)
     return Chosen(best, misfit_hz, pair)
+
+
+def _further(trace: Trace, chosen: Chosen, skew: bool, background: bool) -> Chosen:
+    """The same with all points of the sweep, where the one curve explains them all.
+
+    Points far from the top tell skew and background apart from the rest, which a wide peak needs:
+    with the window alone its maximum is known a tenth worse. They are left aside where they do not
+    fit (a test of the curve on points it has not seen; G. C. Chow, Econometrica 28(3) 591, 1960;
+    from memory), or where they move the maximum by more than noise.
+    """
+    best = chosen.best
+    if not chosen.sound or chosen.coupled or chosen.misfit_hz or len(best.trace) == len(trace):
+        return chosen
+    whole = fit_window(trace, best.shape, skew, background, best.window)
+    if whole is None or whole.free != best.free or _suspect(whole):
+        return chosen
+    more = len(whole.good) - len(best.good)
+    if whole.chi2 - best.chi2 > more + FURTHER * np.sqrt(2 * more):
+        return chosen
+    return chosen if _beyond_noise(best, whole, MOVED) else Chosen(whole)
 
 
 def _same_peak(narrow: Windowed, shape: Shape) -> bool:

@@ -21,6 +21,10 @@ point cannot outweigh however far off it is)."""
 
 ROUNDS = 3
 
+BROAD_POINTS, ON_TOP = 5, 1.8
+"""Points that must lie on the top of a broad curve, within so many half-widths: above half of its
+height."""
+
 SURE_GAIN = 20.0
 """Gain from which a peak is believed to be there though none stands out point by point."""
 
@@ -34,10 +38,13 @@ class Candidate:
         gain: How much the robust sum of squares falls against a smooth trace without any
             resonance, over the mean square that remains; about chi-square with 3 degrees of
             freedom where there is nothing.
+        broad: The best curve of at most half that Q with `BROAD_POINTS` on its top, None where
+            there is none: wild points on the top of a peak make a narrower one seem the best.
     """
 
     shape: Shape
     gain: float
+    broad: Shape | None = None
 
 
 def search(trace: Trace, q_range: tuple[float, float]) -> Candidate | None:
@@ -62,8 +69,16 @@ def search(trace: Trace, q_range: tuple[float, float]) -> Candidate | None:
         return None
     empty, _ = _robust_costs(trace, np.moveaxis(smooth, 0, -1)[None])
     rest = max(1.0, float(cost[best]) / max(1, len(trace) - 5))
-    shape = Shape(float(linear[best, 0]), float(places[best, 0]), float(places[best, 1]))
-    return Candidate(shape, (float(empty[0]) - float(cost[best])) / rest)
+    gain = (float(empty[0]) - float(cost[best])) / rest
+    near = np.abs(x - 1) * 2 * q < ON_TOP
+    wide = (places[:, 1] < 0.6 * places[best, 1]) & (near.sum(axis=1) >= BROAD_POINTS)
+    broad = int(np.argmin(np.where(wide, cost, np.inf)))
+    other = _shape(places[broad], linear[broad]) if wide[broad] else None
+    return Candidate(_shape(places[best], linear[best]), gain, other)
+
+
+def _shape(place: Array, linear: Array) -> Shape:
+    return Shape(float(linear[0]), float(place[0]), float(place[1]))
 
 
 def _grid(trace: Trace, q_range: tuple[float, float]) -> Array:

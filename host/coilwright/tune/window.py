@@ -25,6 +25,9 @@ WILD = 5.0
 """Points so many (robust) standard deviations off the curve, and off their neighbours, are left
 out. Neighbours tell a disturbance from a curve that does not fit."""
 
+MOST_WILD, MOST_WILD_ALONE = 1 / 5, 1 / 3
+"""Part of the points that may be wild, and that may be where each is off its neighbours, too."""
+
 TAME = 4.0
 """Residuals that stay below this, with a chi-square that chance explains, need no robust pass."""
 
@@ -285,7 +288,11 @@ def _spread(residuals: Array) -> float:
 
 
 def _not_wild(residuals: Array) -> npt.NDArray[np.bool_]:
-    """True for the points that are not wild; a fifth of them at most may be."""
+    """True for the points that are not wild.
+
+    A fifth of them at most may be, a third where each is off its neighbours, too: a curve that
+    does not fit is off at many points in a row.
+    """
     spread = _spread(residuals)
     # Where most points agree with the curve the stated spread is the better one: that of a few
     # dozen residuals is off by a tenth and more.
@@ -294,8 +301,11 @@ def _not_wild(residuals: Array) -> npt.NDArray[np.bool_]:
     around = np.stack([padded[:-4], padded[1:-3], padded[3:-1], padded[4:]])
     alone = np.abs(residuals - np.median(around, axis=0)) > limit
     # Where most points agree with the curve there is no misfit that neighbours could share.
-    used = ~((np.abs(residuals) > limit) & (alone | (spread < AGREES)))
-    return used if used.mean() >= 0.8 else np.ones_like(used)
+    off = np.abs(residuals) > limit
+    used = ~(off & (alone | (spread < AGREES)))
+    if used.mean() < 1 - MOST_WILD:
+        used = ~(off & alone)
+    return used if used.mean() >= 1 - MOST_WILD_ALONE else np.ones_like(used)
 
 
 def _alike(residuals: Array, parameters: int) -> float:
