@@ -235,6 +235,29 @@ def test_start_serves_many_points_and_what_is_missing_in_it_is_found_anyhow() ->
         close(cold, warm, 1e-3)
 
 
+def test_a_rough_solution_is_near_and_owns_up_to_what_it_gives_up() -> None:
+    # The solver's own full accuracy is the reference, itself compared with ngspice elsewhere.
+    hertz = np.linspace(140e3, 200e3, 60)
+    full = solve(harbour(), hertz, 0.3)
+    rough = solve_draws([harbour()] * 60, hertz, 0.3, rough=True)
+    good = rough.converged
+    assert good.mean() > 0.8
+    assert np.isnan(rough.supply_a[~good]).all()
+    for name, usual in (("supply_a", 0.005), ("coil_rms_a", 0.005), ("receiver_peak_v", 0.015)):
+        want, got = (getattr(found, name)[good] for found in (full, rough))
+        off = np.abs(got / want - 1)
+        assert np.quantile(off, 0.9) < usual, name
+        assert off.max() < 0.03, name
+
+
+def test_some_points_of_a_solution_start_others() -> None:
+    found = solve(harbour(), [160e3, 165e3], 0.3)
+    again = found.at([1, 0, 1])
+    assert again.frequency_hz.tolist() == [165e3, 160e3, 165e3]
+    warm = solve(harbour(), [165.2e3, 160.2e3, 165.3e3], 0.3, start=again)
+    close(solve(harbour(), [165.2e3, 160.2e3, 165.3e3], 0.3), warm, 1e-3)
+
+
 def test_draws_give_what_each_driver_gives() -> None:
     drivers = [replace(harbour(), tank_capacitance_f=c * 1e-9) for c in np.linspace(74.0, 90.0, 30)]
     many = solve_draws(drivers, 165e3, 0.3)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from coilwright.errors import BadRecord
-from coilwright.identify.observations import LIGHT, PROBE, SUPPLY, observe, thin
+from coilwright.identify.observations import LIGHT, PROBE, SUPPLY, nearest, observe, thin
 from coilwright.point import Flag, Point
 from coilwright.record import Record, RecordInfo, RecordWriter, read_record
 
@@ -90,3 +90,9 @@ def test_every_record_keeps_its_share(tmp_path: Path) -> None:
     seen = observe([written(tmp_path / f"{i}.csv", count=20 + 60 * i) for i in (1, 2)])
     chosen = seen.record[thin(seen, 32)]
     assert [int((chosen == i).sum()) for i in (0, 1)] == pytest.approx([16, 16], abs=1)
+
+
+def test_the_nearest_point_is_of_the_same_record(tmp_path: Path) -> None:
+    seen = observe([written(tmp_path / "a.csv", 61), written(tmp_path / "b.csv", 61)])
+    chosen = seen.at(np.array([0, 30, 60, 61 + 20, 61 + 55]))
+    assert nearest(chosen, seen)[[2, 28, 59, 61, 61 + 40]].tolist() == [0, 1, 2, 3, 4]

@@ -30,26 +30,28 @@ WORTH = 64
 
 @dataclass(frozen=True, slots=True)
 class Guess:
-    """Where the period begins (n, B), when the drain diodes conduct, and the inverse (B, n, n) of
-    one less the derivative of the period."""
+    """Where the period begins (n, B), when the drain diodes conduct, and, where it is known, the
+    inverse (B, n, n) of one less the derivative of the period."""
 
     start: Reals
     contacts: Contacts
-    inverse: Reals
+    inverse: Reals | None
 
     def some(self, places: NDArray[np.intp]) -> Guess:
         """The guess for some of the points."""
-        return Guess(self.start[:, places], self.contacts.some(places), self.inverse[places])
+        inverse = None if self.inverse is None else self.inverse[places]
+        return Guess(self.start[:, places], self.contacts.some(places), inverse)
 
 
 def approach(
-    points: Points, start: Reals | None, contacts: Contacts | None
+    points: Points, start: Reals | None, contacts: Contacts | None, rounds: int = ROUNDS
 ) -> Iterator[tuple[NDArray[np.intp], Guess]]:
     """Good guesses for all points, in groups as they become good.
 
     Args:
         start: States of similar solutions (n, B), NaN where there is none; or None.
         contacts: When the drain diodes conduct there, or None.
+        rounds: How many at most.
     """
     if start is None or not np.isfinite(start).all():
         cold = first_guess(points.net, points.at, points.frequency_hz, points.duty)
@@ -58,7 +60,7 @@ def approach(
         contacts = _unheld(points, start)
     places = np.arange(len(points.frequency_hz))
     inverse = None
-    for left in reversed(range(ROUNDS)):
+    for left in reversed(range(rounds)):
         guess, near = _rounds(points, start, contacts, inverse)
         ready = np.flatnonzero(near) if left else np.arange(len(near))
         stay = np.flatnonzero(~near) if left else ready[:0]
@@ -70,7 +72,7 @@ def approach(
             return
         places, points = places[stay], points.some(stay)
         start, contacts = guess.start[:, stay], guess.contacts.some(stay)
-        inverse = guess.inverse[stay] if left <= ROUNDS - FRESH else None
+        inverse = guess.some(stay).inverse if left <= rounds - FRESH else None
 
 
 def _unheld(points: Points, start: Reals) -> Contacts:

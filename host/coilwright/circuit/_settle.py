@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from coilwright.circuit._approach import Guess, approach
 from coilwright.circuit._contacts import joined, kin, merged, missed, moved, read, strain
-from coilwright.circuit._grid import FINE, Contacts
+from coilwright.circuit._grid import COARSE, FINE, Contacts, Cut
 from coilwright.circuit._measures import Glance, Look, glance, look
 from coilwright.circuit._network import Network, Reals
 from coilwright.circuit._period import Trace
@@ -33,6 +33,10 @@ STRAIN_V = 0.5
 """How far from where the diodes hold it the drain may begin a contact."""
 RESIDUAL = 1e-5
 """Largest change over one period, relative to the stored state, that counts as repeating."""
+BESIDE = 2e-3
+"""Step, relative to the state, up to which a neighbour's solution needs no coarse rounds."""
+ROUGH_ROUNDS, ROUGH_CHORDS, ROUGH = 2, 1, 1e-2
+"""Coarse rounds of a rough solution, steps of the last, and the change it may have in a period."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,16 +51,24 @@ class Settled:
     good: NDArray[np.bool_]
 
 
-def _round(points: Points, guess: Guess, trusting: bool) -> tuple[Round, Reals]:
-    """Solve with steps cut at given contacts, and where to go on from (n, B)."""
-    grid = grid_of(points, points.zones(guess.contacts, FINE))
+def _round(points: Points, guess: Guess, trusting: bool) -> tuple[Round, Guess]:
+    """Solve with steps cut at given contacts, and where to go on from."""
     if not trusting:
+        grid = grid_of(points, points.zones(guess.contacts, FINE))
         made = traced(points, grid, find(points.net, *grid, guess.start))
-        return made, made.found.start
-    limits = CHORD_TOLERANCE, RESIDUAL
-    found = advance(points.net, *grid, guess.start, limits, CHORDS, guess.inverse)
+        return made, replace(guess, start=made.found.start)
+    return _chords(points, guess, FINE, CHORDS, (CHORD_TOLERANCE, RESIDUAL))
+
+
+def _chords(
+    points: Points, guess: Guess, cut: Cut, chords: int, limits: tuple[float, float]
+) -> tuple[Round, Guess]:
+    """A round with the derivative that the guess brings, or one at the guess."""
+    grid = grid_of(points, points.zones(guess.contacts, cut))
+    found = advance(points.net, *grid, guess.start, limits, chords, guess.inverse)
     seen = glance(points.net, points.at, grid, found.traces)
-    return Round(found.found, grid, found.traces, found.end, seen), found.ahead
+    made = Round(found.found, grid, found.traces, found.end, seen)
+    return made, Guess(found.ahead, guess.contacts, found.inverse)
 
 
 def _finish(
@@ -100,33 +112,69 @@ def settle(
         start: States of similar solutions (n, B), or None.
         contacts: When the drain diodes conduct there, or None.
     """
-    for places, guess in approach(points, start, contacts):
-        for part in _settle(points.some(places), guess):
-            yield replace(part, places=places[part.places])
+    places = np.arange(len(points.frequency_hz))
+    if start is not None and contacts is not None:
+        far = np.asarray(~np.isfinite(start).all(axis=0))
+        if len(known := np.flatnonzero(~far)):
+            away = far[known]
+            guess = Guess(start, contacts, None)
+            for part in _settle(points.some(known), guess.some(known), away):
+                yield replace(part, places=known[part.places])
+            far[known] = away
+        if not len(places := np.flatnonzero(far)):
+            return
+        points, start, contacts = points.some(places), start[:, places], contacts.some(places)
+    for some, guess in approach(points, start, contacts):
+        for part in _settle(points.some(some), guess):
+            yield replace(part, places=places[some[part.places]])
 
 
-def _settle(points: Points, guess: Guess) -> Iterator[Settled]:
-    """Solve points from a good guess, in groups as they become solved."""
+def roughly(
+    points: Points, start: Reals | None, contacts: Contacts | None = None
+) -> Iterator[Settled]:
+    """As `settle`, by coarse steps only; what does not nearly repeat soon is given up."""
+    for places, guess in approach(points, start, contacts, ROUGH_ROUNDS):
+        some = points.some(places)
+        for group in kin(guess.contacts, COARSE):
+            here, limits = some.some(group), (CHORD_TOLERANCE, ROUGH)
+            made, _ = _chords(here, guess.some(group), COARSE, ROUGH_CHORDS, limits)
+            after = read(here.net, made.glance)
+            part = _finish(here, places[group], made, after, np.arange(len(group)))
+            yield replace(part, good=part.residual <= ROUGH)
+
+
+def _settle(
+    points: Points, guess: Guess, away: NDArray[np.bool_] | None = None
+) -> Iterator[Settled]:
+    """Solve points from a good guess, in groups as they become solved.
+
+    With `away` (B,), points that the first round shows to begin far away are marked there and left.
+    """
     places = np.arange(len(points.frequency_hz))
     for attempt in range(TRIES):
         done = np.zeros(len(places), dtype=bool)
         ahead, fresh = guess.start.copy(), []
+        inverse = np.empty((len(places), len(ahead), len(ahead)))
         groups = kin(guess.contacts, FINE)
         for group in groups:
             here, known = points.some(group), guess.some(group)
-            made, ahead[:, group] = _round(here, known, attempt < TRUSTING)
+            made, onward = _round(here, known, attempt < TRUSTING)
             after = read(here.net, made.glance)
             good = _good(here.net, made, known.contacts, after)
             if good.any():
                 yield _finish(here, places[group], made, after, np.flatnonzero(good))
             done[group] = good
+            ahead[:, group], inverse[group] = onward.start, onward.inverse
             # What coarse steps said of the contacts is not worth averaging.
             fresh.append(merged(known.contacts, after) if attempt else after)
+            if away is not None and not attempt:
+                away[group] = ~good & (made.found.step > BESIDE)
+                done[group] |= away[group]
         stay = np.flatnonzero(~done)
         if not len(stay):
             return
         off_s = (1 - points.duty) / points.frequency_hz
-        guess = Guess(ahead, joined(fresh, groups, off_s), guess.inverse).some(stay)
+        guess = Guess(ahead, joined(fresh, groups, off_s), inverse).some(stay)
         points, places = points.some(stay), places[stay]
     grid = grid_of(points, points.careful())
     made = traced(points, grid, find(points.net, *grid, guess.start, TOLERANCE))

@@ -15,9 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from coilwright.circuit.steady_state import SteadyState
 from coilwright.errors import NoResult
 from coilwright.identify.model import Model, Solved
 from coilwright.identify.sensors import Nuisance, Sensors, nuisance, sigma
+from coilwright.identify.trend import Trend, trend
 
 Reals = NDArray[np.float64]
 Say = Callable[[str], None]
@@ -29,10 +31,13 @@ _LARGEST = 2.0  # change in one step, in expected spreads
 _MORE = (8.0, 100.0, 3000.0)  # how much more a step is damped where it did not help
 _FOREIGN = 30.0  # the same, at which it does not give the intervals any more
 _NEAR = 3.5  # step, in posterior standard deviations, at which the next temper begins
-_HOPELESS = 0.6  # mean squared residual, tempered, beyond which a run is given up
+_HOPELESS = (0.5, 1.5)
+"""Mean squared residual after each temper but the last beyond which a run is given up: beginnings
+that led to the parts had at most 0.35 and 0.64, others at least 0.42 and 4 (drawn harbours)."""
 _TELLING = 1.5
 """Length of a derivative, an expected spread against the readings' deviations, below which an old
 one does: the readings then narrow what was expected of the value by less than half."""
+_SOLVED = 0.75  # share of the points that must be solved for a step to count
 _STALE = 4.0  # posterior standard deviations at which a derivative computed before no longer helps
 
 
@@ -77,7 +82,7 @@ class Fitted:
         weight: Share that each reading counted (3, n), 0 where there is none.
         chi_square: Sum of squared residuals over the readings in use.
         readings: Their number.
-        state: States of the circuit at the fitted points (n, m).
+        points: The circuit at the fitted points.
         steps, derivatives: Work done.
         converged: Whether the last step was small.
     """
@@ -92,7 +97,7 @@ class Fitted:
     weight: Reals
     chi_square: float
     readings: int
-    state: Reals
+    points: SteadyState
     steps: int
     derivatives: int
     converged: bool
@@ -109,6 +114,7 @@ class Fit:
     def __init__(self, model: Model, sensors: Sensors) -> None:
         self.model, self.seen, self.sensors = model, model.seen, sensors
         self.fine = self.sigma = sigma(self.seen, sensors)
+        self.rough = False
         self.nuisance: Nuisance = nuisance(self.seen, sensors)
         self.centre = np.log([one.centre for one in model.fitted])
         self.spread = np.array([one.spread for one in model.fitted])
@@ -127,6 +133,7 @@ class Fit:
         for channel in range(3):
             some = reading[channel, self.seen.used[channel]]
             size[channel] = 0.3 * np.sqrt(np.mean(some**2)) if some.size else 0.0
+        self.rough = share > 0
         self.sigma = np.sqrt(self.fine**2 + share**2 * (reading**2 + size**2))
 
     def values(self, unknown: Reals) -> Reals:
@@ -149,25 +156,21 @@ class Fit:
         off = (self.seen.reading - self.predicted(unknown, ideal)) / self.sigma
         return np.nan_to_num(off, nan=0.0).ravel()
 
-    def beginning(self, unknown: Reals) -> tuple[Solved, Reals]:
-        """The solution at unknowns (P + Q,), and its derivative, by one batch of solutions."""
+    def solve(self, unknown: Reals, start: SteadyState | None = None) -> Solved:
+        """The solution at unknowns (P + Q,)."""
+        return self.model.solve(self.values(unknown)[None, :], start, rough=self.rough)
+
+    def derivative(
+        self, unknown: Reals, at: Solved, which: NDArray[np.int64]
+    ) -> tuple[Reals, Trend]:
+        """d ideal / d unknown for some parts (p, 3, n), by one batch of solutions; and theirs."""
         values = self.values(unknown)
-        solved = self.model.solve(np.concatenate([values[None, :], self._moved(values)]))
-        here = Solved(solved.reading[:1], solved.state[:1])
-        return here, self._slope(solved.reading[1:], here, np.arange(self.parts))
-
-    def derivative(self, unknown: Reals, at: Solved, which: NDArray[np.int64]) -> Reals:
-        """d ideal / d unknown for some parts (p, 3, n), by one batch of solutions."""
-        sets = self._moved(self.values(unknown))[which]
-        moved = self.model.solve(sets, start=at.state[0])
-        return self._slope(moved.reading, at, which)
-
-    def _moved(self, values: Reals) -> Reals:
-        return np.asarray(values * np.exp(np.diag(self.step)))
-
-    def _slope(self, reading: Reals, at: Solved, which: NDArray[np.int64]) -> Reals:
-        slope = np.nan_to_num((reading - at.reading[0]) / self.step[which, None, None])
-        return np.asarray(slope * self.spread[which, None, None])
+        sets = np.concatenate([values[None, :], (values * np.exp(np.diag(self.step)))[which]])
+        # Where it is taken is solved again among them: beginning alike, they err alike.
+        solved = self.model.solve(sets, at.points, rough=self.rough)
+        step = (self.step / self.spread)[which]
+        slope = (solved.reading[1:] - solved.reading[0]) / step[:, None, None]
+        return np.nan_to_num(slope), trend(solved.points, step)
 
     def telling(self, ideal: Reals, slope: Reals) -> NDArray[np.int64]:
         """Parts of which the readings tell something beside what was expected."""
@@ -182,19 +185,23 @@ class Fit:
         rows = np.where(self.seen.used & np.isfinite(ideal), rows / self.sigma, 0.0)
         return np.asarray(rows.reshape(len(rows), -1).T)
 
-    def run(self, first: Reals, stage: Stage, say: Say) -> Fitted:
-        """Fit, beginning at unknowns (P + Q,)."""
-        return _Run(self, first, stage, say).finish()
+    def run(self, first: Reals, stage: Stage, say: Say, near: SteadyState | None = None) -> Fitted:
+        """Fit, beginning at unknowns (P + Q,) and, where one is known, near a solution."""
+        return _Run(self, first, stage, say, near).finish()
 
 
 class _Run:
     """One run of the method: the current point, its derivative, and how far to trust it."""
 
-    def __init__(self, fit: Fit, unknown: Reals, stage: Stage, say: Say) -> None:
+    def __init__(
+        self, fit: Fit, unknown: Reals, stage: Stage, say: Say, near: SteadyState | None
+    ) -> None:
         self.fit, self.stage, self.say = fit, stage, say
         self.unknown = unknown
-        self.solved, self.slope = fit.beginning(unknown)
+        fit.temper(stage.tempers[0])
+        self.solved = fit.solve(unknown, near)
         _demand(self.solved)
+        self.slope, self.trend = fit.derivative(unknown, self.solved, np.arange(fit.parts))
         self.fresh, self.since = True, np.zeros_like(unknown)
         self.derivatives, self.steps = 1, 0
         self.damping = self.close = 0.0
@@ -208,25 +215,30 @@ class _Run:
     def renew(self) -> None:
         """Compute the derivative here, of the values that matter."""
         which = self.fit.telling(self.ideal, self.slope)
-        self.slope[which] = self.fit.derivative(self.unknown, self.solved, which)
+        slope, trend = self.fit.derivative(self.unknown, self.solved, which)
+        self.slope[which] = slope
+        self.trend.put(which, trend)
         self.fresh = True
         self.since = np.zeros_like(self.unknown)
         self.derivatives += 1
 
     def finish(self) -> Fitted:
         """Run all tempers, the last to its end."""
-        for share in self.stage.tempers:
+        for share, hopeless in zip(self.stage.tempers, (*_HOPELESS, np.inf), strict=True):
             last = share == self.stage.tempers[-1]
             self.fit.temper(share)
             self.damping, self.converged = 1e-3, False
             self.close = self.stage.small if last else _NEAR
-            if last and not self.fresh and self._far():
-                self.renew()
+            if last:
+                self.solved = self.fit.solve(self.unknown, self.solved.points)
+                _demand(self.solved)
+                if not self.fresh or self.stage.tempers[0] > 0:
+                    self.renew()
             for _ in range(self.stage.steps):
                 self.steps += 1
                 if not self._step():
                     break
-            if not last and self.stage.abandon and self._hopeless():
+            if not last and self.stage.abandon and self._misfit() > hopeless:
                 self.fit.temper(0.0)
                 return self._fitted()
         if not self.fresh and self._far(_FOREIGN):
@@ -234,11 +246,13 @@ class _Run:
             self._step()
         return self._fitted()
 
-    def _hopeless(self) -> bool:
-        """Whether the readings are not followed although they count as less sure."""
+    def _misfit(self) -> float:
+        """Mean squared residual of the readings, which count as less sure."""
         _, _, weight = self._normal()
         residual = self.fit.residual(self.unknown, self.ideal)
-        return float(weight @ residual**2) > _HOPELESS * float(self.fit.seen.used.sum())
+        misfit = float(weight @ residual**2) / float(self.fit.seen.used.sum())
+        self.say(f"misfit {misfit:.3g}")
+        return misfit
 
     def _far(self, limit: float = _STALE) -> bool:
         """Whether the last derivative was computed more than some standard deviations away."""
@@ -284,7 +298,7 @@ class _Run:
         """Take the last, short step by the derivative alone, without a solution."""
         change = np.tensordot(move[: self.fit.parts], self.slope, axes=1)
         self.unknown, self.since = self.unknown + move, self.since + move
-        self.solved = Solved(self.solved.reading + change, self.solved.state)
+        self.solved = Solved(self.solved.reading + change, self.solved.points)
 
     def _move(self, normal: Reals, pull: Reals, damping: float) -> Reals:
         move = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), pull)
@@ -297,29 +311,34 @@ class _Run:
         """The best of some moves, solved together: move, solution, gain over the gain expected."""
         fit = self.fit
         sets = np.array([fit.values(self.unknown + move) for move in moves])
-        solved = fit.model.solve(sets, start=self.solved.state[0])
-        costs = [
-            self._cost(self.unknown + move, reading, weight)
-            if np.isfinite(reading).mean() > 0.9
-            else np.inf
+        own = np.array([move[: fit.parts] for move in moves])
+        start = self.trend.ahead(self.solved.points, own)
+        solved = fit.model.solve(sets, start, rough=fit.rough)
+        gains = [
+            self._gain(self.unknown + move, reading, weight)
             for move, reading in zip(moves, solved.reading, strict=True)
         ]
-        best = int(np.argmin(costs))
+        best = int(np.argmax(gains))
         move = moves[best]
-        gain = self._cost(self.unknown, self.ideal, weight) - costs[best]
         expected = float(2 * move @ pull - move @ normal @ move)
-        ratio = gain / max(expected, 1e-12)
+        ratio = gains[best] / max(expected, 1e-12)
         moved = _length(move, normal)
-        self.say(f"step {self.steps}: misfit {costs[best]:.4g}, moved by {moved:.2g} deviations")
-        one = Solved(solved.reading[best : best + 1], solved.state[best : best + 1])
-        return (move, one, ratio) if ratio > 0 else None
+        self.say(f"step {self.steps}: gain {ratio:.2g}, moved by {moved:.2g} deviations")
+        return (move, solved.of(best), ratio) if ratio > 0 else None
+
+    def _gain(self, unknown: Reals, ideal: Reals, weight: Reals) -> float:
+        """How much less the cost would be there, over the readings known both here and there."""
+        if not np.isfinite(ideal[0]).mean() > _SOLVED:
+            return -np.inf
+        both = weight * (np.isfinite(ideal) & np.isfinite(self.ideal)).ravel()
+        return self._cost(self.unknown, self.ideal, both) - self._cost(unknown, ideal, both)
 
     def _take(self, move: Reals, solved: Solved, ratio: float) -> None:
         """Go there; correct the derivative by what the step has shown."""
         parts = self.fit.parts
         own = move[:parts]
-        change = np.nan_to_num(solved.reading[0] - self.ideal)
-        missed = change - np.tensordot(own, self.slope, axes=1)
+        change = solved.reading[0] - self.ideal
+        missed = np.nan_to_num(change - np.tensordot(own, self.slope, axes=1))
         normal = self._normal()[0]
         scaled = np.diag(normal)[:parts] * own  # the stiffest values bend most
         if _length(move, normal) > 1.0:  # what a smaller step shows is the solver's own noise
@@ -347,7 +366,7 @@ class _Run:
             weight=np.where(used, weight.reshape(used.shape), 0.0),
             chi_square=float(weight @ residual**2),
             readings=int(used.sum()),
-            state=np.asarray(self.solved.state[0]),
+            points=self.solved.points,
             steps=self.steps,
             derivatives=self.derivatives,
             converged=self.converged,

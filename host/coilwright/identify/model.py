@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from coilwright.build import Build
 from coilwright.circuit.driver import Driver
-from coilwright.circuit.steady_state import solve_draws
+from coilwright.circuit.steady_state import SteadyState, solve_draws
 from coilwright.identify import keys
 from coilwright.identify.observations import CHANNELS, LIGHT, PROBE, SUPPLY, Observations
 
@@ -73,10 +73,16 @@ def parameters(build: Build, given: Mapping[str, Given]) -> list[Parameter]:
 
 @dataclass(frozen=True, slots=True)
 class Solved:
-    """Readings of ideal sensors for K sets of values: (K, 3, N), and the states (K, N, n)."""
+    """Readings of ideal sensors for K sets of values (K, 3, N), and the K N points solved."""
 
     reading: Reals
-    state: Reals
+    points: SteadyState
+
+    def of(self, which: int) -> Solved:
+        """One of the sets."""
+        count = self.reading.shape[2]
+        reading = self.reading[which : which + 1]
+        return Solved(reading, self.points.at(slice(which * count, (which + 1) * count)))
 
 
 class Model:
@@ -102,12 +108,15 @@ class Model:
         whole = self.built(values).bench_driver
         return [_loaded(whole, load) for load in self.seen.loads]
 
-    def solve(self, sets: Reals, start: Reals | None = None) -> Solved:
+    def solve(
+        self, sets: Reals, start: SteadyState | None = None, *, rough: bool = False
+    ) -> Solved:
         """Solve for K sets of values (K, P).
 
         Args:
             sets: Values, SI.
-            start: States (N, n) of a similar solution.
+            start: Similar solutions, of the N points or of all K N.
+            rough: As for `solve_draws`.
         """
         seen, count = self.seen, len(sets)
         drivers = [
@@ -118,7 +127,8 @@ class Model:
             drivers,
             np.tile(seen.frequency_hz, count),
             np.tile(seen.duty, count),
-            start=None if start is None else np.tile(start, (count, 1)),
+            start=None if start is None else _tiled(start, count * len(seen)),
+            rough=rough,
         )
         probe = self.build.probe
         peak = state.receiver_peak_v[:, -1] - probe.drop_v / probe.divider
@@ -128,7 +138,12 @@ class Model:
         reading[:, SUPPLY] = state.supply_a.reshape(shape)
         reading[:, PROBE] = np.maximum(peak, 0.0).reshape(shape)
         reading[:, LIGHT] = (light * self.build.bench.light.transimpedance_ohm).reshape(shape)
-        return Solved(reading, state.state.reshape(*shape, -1))
+        return Solved(reading, state)
+
+
+def _tiled(start: SteadyState, points: int) -> SteadyState:
+    """Solutions over and over, so many in all."""
+    return start.at(np.arange(points) % len(start.duty))
 
 
 def _loaded(driver: Driver, load: Mapping[int, int]) -> Driver:

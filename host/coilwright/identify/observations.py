@@ -194,6 +194,13 @@ def thin(seen: Observations, wanted: int) -> NDArray[np.int64]:
     return np.concatenate(chosen)
 
 
+def nearest(chosen: Observations, seen: Observations) -> NDArray[np.int64]:
+    """For each point seen the chosen one most like it: of its record, in frequency and duty."""
+    far = np.abs(np.log(chosen.frequency_hz / seen.frequency_hz[:, None]))
+    far = far + np.abs(chosen.duty - seen.duty[:, None])
+    return np.asarray(np.argmin(far + (chosen.record != seen.record[:, None]), axis=1))
+
+
 def _along_curve(seen: Observations, places: NDArray[np.int64], wanted: int) -> NDArray[np.int64]:
     if len(places) <= wanted:
         return places

@@ -7,16 +7,20 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from coilwright.build import Build
+from coilwright.circuit.steady_state import SteadyState
 from coilwright.errors import NoResult
 from coilwright.identify.fit import USUAL, Fit, Fitted, Stage
 from coilwright.identify.model import Given, Model, parameters
-from coilwright.identify.observations import Observations, observe, thin
+from coilwright.identify.observations import nearest, observe, thin
 from coilwright.identify.result import POOR_FIT, Identified, summarize
 from coilwright.identify.sensors import sensors_of, sigma
 from coilwright.identify.start import COARSE, align
 from coilwright.record import Record
+
+Reals = NDArray[np.float64]
 
 POINTS = 28
 """Points the fit uses; the circuit is solved some sixty times at each."""
@@ -70,27 +74,28 @@ def identify(
         raise NoResult("The fit does not settle.", "Check the build file against the driver.")
     seen = seen.at(np.arange(0, len(seen), max(1, math.ceil(len(seen) / COMPARED))))
     say(f"comparing with {len(seen)} points")
-    nearest = np.array([_nearest(model.seen, seen, place) for place in range(len(seen))])
-    everywhere = Model(build, model.fitted, seen).solve(
-        fitted.values[None, :], start=fitted.state[nearest]
-    )
+    near = fitted.points.at(nearest(model.seen, seen))
+    everywhere = _everywhere(Model(build, model.fitted, seen), fitted.values, near)
     whole = Fit(Model(build, model.fitted, seen), sensors)
-    predicted = whole.predicted(fitted.unknown, np.asarray(everywhere.reading[0]))
+    predicted = whole.predicted(fitted.unknown, everywhere)
     return summarize(build, fit, fitted, (seen, predicted, sigma(seen, sensors)))
 
 
-def _nearest(chosen: Observations, seen: Observations, place: int) -> int:
-    """The chosen point most like a point: of its record, nearest in frequency and duty."""
-    far = np.abs(np.log(chosen.frequency_hz / seen.frequency_hz[place]))
-    far = far + np.abs(chosen.duty - seen.duty[place]) + (chosen.record != seen.record[place])
-    return int(np.argmin(far))
+def _everywhere(model: Model, values: Reals, near: SteadyState) -> Reals:
+    """Readings of ideal sensors (3, N): rough solutions do, where there are some."""
+    ideal = np.array(model.solve(values[None, :], near, rough=True).reading[0])
+    left = np.flatnonzero(~np.isfinite(ideal).all(axis=0))
+    if len(left):
+        rest = Model(model.build, model.fitted, model.seen.at(left))
+        ideal[:, left] = rest.solve(values[None, :], near.at(left)).reading[0]
+    return ideal
 
 
 def _best(fit: Fit, coarse: int, stage: Stage, say: Callable[[str], None]) -> Fitted:
     """The best fit from the promising beginnings; mostly the first is good."""
     found: list[Fitted] = []
-    for values in align(fit, coarse):
-        found.append(fit.run(fit.unknown(values), stage, say))
+    for one in align(fit, coarse):
+        found.append(fit.run(fit.unknown(one.values), stage, say, one.near(fit.seen)))
         if _good(found[-1]):
             break
         say("the circuit does not follow the records yet; beginning elsewhere")

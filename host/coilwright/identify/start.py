@@ -6,12 +6,15 @@ product of inductance and capacitance of each tuned part is sought first on a co
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
+from coilwright.circuit.steady_state import SteadyState
 from coilwright.identify.fit import Fit
 from coilwright.identify.model import Parameter
-from coilwright.identify.observations import LIGHT, PROBE, SUPPLY, Observations, thin
+from coilwright.identify.observations import LIGHT, PROBE, SUPPLY, Observations, nearest, thin
 
 Reals = NDArray[np.float64]
 
@@ -84,8 +87,21 @@ _LAMP_SCAN = 5
 _STARTS = 3
 
 
-def align(fit: Fit, points: int = COARSE) -> list[Reals]:
-    """Values to begin with (P,), the most promising first.
+@dataclass(frozen=True, slots=True)
+class Beginning:
+    """Values to begin with (P,), and rough solutions near them at the points the grids used."""
+
+    values: Reals
+    seen: Observations
+    points: SteadyState
+
+    def near(self, seen: Observations) -> SteadyState:
+        """Solutions to begin with at other points."""
+        return self.points.at(nearest(self.seen, seen))
+
+
+def align(fit: Fit, points: int = COARSE) -> list[Beginning]:
+    """Where to begin, the most promising first.
 
     The expected values, with resonances moved to where the records say. The stray loop rings with
     the tank capacitor while the switch is on, and what the switch then interrupts shows in the
@@ -98,23 +114,23 @@ def align(fit: Fit, points: int = COARSE) -> list[Reals]:
     if "probe" in found:
         values = _to_peak(fit, values, found["probe"])
     fit = fit.on(thin(fit.seen, points))
-    if "tank" in found:
-        values = _scan(fit, [_shifted(fit, values, found["tank"], _TANK_SCAN)])[0][0]
+    tank = _shifted(fit, values, found["tank"], _TANK_SCAN) if "tank" in found else [values]
+    start = _scan(fit, [tank])[0][0]
     grids = []
     names = [one.key for one in fitted]
     if "loop.inductance" in names:
         place = names.index("loop.inductance")
         factors = np.exp(np.linspace(-2, 2, _LOOP_SCAN) * fit.spread[place])
-        grids.append([_scaled(values, place, one) for one in factors])
+        grids.append([_scaled(start.values, place, one) for one in factors])
     lamps = [pair for name, pair in found.items() if name not in ("tank", "probe")]
-    grids += [_shifted(fit, values, pair, _LAMP_SCAN) for pair in lamps]
+    grids += [_shifted(fit, start.values, pair, _LAMP_SCAN) for pair in lamps]
     if not grids:
-        return [values]
+        return [start]
     best = _scan(fit, grids)
-    starts = [values] if len(lamps) == len(grids) else best[0]
+    starts = [start] if len(lamps) == len(grids) else best[0]
     for pair, places in zip(lamps, best[-len(lamps) :], strict=True) if lamps else ():
         for one in starts:
-            one[list(pair)] = places[0][list(pair)]
+            one.values[list(pair)] = places[0].values[list(pair)]
     return starts
 
 
@@ -139,26 +155,37 @@ def _to_peak(fit: Fit, values: Reals, pair: tuple[int, int]) -> Reals:
     return moved(fit, values, pair, float(np.log(hertz / own)))
 
 
-def _scan(fit: Fit, grids: list[list[Reals]]) -> list[list[Reals]]:
+def _scan(fit: Fit, grids: list[list[Reals]]) -> list[list[Beginning]]:
     """The best of each even grid of values, between them by a parabola: every least one.
 
     All grids are solved together: the solver's work grows slowly with the number of points.
     """
-    solved = fit.model.solve(np.array([values for grid in grids for values in grid]))
+    sets = np.array([values for grid in grids for values in grid])
+    solved = fit.model.solve(sets, rough=True)
     costs = np.array([_distance(fit.seen, reading) for reading in solved.reading])
-    ends = np.cumsum([len(grid) for grid in grids])[:-1]
-    return [_least(grid, some) for grid, some in zip(grids, np.split(costs, ends), strict=True)]
+    ends = np.cumsum([len(grid) for grid in grids])
+    out = []
+    for end, grid in zip(ends, grids, strict=True):
+        begin = int(end) - len(grid)
+        out.append(
+            [
+                Beginning(values, fit.seen, solved.of(begin + place).points)
+                for place, values in _least(grid, costs[begin:end])
+            ]
+        )
+    return out
 
 
-def _least(sets: list[Reals], costs: Reals) -> list[Reals]:
-    """Places of the least costs on one grid, the middle where there are none."""
+def _least(sets: list[Reals], costs: Reals) -> list[tuple[int, Reals]]:
+    """Places of the least costs on one grid with values there, the middle where there are none."""
     costs = np.where(np.isfinite(costs), costs, np.inf)
     if not np.isfinite(costs).any():
-        return [sets[len(sets) // 2]]
+        middle = len(sets) // 2
+        return [(middle, sets[middle].copy())]
     wide = np.concatenate([[np.inf], costs, [np.inf]])
     least = np.flatnonzero((costs <= wide[:-2]) & (costs <= wide[2:]) & np.isfinite(costs))
-    order = least[np.argsort(costs[least])][:_STARTS]
-    return [_between(sets, costs, int(place)) for place in order]
+    order = least[np.argsort(costs[least])][:_STARTS].tolist()
+    return [(place, _between(sets, costs, place)) for place in order]
 
 
 def _between(sets: list[Reals], costs: Reals, best: int) -> Reals:
