@@ -224,27 +224,31 @@ class _Run:
 
     def finish(self) -> Fitted:
         """Run all tempers, the last to its end."""
-        for share, hopeless in zip(self.stage.tempers, (*_HOPELESS, np.inf), strict=True):
-            last = share == self.stage.tempers[-1]
+        *early, last = self.stage.tempers
+        for share, hopeless in zip(early, _HOPELESS, strict=True):
             self.fit.temper(share)
-            self.damping, self.converged = 1e-3, False
-            self.close = self.stage.small if last else _NEAR
-            if last:
-                self.solved = self.fit.solve(self.unknown, self.solved.points)
-                _demand(self.solved)
-                if not self.fresh or self.stage.tempers[0] > 0:
-                    self.renew()
-            for _ in range(self.stage.steps):
-                self.steps += 1
-                if not self._step():
-                    break
-            if not last and self.stage.abandon and self._misfit() > hopeless:
-                self.fit.temper(0.0)
+            self._approach(_NEAR)
+            if self.stage.abandon and self._misfit() > hopeless:
+                self.fit.temper(last)
                 return self._fitted()
+        self.fit.temper(last)
+        self.solved = self.fit.solve(self.unknown, self.solved.points)
+        _demand(self.solved)
+        self._approach(_NEAR)
+        self.renew()  # directions that the readings hardly show want a derivative from nearby
+        self._approach(self.stage.small)
         if not self.fresh and self._far(_FOREIGN):
             self.renew()
             self._step()
         return self._fitted()
+
+    def _approach(self, close: float) -> None:
+        """Steps until the next would be shorter than some standard deviations."""
+        self.damping, self.close, self.converged = 1e-3, close, False
+        for _ in range(self.stage.steps):
+            self.steps += 1
+            if not self._step():
+                break
 
     def _misfit(self) -> float:
         """Mean squared residual of the readings, which count as less sure."""
