@@ -137,7 +137,9 @@ def test_a_plain_sweep(tmp_path: Path) -> None:
         "Resonance of the pickup",
         "Q of the pickup",
     ]
-    assert "The pickup peaks at 16" in facts.summary
+    # Once fitted for the headline and the plots, once by `compare`: the same curve.
+    assert facts.findings[0].value == facts.headline[0].text
+    assert f"The pickup peaks at {facts.headline[0].text}" in facts.summary
 
 
 def test_a_record_without_metadata(tmp_path: Path) -> None:

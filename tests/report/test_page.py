@@ -13,11 +13,13 @@ import pytest
 
 from coilwright.build import Build, load_build, parse_build
 from coilwright.errors import BadRecord, NotWritable, WouldOverwrite
-from coilwright.record import metadata_path, read_record
+from coilwright.point import Setpoint
+from coilwright.record import RecordInfo, RecordWriter, metadata_path, read_record
 from coilwright.report import make_report, page, prediction
 from coilwright.report.measured import measured
 from report.reading import Page, read
 from report.records import sweep_record, tune_record
+from tune.bench_model import PhasorBench
 
 ALWAYS = ["plot-band", "plot-peak", "plot-duty", "plot-map"]
 
@@ -213,6 +215,21 @@ def test_records_that_lack_something(kind: str, tmp_path: Path) -> None:
     assert ("never finished" in found.words) == (kind == "interrupted")
     assert ("is missing" in found.words) == (kind == "no metadata")
     assert found.unbalanced == []
+
+
+def test_a_tracking_is_drawn_over_time(tmp_path: Path) -> None:
+    found_at = {"mode": "probe", "moves": [{"index": 0}], "missed": 0}
+    bench = PhasorBench(chip="rp2")
+    with RecordWriter(tmp_path / "track.csv", RecordInfo(kind="track")) as writer:
+        for point in bench.measure([Setpoint(165_000 + 200 * i, 0.2) for i in range(8)]):
+            writer.write("tracking", point)
+        writer.finish("complete", found_at)
+    found = page_of(tmp_path, "track.csv")
+
+    assert [attributes["id"] for attributes in found.named("svg")] == ["plot-time"]
+    assert "What was found" in found.words
+    # 125 MHz over 758 and over 751, the nearest to 165.0 and 166.4 kHz.
+    assert "from 164.91 to 166.44 kHz" in found.words
 
 
 def test_refusals(tmp_path: Path) -> None:

@@ -11,12 +11,11 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from coilwright.quantities import show_percent
 from coilwright.report.facts import Facts
 from coilwright.report.inline_svg import GRID, INK, QUIET
-from coilwright.report.measured import Measured, Rows
+from coilwright.report.measured import Rows
+from coilwright.tune.lineshape import Array
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -133,11 +132,11 @@ def short(label: str) -> str:
     return label if len(label) <= 40 else label[:18] + " … " + label[-18:]
 
 
-def duty_axis(axis: Axes, found: Measured, rows: Rows, *, up: bool = False) -> None:
+def duty_axis(axis: Axes, duty: Array, *, up: bool = False) -> None:
     """Duty in per cent, by its logarithm where it spans more than a factor of four."""
     from matplotlib.ticker import FixedLocator, NullLocator
 
-    least, most = (100 * float(f(found.duty[rows])) for f in (np.min, np.max))
+    least, most = 100 * float(duty.min()), 100 * float(duty.max())
     ruler = axis.yaxis if up else axis.xaxis
     (axis.set_ylabel if up else axis.set_xlabel)("duty, %")
     if most < 4 * least:

@@ -108,7 +108,7 @@ def facts_of(record: Record, found: Measured) -> Facts:
         note=told.text(document, "dc:description"),
         tags=() if meta is None else tuple(map(told.clean, meta.tags)),
         source=tuple(filter(None, _source(record))),
-        summary=_summary(results, found),
+        summary=_summary(kind, results, found),
         headline=tuple(_headline(results, found)),
         findings=tuple(_findings(record, results, found)),
         advice=told.texts(results, "advice"),
@@ -149,7 +149,7 @@ def _peak(found: Measured) -> Place | None:
     return Place(found.fit.frequency_hz, found.sweep.still, "peak of the pickup")
 
 
-def _summary(results: object, found: Measured) -> str:
+def _summary(kind: str, results: object, found: Measured) -> str:
     words = told.text(results, "summary")
     if words:
         return words
@@ -161,7 +161,7 @@ def _summary(results: object, found: Measured) -> str:
             f"The pickup peaks at {_khz(found.fit.frequency_hz)}, driven with"
             f" {show_percent(found.sweep.still)} duty."
         )
-    return found.no_fit
+    return "" if kind == "track" else found.no_fit
 
 
 def _headline(results: object, found: Measured) -> Iterator[Entry]:
@@ -379,6 +379,11 @@ def _setup(record: Record) -> Iterator[Group]:
         entries = tuple(Entry(name, text) for name, text in named(record.metadata.facts.get(key)))
         if entries:
             yield Group(title, entries)
+    results = told.noted(record, "results")
+    if told.at(results, "setting") is None:
+        entries = tuple(Entry(name, text) for name, text in named(results))
+        if entries:
+            yield Group("What was found", entries)
 
 
 def _record_entries(record: Record) -> Iterator[Entry]:

@@ -30,7 +30,7 @@ TICKS_MA = [step * 10.0**decade for decade in range(-2, 6) for step in (1, 2, 5)
 
 def map_plot(found: Measured, facts: Facts, model: Prediction | None) -> Plot | None:
     """Supply current over frequency and duty, where it is lit, and the setting."""
-    if not len(found) or (len(np.unique(found.duty)) < 4 and model is None):
+    if not len(found) or (model is None and _at_one_duty(found)):
         return None
     key, title = "plot-map", "Supply current over frequency and duty"
     rows = np.arange(len(found))
@@ -57,7 +57,10 @@ def map_plot(found: Measured, facts: Facts, model: Prediction | None) -> Plot | 
         dots = _map_points(axis, found, rows, decades, ends)
         _edges(axis, found)
         _places(axis, facts)
-        duty_axis(axis, found, rows, up=True)
+        shown = found.duty[rows]
+        if model is not None:
+            shown = np.concatenate([shown, model.duty])
+        duty_axis(axis, shown, up=True)
         axis.set_xlabel("frequency, kHz")
         bar = figure.colorbar(dots, ax=axis, location="bottom", pad=0.01, aspect=30)
         ticks = [tick for tick in TICKS_MA if ends[0] <= math.log10(tick) <= ends[1]]
@@ -68,6 +71,11 @@ def map_plot(found: Measured, facts: Facts, model: Prediction | None) -> Plot | 
         words = _map_words(found, rows, facts, model)
         return Plot(key, title, words, _map_caption(found, model),
                     inline_svg(figure, key, title, words))  # fmt: skip
+
+
+def _at_one_duty(found: Measured) -> bool:
+    """Whether all points are at one duty but for the chip's rounding."""
+    return float(found.duty.max()) < 1.1 * float(found.duty.min())
 
 
 def _model_map(axis: Axes, model: Prediction, reach: tuple[float, float]) -> None:

@@ -31,8 +31,14 @@ MOST_POINTS = 20_000
 CONVERTER_STEP_V = 1e-3
 """One step of the boards' converters: 1 mV on an ESP32, 0.8 mV on an RP2."""
 
-_NOT_SWEPT = frozenset({"supply valley"})
+_NOT_FITTED = frozenset({"supply valley"})
 """Stages of a tune at the sweep's duty that its fit leaves out."""
+
+_NOT_SWEPT = frozenset({"rest", "tracking"})
+"""Stages whose frequencies were not chosen beforehand."""
+
+ENOUGH = 0.8
+"""Of sweeps with this share of the most points, the one at the largest duty says most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +77,9 @@ class Measured:
     """Points with the output on and every sensor answering, and what they show. SI units.
 
     Attributes:
-        frequency_hz, duty, supply_a, probe_v, probe_sd_v, light_v: Columns, (N,); the spread is
-            that of the mean.
+        rows: Which rows of the record they are, (N,).
+        time_s, frequency_hz, duty, supply_a, probe_v, probe_sd_v, light_v: Columns, (N,); the
+            spread is that of the mean.
         lit: 1 lit, 0 dark, -1 not known, (N,).
         lit_level_v: Reading from which on the load counts as lit; None where not by a sensor.
         lit_by: `light`, `probe` or `operator`; empty where not known.
@@ -84,6 +91,8 @@ class Measured:
         every: One point in so many was looked at.
     """
 
+    rows: Rows
+    time_s: Array
     frequency_hz: Array
     duty: Array
     supply_a: Array
@@ -139,6 +148,8 @@ def measured(record: Record) -> Measured:
         if fit is None:
             fit, no_fit = _fit(record, rows, column, sweep)
     return Measured(
+        rows=rows,
+        time_s=column["time_s"],
         frequency_hz=column["frequency_hz"],
         duty=column["duty"],
         supply_a=column["supply_a"],
@@ -159,6 +170,7 @@ def measured(record: Record) -> Measured:
 
 
 _COLUMNS = (
+    "time_s",
     "frequency_hz",
     "duty",
     "requested_frequency_hz",
@@ -179,9 +191,12 @@ def _sorted(
 ) -> tuple[Series | None, tuple[Series, ...], tuple[Series, ...]]:
     """The sweep, sweeps at other duties, searches over duty."""
     hertz, duty = column["requested_frequency_hz"], column["requested_duty"]
-    over = np.zeros(len(rows), bool)
+    over, aside = np.zeros(len(rows), bool), np.zeros(len(rows), bool)
     for code in np.unique(record.stage_codes[rows]):
         here = record.stage_codes[rows] == code
+        if record.stages[code] in _NOT_SWEPT:
+            aside |= here
+            continue
         over |= here & (len(np.unique(hertz[here])) > len(np.unique(duty[here])))
     sweeps = [
         Series(still, at[np.argsort(column["frequency_hz"][at], kind="stable")])
@@ -189,7 +204,7 @@ def _sorted(
     ]
     searches = [
         Series(still, at[np.argsort(column["duty"][at], kind="stable")])
-        for still, at in _groups(hertz, np.flatnonzero(~over))
+        for still, at in _groups(hertz, np.flatnonzero(~over & ~aside))
     ]
     chosen = _chosen(sweeps, sweep_duty)
     others = tuple(one for one in sweeps if one is not chosen)
@@ -202,11 +217,14 @@ def _groups(still: Array, rows: Rows) -> Iterator[tuple[float, Rows]]:
 
 
 def _chosen(sweeps: list[Series], duty: float | None) -> Series | None:
-    """The sweep at that duty, else the one with the most points."""
+    """The sweep at that duty, else the one that says most."""
     if not sweeps:
         return None
     near = [one for one in sweeps if duty is not None and abs(one.still - duty) < 1e-6]
-    return near[0] if near else max(sweeps, key=lambda one: len(one.rows))
+    if near:
+        return near[0]
+    most = max(len(one.rows) for one in sweeps)
+    return max((one for one in sweeps if len(one.rows) >= ENOUGH * most), key=lambda s: s.still)
 
 
 def _step(record: Record, gain: str) -> float:
@@ -216,7 +234,7 @@ def _step(record: Record, gain: str) -> float:
 
 def _fit(record: Record, rows: Rows, column: Columns, sweep: Series) -> tuple[Fitted | None, str]:
     stages = np.array(record.stages, dtype=object)[record.stage_codes[rows[sweep.rows]]]
-    at = sweep.rows[~np.isin(stages.astype(str), list(_NOT_SWEPT))]
+    at = sweep.rows[~np.isin(stages.astype(str), list(_NOT_FITTED))]
     over = (record["flags"][rows[at]].astype(np.int64) & int(Flag.PROBE_OVER)) != 0
     step = _step(record, "probe_gain_v_per_v")
     noise = mean_sd(column["probe_sd_v"][at], column["averages"][at], step)
@@ -260,11 +278,8 @@ def as_sweep(record: Record, found: Measured, label: str) -> Sweep | None:
     """The sweep as `compare` wants it; None where the record holds none."""
     if found.sweep is None:
         return None
+    rows = found.rows[found.sweep.rows]
     flags = record["flags"].astype(np.int64)
-    usable = (flags & int(Flag.OUTPUT_OFF | Flag.SENSOR_FAULT)) == 0
-    usable &= np.isfinite(record["supply_a"]) & (record["frequency_hz"] > 0)
-    usable &= np.abs(record["requested_duty"] - found.sweep.still) < 1e-6
-    rows = np.flatnonzero(usable)[:: found.every]
     names = ("frequency_hz", "duty", "probe_v", "probe_sd_v", "supply_a", "supply_sd_a")
     columns: Columns = {name: record[name][rows].astype(float) for name in names}
     return Sweep(

@@ -193,7 +193,7 @@ def search_plot(found: Measured, facts: Facts) -> Plot | None:
             _duty_marks(axis, facts)
             _level(axis, found, column, scale)
             axis.set_ylabel(label)
-        duty_axis(axes[-1], found, np.concatenate([line.rows for line in lines]))
+        duty_axis(axes[-1], found.duty[np.concatenate([line.rows for line in lines])])
         finish(figure, axes)
         words = " ".join(_over_duty(found, line) for line in lines) + where(facts)
         return Plot(key, title, words, _search_caption(found, facts),

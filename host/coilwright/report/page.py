@@ -29,6 +29,9 @@ MOST_BYTES = 1_000_000
 """Of one embedded file, compressed: browsers follow no longer `data:` address than 2 MB, and base
 64 adds a third."""
 
+WORTH = 20
+"""Files larger than this many times `MOST_BYTES` would stay too large when compressed."""
+
 MOST_ROWS = 1000
 """Rows of the table of points."""
 
@@ -118,7 +121,7 @@ def _files(records: Sequence[Record], left_out: list[str]) -> Iterator[File]:
             except OSError:
                 continue
             name, kind = clean(path.name), "text/csv" if path is record.path else "application/json"
-            if len(data) > MOST_BYTES:
+            if MOST_BYTES < len(data) <= WORTH * MOST_BYTES:
                 data, name, kind = gzip.compress(data, mtime=0), name + ".gz", "application/gzip"
             if len(data) > MOST_BYTES:
                 left_out.append(f"{clean(path.name)} is too large to be kept in this page.")

@@ -14,6 +14,7 @@ from coilwright.report.measured_plots import band_plot, peak_plot, search_plot
 from coilwright.report.overlay_plot import overlay_plot
 from coilwright.report.period_plot import period_plot
 from coilwright.report.prediction import Prediction
+from coilwright.report.time_plot import time_plot
 
 
 def plots(
@@ -28,6 +29,7 @@ def plots(
         peak_plot(found),
         search_plot(found, facts),
         map_plot(found, facts, model),
+        time_plot(found, facts),
         None if model is None else period_plot(model),
         None if overlay is None else overlay_plot(*overlay),
     )

@@ -68,6 +68,8 @@ def _pair(values: list[object]) -> bool:
 
 
 def _list(values: list[object]) -> str:
+    if any(isinstance(one, Mapping | list) for one in values):
+        return f"{len(values)} entries"
     shown = ", ".join(clean(str(one))[:80] for one in values[:12])
     return shown + (f" and {len(values) - 12} more" if len(values) > 12 else "")
 
