@@ -146,7 +146,8 @@ def _tell_installed(done: Installed, dry_run: bool, as_json: bool) -> None:
     version = ".".join(map(str, done.facts.version))
     plan = done.plan
     if as_json:
-        driver = done.driver and dict(zip(("serial", "firmware"), done.driver, strict=True))
+        names = ("serial", "firmware", "output")
+        driver = done.driver and dict(zip(names, done.driver, strict=True))
         print_json(
             {
                 "dry_run": dry_run,
@@ -186,8 +187,8 @@ def _tell_installed(done: Installed, dry_run: bool, as_json: bool) -> None:
         verb = "would get" if dry_run else "have"
         pairs.append(("set aside", f"{', '.join(plan.aside)} {verb} the ending .before"))
     if done.driver is not None:
-        serial, firmware = done.driver
-        pairs.append(("driver", f"{serial}, firmware {firmware}, output off"))
+        serial, firmware, state = done.driver
+        pairs.append(("driver", f"{serial}, firmware {firmware}, output {state}"))
     if done.waits:
         pairs.append(("not started", done.waits))
     if dry_run:

@@ -48,6 +48,8 @@ OLDEST = (1, 24)
 """Oldest MicroPython that the firmware was written for."""
 SETTINGS = ("settings.bin", "settings.new")
 """The driver's own files, which stay when the firmware goes."""
+MAINTENANCE = "maintenance"
+"""By this file the firmware leaves itself word, over a reset, that a prompt is wanted once."""
 BEFORE = ".before"
 """What the name of somebody else's file ends in, while ours is in its place."""
 
@@ -109,8 +111,8 @@ class Installed:
         wiring: What is where.
         plan: Its files.
         size_bytes: Of all files of ours.
-        driver: Serial number and firmware version of the driver that answered; None where it was
-            not started.
+        driver: Serial number, firmware version and state of the driver that answered; None where
+            it was not started.
         waits: Why it was not started, empty where it was.
     """
 
@@ -120,7 +122,7 @@ class Installed:
     plan: Plan
     size_bytes: int
     format: str
-    driver: tuple[str, str] | None = None
+    driver: tuple[str, str, str] | None = None
     waits: str = ""
 
 
@@ -170,6 +172,8 @@ def install(url: str, wishes: Wishes, view: View, *, dry_run: bool = False) -> I
             _check_room(prompt, files, plan, there)
             with _half_done():
                 _carry_out(prompt, files, plan, view)
+        if MAINTENANCE in there:
+            prompt.remove([MAINTENANCE])
         waits = _waits(prompt)
         if dry_run or waits:
             if not waits:
@@ -258,7 +262,9 @@ def _stop_driver(url: str, tries: int) -> bool:
                 raise NotInstalled("The driver does not switch its output off.", hint)
             time.sleep(0.05)
         transport.send("SYST:MAIN")
-        transport.drain(0.3, 1.0)
+        # One with its watchdog running resets, and a USB port goes away with it for a moment.
+        with contextlib.suppress(LinkError):
+            transport.drain(0.3, 1.0)
     except LinkError:
         return False  # no driver, or one that does not answer: the prompt says what is there
     finally:
@@ -341,7 +347,7 @@ def _json(prompt: Prompt, name: str, there: Mapping[str, str]) -> dict[str, Any]
 def _ours(prompt: Prompt, there: Mapping[str, str], manifest: Mapping[str, Any] | None) -> set[str]:
     """Names of files that are ours whatever is in them: the manifest's, or of a copy by hand."""
     if manifest is not None:
-        return {MANIFEST, *manifest.get("files", ())}
+        return {MANIFEST, MAINTENANCE, *manifest.get("files", ())}
     if "main.py" in there and prompt.read("main.py").startswith(_OUR_MAIN.encode()):
         stems = [path.stem for path in modules(firmware_folder())]
         return {f"{stem}{end}" for stem in stems for end in (".py", ".mpy")} | {*STARTERS, WIRING}
@@ -358,7 +364,8 @@ def _plan(files: Mapping[str, bytes], there: Mapping[str, str], ours: set[str]) 
         for name in (file.removesuffix(".mpy") + ".py" for file in files if file.endswith(".mpy"))
         if name in there
     ]
-    stale = [name for name in there if name in ours and name not in files]
+    known = {*files, MAINTENANCE}
+    stale = [name for name in there if name in ours and name not in known]
     parts = [name for name in there if name.removesuffix(PART) in files and name.endswith(PART)]
     foreign = [name for name in write if name in there and name not in ours]
     aside = [name for name in (*foreign, *hiding) if name not in ours and name != WIRING]
@@ -437,8 +444,8 @@ def _waits(prompt: Prompt) -> str:
     return "its stored settings switch the output on at power-on: press its reset button yourself"
 
 
-def _answer(url: str, wiring: Wiring) -> tuple[str, str]:
-    """Serial number and firmware version of the driver that has started, its output off.
+def _answer(url: str, wiring: Wiring) -> tuple[str, str, str]:
+    """Serial number, firmware version and state of the driver that has started, its output off.
 
     Raises:
         NotInstalled: None answers, or it is not as it should be.
@@ -450,13 +457,14 @@ def _answer(url: str, wiring: Wiring) -> tuple[str, str]:
                 f"{wiring.gate}."
             )
         state = driver.condition()
-        if state is not DriverState.OFF:
+        if state not in (DriverState.OFF, DriverState.TRIPPED):
             driver.make_safe()
             raise NotInstalled(f"The driver started with its output {state.value.lower()}.")
-        if driver.startup_errors:
-            said = "; ".join(map(str, driver.startup_errors))
-            raise NotInstalled(f"The driver starts, but says: {said}.")
-        return driver.identity.serial, driver.identity.firmware
+        # Positive numbers are trips, which the state tells.
+        said = [str(error) for error in driver.startup_errors if error.number < 0]
+        if said:
+            raise NotInstalled(f"The driver starts, but says: {'; '.join(said)}.")
+        return driver.identity.serial, driver.identity.firmware, state.value.lower()
 
 
 def _driver(url: str) -> Driver:
