@@ -177,10 +177,10 @@ def install(url: str, wishes: Wishes, view: View, *, dry_run: bool = False) -> I
         waits = _waits(prompt)
         if dry_run or waits:
             if not waits:
-                prompt.reset()
+                prompt.restart()
             return replace(done, waits=waits)
-        view.say("restarting the board")
-        prompt.reset()
+        view.say("starting the driver")
+        prompt.restart()
     return replace(done, driver=_answer(url, wiring))
 
 
@@ -213,7 +213,7 @@ def uninstall(url: str, view: View, *, dry_run: bool = False) -> Removed:
             for name in back:
                 prompt.rename(name, name.removesuffix(BEFORE))
         left = [name for name in SETTINGS if name in there]
-        prompt.reset()
+        prompt.restart()
     return Removed(facts, names, [name.removesuffix(BEFORE) for name in back], left)
 
 
@@ -237,7 +237,7 @@ def _prompt(url: str) -> Iterator[Prompt]:
         # Refused before anything was changed: what ran goes on.
         with contextlib.suppress(CoilwrightError):
             if not prompt.changed and not _waits(prompt):
-                prompt.reset()
+                prompt.restart()
         raise
     finally:
         prompt.close()

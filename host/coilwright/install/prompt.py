@@ -39,6 +39,7 @@ _BROKEN = (None, errno.EIO, errno.ENXIO, errno.ENODEV, errno.EBADF, errno.EPIPE)
 _CABLE = "Check the cable; then run the same command again."
 _FLASH = "If its flash is full, remove files of yours from it; then run the same command again."
 _AGAIN_S = 0.3
+_PROMPT_S = 2.0
 
 _FACTS = """
 import sys, json
@@ -265,13 +266,18 @@ class Prompt:
             return None
         return int(block) * int(free)
 
-    def reset(self) -> None:
-        """Reset the board as its button does, and let go of the port."""
-        # Its last answer may get lost, and the port may go away at once.
-        self._line.use_raw_paste = False
-        code = "import machine, time\ntime.sleep_ms(100)\nmachine.reset()"
-        with contextlib.suppress(TransportError, OSError, struct.error):
-            self._line.exec_raw_no_follow(code)
+    def restart(self) -> None:
+        """Let MicroPython start anew, as at power-on, and let go of the port.
+
+        By a soft reset, since `machine.reset()` takes a USB port away for a moment, and on an RP2
+        looks like a bite of the watchdog afterwards (ports/rp2/modmachine.c).
+        """
+        with contextlib.suppress(TransportError, OSError):
+            self._line.exit_raw_repl()
+            self._line.read_until(1, b">>> ", timeout=_PROMPT_S)
+            self._line.serial.write(b"\x04")
+            # It answers before it starts: then the byte has arrived.
+            self._line.read_until(1, b"soft reboot\r\n", timeout=_PROMPT_S)
         self.close()
 
     def close(self) -> None:
