@@ -18,7 +18,7 @@ class Commands:
         self.me = self
         self.identity = "Coilwright,resonant-driver,%s,0.1.0" % board.number
         self.version = "1999.0"
-        self.protocol = 1
+        self.protocol = 2
         self.board = board
         self.drive = drive
         self.sense = sense

@@ -11,6 +11,8 @@ it that begin with a colon:
 ``PATTern part.name UNIT [low high default [mask]]``  a number
 """
 
+from binascii import crc32
+
 from decimals import Fault
 
 MOST = 80
@@ -91,6 +93,8 @@ class Interpreter:
         self.queue = []
         self.replies = []
         self.branch = ""
+        self.check = None
+        """CRC-32 of a checked line and what of its answer is sent; None for another line."""
         self.pending = None
         """While a reply is deferred: function that answers None until it is ready."""
 
@@ -111,6 +115,10 @@ class Interpreter:
 
     def start(self, line):
         """Begin a line. Returns whether any of its commands is known."""
+        self.check = None
+        if line[0] == "~":
+            self.check = int(line[-8:], 16)
+            line = line[2:-9]
         self.queue = line.split(";")
         self.branch = ""
         self.known = False
@@ -125,7 +133,7 @@ class Interpreter:
             command = self.queue.pop(0)
             if command.strip():
                 self.guarded(self.one, command)
-        if not self.pending and self.replies:
+        if not self.pending and (self.replies or self.check is not None):
             self.flush()
 
     def urgent(self, line):
@@ -158,7 +166,7 @@ class Interpreter:
         """Forget the line that is being carried out and its replies."""
         self.queue = []
         self.replies = []
-        self.pending = None
+        self.pending = self.check = None
 
     def guarded(self, step, *arguments):
         try:
@@ -226,19 +234,28 @@ class Interpreter:
 
     def flush(self):
         """Send what is there: text with one write, a block piece by piece."""
-        last = self.replies[-1]
-        if isinstance(last, str):
-            self.write(";".join(self.replies) + "\n")
+        last = self.replies.pop() if self.replies else ""
+        if not isinstance(last, str):
+            if self.replies:
+                self.write(self.checked(";".join(self.replies) + ";"))
+            for piece in last:
+                if len(piece):
+                    self.write(self.checked(piece))
             self.replies.clear()
-            return
-        self.replies[-1] = ""
-        if len(self.replies) > 1:
-            self.write(";".join(self.replies))
-        for piece in last:
-            if len(piece):
-                self.write(piece)
+            if "".join(self.queue).strip():
+                self.replies.append("")  # the rest of the line is joined to the block
+                return
+            last = ""
+        self.replies.append(last)
+        text = self.checked(";".join(self.replies))
         self.replies.clear()
-        if "".join(self.queue).strip():
-            self.replies.append("")  # the rest of the line is joined to the block
-        else:
-            self.write("\n")
+        if self.check is not None:
+            text += "~%08x" % (self.check & 0xFFFFFFFF)
+            self.check = None
+        self.write(text + "\n")
+
+    def checked(self, data):
+        """The piece of an answer, taken into the check."""
+        if self.check is not None:
+            self.check = crc32(data.encode() if isinstance(data, str) else data, self.check)
+        return data

@@ -2,8 +2,11 @@
 
 import select
 import sys
+from binascii import crc32
 
 LONGEST = 255
+FRAME = 11
+"""What a checked line has more: `~`, its tag, `~` and eight digits."""
 
 
 class SerialLine:
@@ -16,14 +19,17 @@ class SerialLine:
         self.poll = select.poll()
         self.poll.register(sys.stdin, select.POLLIN)
         self.byte = bytearray(1)
-        self.line = bytearray(LONGEST)
+        self.line = bytearray(LONGEST + FRAME)
         self.length = 0
         self.fault = 0
         self.ended = False
         """The other end is gone for good (end of file; never on a board)."""
 
     def take(self, timeout_ms):
-        """A whole line as text, an error number for a bad one, or None after the timeout."""
+        """A whole line as text, an error number for a bad one, or None after the timeout.
+
+        A checked line is handed on with its frame, and only where its check fits (-360).
+        """
         for _ in range(LONGEST):  # then the guard has its turn, whatever comes in
             if not self.poll.poll(timeout_ms):
                 break
@@ -34,12 +40,18 @@ class SerialLine:
             c = self.byte[0]
             if c in (10, 13):
                 if self.length or self.fault:
-                    length, fault = self.length, self.fault
+                    line, fault = bytes(memoryview(self.line)[: self.length]), self.fault
+                    if b"~" in line:
+                        check = b"%08x" % (crc32(memoryview(line)[:-9]) & 0xFFFFFFFF)
+                        if fault or line[:1] != b"~" or line[-8:] != check:
+                            fault = -360
+                    elif self.length > LONGEST:
+                        fault = fault or -363
                     self.length = self.fault = 0
-                    return fault or bytes(memoryview(self.line)[:length]).decode()
+                    return fault or line.decode()
             elif not 32 <= c <= 126:
                 self.fault = self.fault or -101
-            elif self.length == LONGEST:
+            elif self.length == len(self.line):
                 self.fault = self.fault or -363
             else:
                 self.line[self.length] = c

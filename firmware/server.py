@@ -62,7 +62,9 @@ class Server:
         if self.queue and not self.scpi.pending:
             self.begin(self.queue.pop(0))
         line = self.line.take(self.timeout())
-        if isinstance(line, int):
+        if line == -360:
+            self.line.write("~%s\n" % chr(self.line.line[1]))  # send it again
+        elif isinstance(line, int):
             self.status.error(line)
         elif line:
             self.accept(line)
@@ -74,7 +76,7 @@ class Server:
             self.guard.heard()
         elif len(self.queue) < _WAITING_LINES:
             self.queue.append(line)
-            if self.scpi.understands(line):
+            if line[0] == "~" or self.scpi.understands(line):
                 self.guard.heard()
         else:
             self.status.error(-363)

@@ -12,6 +12,7 @@ Exception tree::
     │   ├── NotOurDriver        14
     │   ├── WrongFirmware       15
     │   └── LinkLost            16
+    │       └── Restarted       17
     ├── DriverError
     │   ├── OutOfRange          20
     │   ├── Refused             21
@@ -21,7 +22,8 @@ Exception tree::
     │   ├── WouldOverwrite      31
     │   ├── BadBuild            32
     │   ├── NotWritable         33
-    │   └── BadBoard            34
+    │   ├── BadBoard            34
+    │   └── CannotResume        35
     ├── NoResult                40
     └── InstallError
         ├── WrongBoard          50
@@ -108,6 +110,12 @@ class LinkLost(LinkError):
     exit_code = 16
 
 
+class Restarted(LinkLost):
+    """The driver was reset or lost its power, and with it what it was told."""
+
+    exit_code = 17
+
+
 class DriverError(CoilwrightError):
     """The driver answered, but not with what was wanted."""
 
@@ -162,6 +170,12 @@ class BadBoard(FileError):
     """A board file is missing or not as documented."""
 
     exit_code = 34
+
+
+class CannotResume(FileError):
+    """A record cannot be continued as it was begun."""
+
+    exit_code = 35
 
 
 class NoResult(CoilwrightError):

@@ -33,7 +33,15 @@ SPEED = 8.0
 HOST_LOST_S = 12.0
 """Of the bench's time, where the line fails; 60 s elsewhere, since a computer may be slow."""
 
-HASTY = Timeouts(quiet_s=0.02, boot_s=1.0, identify_s=0.5, reply_s=0.6, flash_s=1.0, stall_s=3.0)
+HASTY = Timeouts(
+    quiet_s=0.02,
+    boot_s=1.0,
+    identify_s=0.5,
+    reply_s=0.6,
+    flash_s=1.0,
+    stall_s=3.0,
+    reconnect_s=2.0,
+)
 PATIENT = Timeouts(quiet_s=0.02)
 AT_HZ, AT_DUTY = 165e3, 0.2
 FREQUENCY_SWEEP = FrequencySweep(140_000, 190_000, 81, AT_DUTY)
@@ -61,7 +69,8 @@ class Outcome:
 
     `ended` is `done` or the kind of failure that `said` words. `cause` and `state` are the
     driver's, asked for afterwards over a sound line. `low` tells of the gate pin, `true_a` is the
-    supply current that the circuit really draws at the end.
+    supply current that the circuit really draws at the end. `interruptions` is what the host said
+    of sweeps that it took up again.
     """
 
     case: Case
@@ -78,6 +87,7 @@ class Outcome:
     values: list[tuple[float, ...]] = field(default_factory=list)
     result: Any = None
     starts: int = 1
+    interruptions: list[str] = field(default_factory=list)
     tune_error: str = ""
 
 
@@ -110,10 +120,15 @@ class Watch:
 
     def __init__(self, at: int | None, then: Callable[[], None]) -> None:
         self.seen: list[Point] = []
+        self.said: list[str] = []
         self._at, self._then = at, then
 
     def stage(self, name: str, planned_points: int) -> None:
         """Nothing to show."""
+
+    def say(self, sentence: str) -> None:
+        """The sweep was interrupted."""
+        self.said.append(sentence)
 
     def point(self, point: Point) -> None:
         """A point was recorded."""
@@ -255,7 +270,7 @@ def _recording(
 ) -> Iterator[Recorder]:
     """A record; afterwards, what was handed on and what a reader finds in the file."""
     watch = Watch(at, fail)
-    outcome.handed_on = watch.seen
+    outcome.handed_on, outcome.interruptions = watch.seen, watch.said
     path = folder / f"{kind}.csv"
     try:
         with start_record(driver, kind, {}, RecordWishes(path, "", (), False)) as writer:

@@ -18,11 +18,11 @@ DOCS = Path(__file__).resolve().parents[2] / "docs" / "commands.md"
 LINES: list[tuple[str, str | None, list[int]]] = [
     ("SYST:VERS?", "1999.0", []),
     ("system:version?", "1999.0", []),
-    ("SYSTEM:VERS?;PROT?", "1999.0;1", []),
+    ("SYSTEM:VERS?;PROT?", "1999.0;2", []),
     ("SYSTE:VERS?", None, [-113]),
     ("SYST:VERSIO?", None, [-113]),
     (":SYST:VERS?;:OUTP?", "1999.0;0", []),
-    ("SYST:VERS?;*ESE?;PROT?", "1999.0;0;1", []),
+    ("SYST:VERS?;*ESE?;PROT?", "1999.0;0;2", []),
     ("SYST:VERS?;OUTP?", "1999.0", [-113]),
     ("", None, []),
     (" ; ;; ", None, []),
@@ -306,6 +306,6 @@ def test_a_command_that_finds_no_room_is_an_error_and_no_trip(esp32: Rig) -> Non
         raise MemoryError
 
     esp32.server.commands.memory_q = full
-    assert esp32.text("SYST:VERS?;:SYST:MEM?;:SYST:PROT?") == "1"
+    assert esp32.text("SYST:VERS?;:SYST:MEM?;:SYST:PROT?") == "2"
     assert esp32.errors() == [-225]
     assert esp32.text("OUTP:COND?") == "ON"

@@ -14,7 +14,15 @@ from collections.abc import Callable
 
 from coilwright.link.timeouts import Timeouts
 
-QUICK = Timeouts(quiet_s=0.01, boot_s=0.5, identify_s=0.15, reply_s=0.15, flash_s=0.3, stall_s=1.0)
+QUICK = Timeouts(
+    quiet_s=0.01,
+    boot_s=0.5,
+    identify_s=0.15,
+    reply_s=0.15,
+    flash_s=0.3,
+    stall_s=1.0,
+    reconnect_s=0.0,
+)
 
 IDENTITY = "Coilwright,resonant-driver,e6614c311b5a9f2d,0.1.0"
 
@@ -34,7 +42,7 @@ class FakeDriver:
         self.trip_at: int | None = None
         self.restart_at: int | None = None
         self.identity = IDENTITY
-        self.protocol = "1"
+        self.protocol = "2"
         self.lines: list[str] = []
         self.forge: dict[str, str] = {}
         self.power_on()
@@ -80,7 +88,17 @@ class FakeDriver:
     # ---- lines
 
     def take(self, line: str) -> bytes:
-        """Carry out one line and return the answer."""
+        """Carry out one line, checked or not, and return the answer."""
+        if "~" not in line:
+            return self.carry_out(line)
+        check = zlib.crc32(line[:-9].encode())
+        if line[:1] != "~" or line[-8:] != f"{check:08x}":
+            return f"~{line[1:2]}\n".encode()
+        answer = self.carry_out(line[2:-9]).removesuffix(b"\n")
+        return b"%s~%08x\n" % (answer, zlib.crc32(answer, check))
+
+    def carry_out(self, line: str) -> bytes:
+        """Carry out the commands of one line and return their answer."""
         self.lines.append(line)
         replies: list[bytes] = []
         branch = ""
@@ -376,6 +394,8 @@ class FakeLine:
     def answer(self, line: bytes) -> bytes:
         """What the other end says to a line."""
         if not all(32 <= byte < 127 for byte in line):
+            if b"~" in line:
+                return b"~%c\n" % line[1]
             self.driver.errors.append((-101, "Invalid character"))
             return b""
         return self.driver.take(line.decode())

@@ -7,7 +7,7 @@ import zlib
 
 import pytest
 
-from coilwright.errors import OutOfRange, Refused
+from coilwright.errors import NoAnswer, OutOfRange, Refused
 from coilwright.link import Driver
 from coilwright.link.transport import Transport
 from coilwright.point import Setpoint
@@ -59,7 +59,7 @@ def test_it_is_written_in_one_line_and_read_back(line) -> None:
 
     driver.set_duty_table(wanted)
 
-    assert line.driver.lines[0] == f"{HEADER} 99999,0,100000,12.5,250000,49.98;:SYST:ERR:ALL?"
+    assert line.driver.lines[0] == f"{HEADER} 99999,0,100000,12.5,250000,49.98;*ESE?;:SYST:ERR:ALL?"
     assert driver.duty_table() == wanted
     driver.set_duty_table([])
     assert driver.duty_table() == []
@@ -123,8 +123,15 @@ def test_a_table_that_never_arrives_whole_is_told(line) -> None:
     driver = opened(line)
     line.to_driver = lambda data: data.replace(b"100000,12.5", b"100000,62.5")
 
-    with pytest.raises(Refused, match="did not arrive whole"):
+    with pytest.raises(NoAnswer, match=r"No whole answer .* in \d+ tries"):
         driver.set_duty_table([Setpoint(100_000, 0.125)])
+
+
+def test_a_driver_that_keeps_another_table_is_told(line) -> None:
+    line.driver.forge["PULS:DCYC:LIM:TABL:CHEC?"] = "1"
+
+    with pytest.raises(Refused, match="did not arrive whole"):
+        opened(line).set_duty_table([Setpoint(100_000, 0.125)])
 
 
 def test_firmware_without_a_table_is_told_apart() -> None:

@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from coilwright.errors import OutOfRange, PortNotFound
+from coilwright.errors import CannotResume, OutOfRange, PortNotFound
 from coilwright.link import Driver, Limits, SweepPlan
 from coilwright.link.ports import Probe, find_ports, probe
-from coilwright.point import Point
+from coilwright.point import Point, Setpoint
 from coilwright.quantities import show
-from coilwright.record import RecordInfo, RecordWriter, next_path
+from coilwright.record import (
+    Record,
+    RecordInfo,
+    RecordWriter,
+    differences,
+    next_path,
+    reopen,
+)
 from coilwright.view.progress import ProgressView, progress_view
 
 CONVERTER_STEP_V = 1e-3
@@ -101,13 +108,122 @@ def recording(
         yield Recorder(driver, writer, view)
 
 
-class Recorder:
-    """Runs sweeps on the driver; every point goes to the record first, then to the view."""
+@contextmanager
+def resuming(
+    driver: Driver, record: Record, info: RecordInfo, wanted: str, title: str
+) -> Iterator[Recorder]:
+    """As `recording`, going on with a record; the points it has are not measured again.
 
-    def __init__(self, driver: Driver, record: RecordWriter, view: ProgressView) -> None:
+    Raises:
+        CannotResume: The driver is not as it was when the record began, or another command made
+            the record.
+    """
+    check_kind(record, info, wanted)
+    _make_ready(driver, record, info)
+    with reopen(record, info, _why(record)) as writer, progress_view(title) as view:
+        view.say(f"going on with {record.path} behind {len(record)} rows")
+        yield Recorder(driver, writer, view, Known(record))
+
+
+def check_kind(record: Record, info: RecordInfo, wanted: str) -> None:
+    """Refuse a record of another command.
+
+    Raises:
+        CannotResume: It is one.
+    """
+    if info.kind != wanted:
+        raise CannotResume(
+            f"{record.path} is a record of `coilwright {info.kind}`, not of `coilwright {wanted}`.",
+            "Go on with it there." if info.kind in ("sweep", "tune") else "Begin a new record.",
+        )
+
+
+def _make_ready(driver: Driver, record: Record, info: RecordInfo) -> None:
+    driver.make_safe()  # what the host before has left may run on for a moment
+    driver.clear_host_lost()
+    changed = differences(info, driver.describe())
+    if changed:
+        raise CannotResume(
+            f"The driver is not as it was when {record.path} began: {'; '.join(changed[:3])}.",
+            "Set it as it was, or begin a new record.",
+        )
+    averages, settle_s = info.settings.get("averages"), info.settings.get("settle_s")
+    if type(averages) is not int or not isinstance(settle_s, int | float):
+        raise CannotResume(f"The metadata of {record.path} lack averages or settling time.")
+    set_measuring(driver, settle_s, averages)
+
+
+def _why(record: Record) -> str:
+    """Why a record ended early, as far as it tells."""
+    end = record.metadata.facts.get("end") if record.metadata is not None else None
+    reason = end.get("reason") if isinstance(end, dict) else None
+    return str(reason)[:200] if reason else "it stopped without a word"
+
+
+class Known:
+    """Points of a record that is gone on with, handed out again in their order."""
+
+    def __init__(self, record: Record) -> None:
+        self._path, self._points = record.path, record.points
+        self._stages = [record.stages[code] for code in record.stage_codes]
+        self._at = 0
+
+    def take(self, stage: str, wanted: Sequence[Setpoint]) -> list[Point]:
+        """The points that the record has of these; fewer where it ends.
+
+        Raises:
+            CannotResume: It has another point in that place.
+        """
+        found: list[Point] = []
+        for index, setpoint in enumerate(wanted):
+            if self._at == len(self._points):
+                break
+            point = self._points[self._at]
+            has = (self._stages[self._at], point.index, point.requested_frequency_hz)
+            duty_differs = abs(point.requested_duty - setpoint.duty) > 1e-6
+            if has != (stage, index, setpoint.frequency_hz) or duty_differs:
+                raise CannotResume(
+                    f"Row {self._at + 1} of {self._path} is {has[0]} point {has[1]} at "
+                    f"{has[2]} Hz; now {stage} point {index} at {setpoint.frequency_hz} Hz is due.",
+                    "It was made by another version or changed since: begin a new record.",
+                )
+            found.append(point)
+            self._at += 1
+        return found
+
+    def first(self, stage: str) -> Point | None:
+        """The next point, whatever its setpoint, where it is of this stage."""
+        if self._at == len(self._points) or self._stages[self._at] != stage:
+            return None
+        self._at += 1
+        return self._points[self._at - 1]
+
+
+class Recorder:
+    """Runs sweeps on the driver; every point goes to the record first, then to the view.
+
+    Where `known` is given, its points are shown and answered, not measured and recorded again.
+
+    Attributes:
+        before_measuring: Called once before the first sweep that has a point to measure.
+    """
+
+    def __init__(
+        self,
+        driver: Driver,
+        record: RecordWriter,
+        view: ProgressView,
+        known: Known | None = None,
+    ) -> None:
         self.record, self.view = record, view
-        self._driver = driver
+        self._driver, self._known = driver, known
         self.stage_name = "sweep"
+        self.before_measuring: Callable[[], None] | None = None
+        driver.on_interruption = self._interrupted
+
+    def _interrupted(self, sentence: str) -> None:
+        self.record.interrupted(sentence)
+        self.view.say(sentence)
 
     def stage(self, name: str, planned_points: int) -> None:
         """The points that follow belong to this stage."""
@@ -124,5 +240,21 @@ class Recorder:
         return kept
 
     def run(self, plan: SweepPlan) -> list[Point]:
-        """Run a sweep."""
-        return self.keep(self._driver.sweep(plan))
+        """Run a sweep, from the first point on that the record does not have."""
+        known = self._known.take(self.stage_name, plan.setpoints()) if self._known else []
+        for point in known:
+            self.view.point(point)
+        if len(known) == len(plan.setpoints()):
+            return known
+        ready, self.before_measuring = self.before_measuring, None
+        if ready is not None:
+            ready()
+        return known + self.keep(self._driver.sweep(plan, first=len(known)))
+
+    def once(self) -> Point:
+        """Measure a single point as it is, unless the record has it."""
+        known = self._known.first(self.stage_name) if self._known else None
+        if known is not None:
+            self.view.point(known)
+            return known
+        return self.keep([self._driver.measure()])[0]

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -19,10 +20,15 @@ from coilwright.cli.options import (
     record_options,
     stop_on_termination,
 )
+from coilwright.cli.resume import check_alone, resume_option
 
 if TYPE_CHECKING:
     from coilwright.link import Driver, SweepPlan
     from coilwright.point import Point
+
+
+Made = TypeVar("Made")
+_WHOLE = ("start_hz", "stop_hz", "frequency_hz", "points")
 
 
 @click.command("sweep")
@@ -36,6 +42,7 @@ if TYPE_CHECKING:
 @click.option("--points", type=click.IntRange(1, 10_000), default=101, show_default=True)
 @measuring_options
 @record_options
+@resume_option
 @json_option
 def command(
     port: str | None,
@@ -53,6 +60,7 @@ def command(
     tags: tuple[str, ...],
     plot: Path | None,
     force: bool,
+    resume: Path | None,
     as_json: bool,
 ) -> None:
     """Sweep frequency or duty and keep the record.
@@ -60,10 +68,15 @@ def command(
     Frequency: --from 140k --to 200k --duty 20%. Duty: --duty-from 2% --duty-to 40% --frequency
     165k. The sweep runs on the driver; the output goes off at its end, and Ctrl-C stops it and
     keeps the record. Where the points asked for are closer than the steps of the chip's PWM
-    (`coilwright steps`), each step is measured once.
+    (`coilwright steps`), each step is measured once. --resume FILE goes on with a record that was
+    interrupted, at its first missing point and with its own settings.
     """
     from coilwright.cli.bench_session import RecordWishes, open_driver, recording, set_measuring
 
+    if resume is not None:
+        check_alone()
+        _resume(port, resume, plot, force, as_json)
+        return
     plan = _plan(start_hz, stop_hz, duty, duty_from, duty_to, frequency, points)
     check_plot(plot, force)
     stop_on_termination()
@@ -80,6 +93,60 @@ def command(
     if plot is not None:
         _save_plot(plot, measured, path.name, force)
     _tell(measured, path, plot, time.monotonic() - began, as_json)
+
+
+def _resume(port: str | None, path: Path, plot: Path | None, force: bool, as_json: bool) -> None:
+    from coilwright.cli.bench_session import check_kind, open_driver, resuming
+    from coilwright.record import info_of, read_record
+
+    check_plot(plot, force)
+    stop_on_termination()
+    record = read_record(path)
+    info = info_of(record)
+    check_kind(record, info, "sweep")
+    plan = _planned(info.plan, path)
+    began = time.monotonic()
+    title = f"Sweep on {port or 'the driver'}"
+    if record.finished and len(record) == len(plan.setpoints()):
+        _tell(record.points, path, None, 0.0, as_json)
+        return
+    with open_driver(port) as driver, resuming(driver, record, info, "sweep", title) as recorder:
+        recorder.stage("sweep", len(plan.setpoints()))
+        measured = recorder.run(plan)
+    if plot is not None:
+        _save_plot(plot, measured, path.name, force)
+    _tell(measured, path, plot, time.monotonic() - began, as_json)
+
+
+def _planned(plan: Mapping[str, Any], path: Path) -> SweepPlan:
+    """The plan of a record, from its metadata."""
+    from coilwright.errors import CannotResume
+    from coilwright.link import DutySweep, FrequencySweep, PointList
+    from coilwright.point import Setpoint
+
+    values = dict(plan)
+    kind = values.pop("kind", None)
+    try:
+        if kind == PointList.__name__:
+            return PointList(tuple(_made(Setpoint, point) for point in values["wanted"]))
+        for course in (FrequencySweep, DutySweep):
+            if kind == course.__name__:
+                return _made(course, values)
+    except (KeyError, TypeError, ValueError):
+        pass
+    raise CannotResume(f"The metadata of {path} have no plan of a sweep.", "Begin a new record.")
+
+
+def _made(kind: type[Made], values: Mapping[str, Any]) -> Made:
+    """An object of plain numbers.
+
+    Raises:
+        TypeError, ValueError: Other fields, or other than numbers in them.
+    """
+    for name, value in values.items():
+        if type(value) not in ((int,) if name in _WHOLE else (int, float)):
+            raise ValueError(f"{name} is {value!r}")
+    return kind(**values)
 
 
 def _plan(

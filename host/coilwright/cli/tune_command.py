@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,16 +26,20 @@ from coilwright.cli.options import (
     record_options,
     stop_on_termination,
 )
+from coilwright.cli.resume import check_alone, resume_option
 
 if TYPE_CHECKING:
     from coilwright.build import Build
-    from coilwright.cli.bench_session import Recorder
+    from coilwright.cli.bench_session import Recorder, RecordWishes
     from coilwright.link import Calibration, Driver
     from coilwright.point import Point
+    from coilwright.record import Record, RecordInfo
     from coilwright.tune import Lit, TuneOptions, TuneResult
     from coilwright.tune.by_model import ModelView
 
 
+PURPOSES = ("lowest-duty", "least-current", "brightest")
+LIT = ("light", "probe", "ask")
 RAMP_S = 0.004
 """Soft start of a tune's points, from 0 to the duty cap: hundreds of periods of the tank still."""
 
@@ -58,7 +64,7 @@ class _Wishes:
 @click.option(
     "--for",
     "purpose",
-    type=click.Choice(["lowest-duty", "least-current", "brightest"]),
+    type=click.Choice(PURPOSES),
     default="lowest-duty",
     show_default=True,
     help="What the setting is to be best in.",
@@ -71,7 +77,7 @@ class _Wishes:
 @click.option("--most-duty", type=DUTY, help="Largest duty to try.  [default: the driver's cap]")
 @click.option(
     "--lit",
-    type=click.Choice(["light", "probe", "ask"]),
+    type=click.Choice(LIT),
     default="light",
     show_default=True,
     help="What tells lit from dark: light sensor, probe level, or you.",
@@ -103,6 +109,7 @@ class _Wishes:
 @click.option("--store", is_flag=True, help="Keep the setting in the driver.")
 @click.option("--report", type=FILE, metavar="FILE", help="Save a report (.html).")
 @record_options
+@resume_option
 @json_option
 def command(
     port: str | None,
@@ -125,6 +132,7 @@ def command(
     tags: tuple[str, ...],
     plot: Path | None,
     force: bool,
+    resume: Path | None,
     as_json: bool,
 ) -> None:
     """Find the best frequency and the lowest duty that lights the load.
@@ -133,23 +141,29 @@ def command(
     lowest duty that lights the load, adds a margin and verifies the setting by measuring it. With
     --for it looks over frequency and duty together for the least current that lights the load, or
     for the most light. The output goes off at the end, and Ctrl-C stops at once and keeps the
-    record.
+    record. --resume FILE goes on with a tune that was interrupted: it decides again from the points
+    in the record, measures on where they end, and keeps everything in the same record.
     """
-    from dataclasses import asdict
+    if resume is not None:
+        check_alone()
+        began_with = _read_interrupted(resume)
+        wishes = began_with.wishes
+        lit = wishes.lit
+    else:
+        began_with = None
+        wishes = _Wishes(
+            purpose,
+            parse_band(band),
+            safe_duty,
+            least_duty,
+            most_duty,
+            lit,
+            lit_level,
+            margin,
+            max_current,
+        )
+    from coilwright.cli.bench_session import RecordWishes, open_driver, set_measuring
 
-    from coilwright.cli.bench_session import RecordWishes, open_driver, recording, set_measuring
-
-    wishes = _Wishes(
-        purpose,
-        parse_band(band),
-        safe_duty,
-        least_duty,
-        most_duty,
-        lit,
-        lit_level,
-        margin,
-        max_current,
-    )
     parts = _read_build(build)
     if lit == "ask" and not sys.stdin.isatty():
         raise click.UsageError("--lit ask needs a terminal to ask in.")
@@ -158,11 +172,12 @@ def command(
     stop_on_termination()
     began = time.monotonic()
     with open_driver(port) as driver:
-        set_measuring(driver, settle, averages)
+        if began_with is None:
+            set_measuring(driver, settle, averages)
         options = _options(driver, wishes)
-        keep = RecordWishes(record, note, tags, force)
         title = f"Tuning {port or 'the driver'}"
-        with recording(driver, "tune", asdict(wishes), keep, title) as recorder:
+        keep = RecordWishes(record, note, tags, force)
+        with _kept(driver, wishes, keep, began_with, title) as recorder:
             result, stages = _run(driver, recorder, options, wishes)
             if store:
                 _store(driver, result)
@@ -208,6 +223,75 @@ def _results(result: TuneResult, model: ModelView | None, options: TuneOptions) 
 
 def _name(path: Path | None) -> str | None:
     return None if path is None else str(path)
+
+
+@dataclass(frozen=True)
+class _Interrupted:
+    """A tune that is gone on with."""
+
+    record: Record
+    info: RecordInfo
+    wishes: _Wishes
+
+
+def _read_interrupted(path: Path) -> _Interrupted:
+    from coilwright.cli.bench_session import check_kind
+    from coilwright.errors import CannotResume
+    from coilwright.record import info_of, read_record
+
+    record = read_record(path)
+    info = info_of(record)
+    check_kind(record, info, "tune")
+    end = record.metadata.facts.get("end") if record.metadata is not None else None
+    if isinstance(end, dict) and end.get("reason") == "complete":
+        raise CannotResume(f"{path} is complete: nothing is missing.", "Begin a new record.")
+    try:
+        return _Interrupted(record, info, _wishes_of(info.plan))
+    except (TypeError, ValueError):
+        raise CannotResume(
+            f"The metadata of {path} have no plan of a tune.", "Begin a new record."
+        ) from None
+
+
+def _wishes_of(plan: Mapping[str, Any]) -> _Wishes:
+    """The wishes as a record keeps them.
+
+    Raises:
+        TypeError, ValueError: They are not whole.
+    """
+    values = dict(plan)
+    low, high = values.pop("band")
+    purpose, lit = values.pop("purpose"), values.pop("lit")
+    if purpose not in PURPOSES or lit not in LIT:
+        raise ValueError(f"{purpose!r}, {lit!r}")
+    optional = {"most_duty", "lit_level", "max_current"}
+    for name, value in values.items():
+        if not (value is None and name in optional):
+            values[name] = _real(value)
+    return _Wishes(purpose=purpose, lit=lit, band=(_real(low), _real(high)), **values)
+
+
+def _real(value: object) -> float:
+    if type(value) not in (int, float):
+        raise ValueError(f"{value!r} is no number")
+    return float(value)  # type: ignore[arg-type]
+
+
+def _kept(
+    driver: Driver,
+    wishes: _Wishes,
+    keep: RecordWishes,
+    began_with: _Interrupted | None,
+    title: str,
+) -> AbstractContextManager[Recorder]:
+    """A new record, or the one that is gone on with."""
+    from dataclasses import asdict
+
+    from coilwright.cli.bench_session import recording, resuming
+
+    if began_with is None:
+        return recording(driver, "tune", asdict(wishes), keep, title)
+    return resuming(driver, began_with.record, began_with.info, "tune", title)
 
 
 def _read_build(build: str | None) -> Build | None:
@@ -303,6 +387,7 @@ class _Questions:
 
         self._driver.set_frequency(point.requested_frequency_hz)
         self._driver.set_duty(point.requested_duty)
+        self._driver.output(True)  # still off while the points of a record are gone through
         with self._driver.waiting():
             click.echo(point_line(point), err=True)
             lit = click.confirm("Are the lamps lit?", err=True)
@@ -319,11 +404,15 @@ def _run(
     stages: dict[str, list[Point]] = {}
     recorder.stage("rest", 1)
     driver.output(False)
-    (rest,) = recorder.keep([driver.measure()])
+    rest = recorder.once()
     _check_light(rest, wishes)
-    driver.set_frequency(options.band_hz[0])
-    driver.set_duty(options.safe_duty)
-    driver.output(True)
+
+    def switch_on() -> None:
+        driver.set_frequency(options.band_hz[0])
+        driver.set_duty(options.safe_duty)
+        driver.output(True)
+
+    recorder.before_measuring = switch_on
 
     def measure(setpoints: Any) -> list[Point]:
         points = recorder.run(PointList(tuple(setpoints)))

@@ -5,14 +5,14 @@ from __future__ import annotations
 import contextlib
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from coilwright.errors import LinkError, Refused
-from coilwright.link import duty_table, handshake, replies, sweeping, tracking
+from coilwright.errors import LinkError, LinkLost, NoAnswer, PortError, Refused, Restarted
+from coilwright.link import duty_table, handshake, reconnecting, replies, sweeping, tracking
 from coilwright.link.facts import (
     CLOCK_WRAP_MS,
     Board,
@@ -44,6 +44,10 @@ _DUTY_TOLERANCE_PERCENT = 2.0
 _RAMP_LIMIT_S = 4.0
 """Longest soft start is 2 s."""
 _POLL_S = 0.01
+_MOST_RETURNS = 20
+_VAIN_RETURNS = 3
+"""A sweep is taken up again so often altogether, and so often without a new point in between."""
+_HOST_LOST = 102
 
 _CALIBRATION_HEADERS = {
     "supply_offset_v": "CAL:CURR:OFFS",
@@ -99,11 +103,16 @@ class Driver:
         board: Chip, PWM clock, gate pin and sensor.
         startup_errors: What stood in the driver's error queue when it was opened.
         output_confirmed_off: After leaving by an exception: whether the driver confirmed it.
+        on_interruption: Called with a sentence when a sweep was interrupted and goes on.
     """
 
-    def __init__(self, transport: Transport) -> None:
+    def __init__(self, transport: Transport, home: reconnecting.Home | None = None) -> None:
         self._transport = transport
+        self._home = home
+        self._log = transport.log
         self._session = Session(transport)
+        self._on = False
+        self.on_interruption: Callable[[str], None] = lambda sentence: None
         self._requested: Setpoint | None = None
         self._clock_turns = 0
         self._clock_ms = 0
@@ -112,12 +121,14 @@ class Driver:
         self.output_confirmed_off = False
         self.identity: Identity = handshake.identify(transport)
         handshake.check_protocol(transport)
-        self.board: Board = transport.query("SYST:BOAR?", replies.board)
+        self._session.leave_mark()
+        self.board: Board = self._session.look("SYST:BOAR?", replies.board)
         self.startup_errors: tuple[DriverMessage, ...] = self._session.errors()
-        count, self._settle_s, self._host_timeout_s = self._session.numbers(
-            ["SENS:AVER:COUN?", "SWE:DWEL?", "SYST:HOST:TIM?"]
+        count, self._settle_s, self._host_timeout_s, check = self._session.numbers(
+            ["SENS:AVER:COUN?", "SWE:DWEL?", "SYST:HOST:TIM?", "SYST:SETT:CHEC?"]
         )
         self._averages = round(count)
+        self._known_settings = round(check)
 
     @classmethod
     def open(cls, url: str, timeouts: Timeouts | None = None, log: Path | None = None) -> Driver:
@@ -134,7 +145,7 @@ class Driver:
         """
         transport = Transport(open_port(url), timeouts, name=url, log=log)
         try:
-            return cls(transport)
+            return cls(transport, reconnecting.home_of(url))
         except BaseException as error:
             transport.write_log(error)
             transport.close()
@@ -181,11 +192,11 @@ class Driver:
         """
         self.output_confirmed_off = False
         try:
-            # A line feed first: half a line may hang in the driver's buffer.
+            # Bare, and a line feed first: it acts at once, whatever hangs in the driver's buffer.
             self._transport.send("\nABOR;:OUTP OFF")
-            self._transport.resync()
-            self._transport.send("ABOR;:OUTP OFF")
-            state = self._settled(DriverState.OFF)
+            state = self._transport.query("ABOR;:OUTP OFF;:OUTP:COND?", DriverState)
+            if state is not DriverState.OFF:
+                state = self._settled(DriverState.OFF)
         except LinkError:
             return False
         self.output_confirmed_off = state in (DriverState.OFF, DriverState.TRIPPED)
@@ -294,6 +305,7 @@ class Driver:
             Refused: The driver does not switch, or holds another setpoint than was asked for.
             Tripped: It tripped.
         """
+        self._on = False
         if not on:
             self._session.exchange(["OUTP OFF"])
             self._require(DriverState.OFF, DriverState.TRIPPED)
@@ -301,6 +313,7 @@ class Driver:
         self._check_setpoint()
         self._session.exchange(["OUTP ON"])
         self._require(DriverState.ON)
+        self._on = True
 
     def _check_setpoint(self) -> None:
         wanted = self._wanted()
@@ -342,11 +355,11 @@ class Driver:
 
     def condition(self) -> DriverState:
         """State of the output."""
-        return self._transport.query("OUTP:COND?", lambda text: DriverState(text.strip()))
+        return self._session.look("OUTP:COND?", DriverState)
 
     def trip(self) -> Trip:
         """Why the driver switched itself off; number 0 where it did not."""
-        return self._transport.query("OUTP:PROT:CAUS?", replies.trip)
+        return self._session.look("OUTP:PROT:CAUS?", replies.trip)
 
     def clear_trip(self) -> None:
         """Acknowledge a trip; the output stays off.
@@ -354,11 +367,16 @@ class Driver:
         Raises:
             Refused: The driver stays tripped.
         """
-        self._transport.query("OUTP:PROT:CLE;:SYST:ERR:ALL?", replies.messages)
+        self._session.look("OUTP:PROT:CLE;:SYST:ERR:ALL?", replies.messages)
         if self.condition() is DriverState.TRIPPED:
             raise Refused(
                 f"The trip does not clear: {self.trip().text}.", "Its cause is still there."
             )
+
+    def clear_host_lost(self) -> None:
+        """Acknowledge a trip that says only that the last host was lost; others stay."""
+        if self.condition() is DriverState.TRIPPED and self.trip().number == _HOST_LOST:
+            self.clear_trip()
 
     # ---- measuring ---------------------------------------------------------------------------
 
@@ -421,8 +439,12 @@ class Driver:
         *,
         settle_s: float | None = None,
         averages: int | None = None,
+        first: int = 0,
     ) -> Iterator[Point]:
         """Run a sweep on the driver; yields each point exactly once, in order, as it comes.
+
+        Where the line breaks off or the driver starts anew, it is waited for, and the sweep goes on
+        at the first missing point; `on_interruption` is told.
 
         Switches the output on for the sweep and off afterwards, unless it is on already. A
         frequency sweep sets the driver's duty to the plan's, a duty sweep its frequency. Closing
@@ -432,14 +454,16 @@ class Driver:
             plan: What to measure.
             settle_s: Settling time of a point; as it is if not given.
             averages: Conversions a reading; as it is if not given.
+            first: Index of the first point to measure; those before it are left out.
 
         Raises:
             OutOfRange, Refused: The driver does not accept the plan.
             Tripped: It tripped; what it recorded before has been yielded.
-            LinkLost: It restarted or went away; the message names the first missing point.
+            LinkLost: It went away for good; the message names the first missing point.
+            Restarted: It started anew and cannot go on, or does so again and again.
         """
         setpoints = plan.setpoints()  # a plan that cannot be fails here, not at the first point
-        return self._run(plan, setpoints, settle_s, averages)
+        return self._run(plan, setpoints, settle_s, averages, first)
 
     def measure_points(self, setpoints: Sequence[Setpoint]) -> list[Point]:
         """Measure setpoints in order with the settings in force; a `Measure` for tuning."""
@@ -451,23 +475,132 @@ class Driver:
         setpoints: list[Setpoint],
         settle_s: float | None,
         averages: int | None,
+        first: int,
     ) -> Iterator[Point]:
-        if not setpoints:
+        if not setpoints[first:]:
             return
         self._settle_s = self._settle_s if settle_s is None else settle_s
         self._averages = self._averages if averages is None else averages
-        was_on = self._may_sweep()
-        self._base(plan, setpoints[0], was_on)
-        offset = 0
+        was_on, done, returns, vain = self._on, first, 0, 0
+        trouble: LinkError | None = None
         try:
-            for piece in sweeping.pieces_of(plan):
-                count = len(piece.wanted) if isinstance(piece, PointList) else len(setpoints)
-                for point in self._piece(piece, setpoints[offset : offset + count], offset, was_on):
-                    yield replace(point, index=offset + point.index) if offset else point
-                offset += count
+            while True:
+                try:
+                    if trouble is not None:
+                        self._prepare(trouble, was_on, done)
+                        trouble = None
+                    was_on = self._may_sweep() or was_on
+                    for point in self._from(plan, setpoints, done, was_on):
+                        yield point
+                        done, vain = point.index + 1, 0
+                    return
+                except (LinkLost, NoAnswer) as error:
+                    returns, vain = returns + 1, vain + 1
+                    if returns > _MOST_RETURNS or vain > _VAIN_RETURNS:
+                        raise
+                    if not self._comes_back(error):
+                        raise
+                    trouble = error
         finally:
             if not was_on:
                 self._off_after_sweep()
+
+    def _from(
+        self, plan: SweepPlan, setpoints: list[Setpoint], first: int, was_on: bool
+    ) -> Iterator[Point]:
+        """The points of a plan from one on."""
+        if first:
+            plan = PointList(tuple(setpoints[first:]))
+        self._base(plan, setpoints[first], was_on)
+        offset, on = first, was_on
+        for piece in sweeping.pieces_of(plan):
+            count = len(piece.wanted) if isinstance(piece, PointList) else len(setpoints)
+            for point in self._piece(piece, setpoints[offset : offset + count], offset, was_on, on):
+                yield replace(point, index=offset + point.index) if offset else point
+            offset, on = offset + count, True
+
+    # ---- coming back to a driver that was lost in a sweep ------------------------------------
+
+    def _comes_back(self, error: LinkError) -> bool:
+        """Whether the driver answers again within the time; a note to the failure tells if not."""
+        if not self.timeouts.reconnect_s:
+            return False
+        try:
+            self._come_back()
+        except (LinkError, PortError) as problem:
+            error.add_note(f"The driver was looked for again, in vain: {problem.message}")
+            return False
+        return True
+
+    def _come_back(self) -> None:
+        """Talk again over the port that is open, or over one that has to be found."""
+        if not self._transport.broken:
+            try:
+                found = handshake.identify(self._transport)
+                return reconnecting.check_same(found, self.identity, self._transport.name)
+            except LinkError:
+                if self._home is None:
+                    raise
+        if self._home is None:
+            raise LinkLost(f"The port {self._transport.name} cannot be opened again.")
+        self._transport.close()
+        self._transport = reconnecting.find_again(
+            self._home, self.identity, self.timeouts, self._log
+        )
+        self._session.transport = self._transport
+        return None
+
+    def _prepare(self, trouble: LinkError, was_on: bool, missing: int) -> None:
+        """Bring a driver that came back into the state in which the sweep can go on.
+
+        Raises:
+            Refused: It has lost settings that were never stored.
+            Tripped: It tripped for another reason than the lost host.
+            LinkError: The link fails again.
+        """
+        if self._has_forgotten():
+            self._session.forget_errors()
+            self._check_settings(missing)
+            self._session.apply([self._host_timeout_setting(self._host_timeout_s)])
+        else:
+            self._transport.query("ABOR", str)
+        self._session.forget_errors()
+        if self.condition() is DriverState.TRIPPED:
+            cause = self.trip()
+            if cause.number != _HOST_LOST:
+                raise replies.tripped(cause)
+            self.clear_trip()
+        if not was_on:
+            self.output(False)
+        elif self.condition() is not DriverState.ON:
+            wanted = self._wanted()
+            self.set_frequency(wanted.frequency_hz)
+            self.set_duty(wanted.duty)
+            self.output(True)
+        self.on_interruption(f"{trouble.message} It is back: on from point {missing}.")
+
+    def _has_forgotten(self) -> bool:
+        """Whether the driver has lost what it was told; it bears a mark again."""
+        try:
+            self._session.look("SYST:PROT?", replies.whole)
+        except Restarted:
+            self._session.leave_mark()
+            return True
+        return False
+
+    def _check_settings(self, missing: int) -> None:
+        if round(self._session.number("SYST:SETT:CHEC?")) == self._known_settings:
+            return
+        raise Refused(
+            "The driver started anew and has lost limits or calibration that were not stored; "
+            f"point {missing} is the first one missing.",
+            "Set them again and keep them with `coilwright set --store`.",
+        )
+
+    @property
+    def timeouts(self) -> Timeouts:
+        """Deadlines of the link."""
+        return self._transport.timeouts
 
     def _may_sweep(self) -> bool:
         """Whether the output is on already; a tripped driver cannot sweep."""
@@ -494,7 +627,7 @@ class Driver:
             self.set_duty(0.0)
 
     def _piece(
-        self, piece: SweepPlan, setpoints: list[Setpoint], offset: int, was_on: bool
+        self, piece: SweepPlan, setpoints: list[Setpoint], offset: int, was_on: bool, on: bool
     ) -> Iterator[Point]:
         # Always with settling time and averages: the driver may have restarted in between.
         common = [_settle_setting(self._settle_s), _averages_setting(self._averages)]
@@ -505,8 +638,9 @@ class Driver:
             self._session.apply(common + sweeping.settings_of(piece))
             if isinstance(piece, PointList):
                 sweeping.load_list(self._session, setpoints)
-        if not was_on and offset == 0:
+        if not on:
             self.output(True)
+            self._on = False  # for this sweep only
         drain = sweeping.Drain(
             self._session,
             sweeping.start(self._session, before),
@@ -588,11 +722,20 @@ class Driver:
         if trip_a is not None:
             settings.append(Setting("CURR:PROT", f"{trip_a:.6f}", 1e-5))
         if host_timeout_s is not None:
-            settings.append(Setting("SYST:HOST:TIM", f"{host_timeout_s:.3f}", 1.01e-3))
+            settings.append(self._host_timeout_setting(host_timeout_s))
         self._session.apply(settings)
+        self._know_settings()
         found = self.limits()
         self._host_timeout_s = found.host_timeout_s
         return found
+
+    @staticmethod
+    def _host_timeout_setting(host_timeout_s: float) -> Setting:
+        return Setting("SYST:HOST:TIM", f"{host_timeout_s:.3f}", 1.01e-3)
+
+    def _know_settings(self) -> None:
+        """Remember what is in force, to notice what a driver that starts anew has lost."""
+        self._known_settings = self.settings_checksum()
 
     def duty_table(self) -> list[Setpoint]:
         """Duty caps over frequency, each a frequency and the cap there; empty where there is none.
@@ -611,6 +754,7 @@ class Driver:
             OutOfRange, Refused: as `duty_table.write_table`.
         """
         duty_table.write_table(self._session, points)
+        self._know_settings()
 
     def set_tracking(self, setup: tracking.TrackSetup | None) -> None:
         """Begin to track the best frequency from the present setting; None ends it.
@@ -649,6 +793,7 @@ class Driver:
                 for name, header in _CALIBRATION_HEADERS.items()
             ]
         )
+        self._know_settings()
 
     def zero(self) -> float:
         """Take the supply sensor's rest reading as its offset and return it in volts.
@@ -657,7 +802,9 @@ class Driver:
             Refused: The output is on.
         """
         wait_s = self._transport.timeouts.reply_s + 0.02 * self._averages
-        return self._session.number("CAL:ZERO?", wait_s=wait_s)
+        offset_v = self._session.number("CAL:ZERO?", wait_s=wait_s)
+        self._know_settings()
+        return offset_v
 
     def store_settings(self) -> None:
         """Write calibration, limits and start-up choice to the driver's flash.
@@ -678,6 +825,7 @@ class Driver:
     def store(self, memory: int = 0) -> None:
         """Keep frequency and duty in a memory, 0 to 3; 0 is the tuned setting."""
         self._session.exchange([f"*SAV {memory}"], wait_s=self._transport.timeouts.flash_s)
+        self._know_settings()
 
     def recall(self, memory: int = 0) -> tuple[float, float]:
         """Set frequency and duty from a memory; returns what is achieved (Hz, fraction)."""

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from coilwright.errors import OutOfRange, Refused
 from coilwright.link import replies
 from coilwright.link.plans import hertz_of, list_checksum, ppm_of
-from coilwright.link.session import ERRORS, LONGEST_LINE, Disturbed, Session, joined
+from coilwright.link.session import TAIL, Disturbed, Session
+from coilwright.link.transport import LONGEST_LINE
 from coilwright.point import Setpoint
 
 HEADER = "PULS:DCYC:LIM:TABL"
@@ -91,11 +92,11 @@ def _rounded(points: Sequence[Setpoint]) -> list[Setpoint]:
 
 
 def _send(session: Session, command: str) -> None:
-    if len(joined([command, ERRORS])) <= LONGEST_LINE:
+    if len(command + TAIL) <= LONGEST_LINE:
         session.exchange([command])
         return
     # No room for the error query: what arrived is read back in any case.
-    session.transport.send(command)
+    session.transport.query(command, str)
     session.errors()
 
 

@@ -7,30 +7,13 @@ import time
 from coilwright.errors import LinkError, NoAnswer, NotOurDriver, WrongFirmware
 from coilwright.link import replies
 from coilwright.link.facts import Identity
+from coilwright.link.strangers import stranger_in
 from coilwright.link.transport import Transport
 
-PROTOCOL = 1
+PROTOCOL = 2
 """Version of docs/commands.md this host speaks."""
 
 _SHOWN = 120
-
-_SIGNS = (
-    (
-        (">>>", "Traceback", "SyntaxError", "raw REPL"),
-        "is a Python prompt, not the driver",
-        "Reset the board; if the prompt is back, install the firmware on it.",
-    ),
-    (
-        ("waiting for download", "boot:0x3 (DOWNLOAD"),
-        "is a board in its boot loader",
-        "Press its reset button, then try again.",
-    ),
-    (
-        ("rst:0x", "ets J", "invalid header", "flash read err"),
-        "is a chip that starts over and over, or has no firmware",
-        "Install the firmware, and check its supply.",
-    ),
-)
 
 
 def identify(transport: Transport, tries: int = 2) -> Identity:
@@ -91,9 +74,10 @@ def _stranger(transport: Transport, heard: str) -> LinkError:
             f"Nothing answers on {transport.name}.",
             "Is the board powered, is the firmware on it, and is this its port?",
         )
-    for signs, what, hint in _SIGNS:
-        if any(sign in heard for sign in signs):
-            return NotOurDriver(f"What answers on {transport.name} {what}.", hint)
+    known = stranger_in(heard)
+    if known is not None:
+        what, hint = known
+        return NotOurDriver(f"What answers on {transport.name} {what}.", hint)
     for line in reversed(heard.splitlines()):
         if (found := _identity_in(line)) is not None:
             return NotOurDriver(
@@ -108,6 +92,16 @@ def _stranger(transport: Transport, heard: str) -> LinkError:
     )
 
 
+def _bare_version(transport: Transport) -> str:
+    """What a firmware says that knows no checked lines."""
+    transport.drain(transport.timeouts.quiet_s, transport.timeouts.reply_s)
+    transport.send("\nSYST:PROT?")
+    try:
+        return transport.read_line(transport.timeouts.reply_s)
+    except NoAnswer:
+        return ""
+
+
 def check_protocol(transport: Transport) -> None:
     """Make sure the driver speaks this host's protocol.
 
@@ -118,6 +112,8 @@ def check_protocol(transport: Transport) -> None:
     try:
         version = transport.query("SYST:PROT?", replies.whole)
     except NoAnswer as error:
+        if _bare_version(transport) == "1":
+            raise WrongFirmware("The driver knows no checked lines: protocol 1.", hint) from error
         raise WrongFirmware("The driver does not tell its protocol version.", hint) from error
     if version != PROTOCOL:
         raise WrongFirmware(

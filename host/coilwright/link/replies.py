@@ -127,25 +127,18 @@ def split_answer(text: str, queries: int) -> tuple[list[str], tuple[DriverMessag
     """
     *answers, errors = split_replies(text)
     found = messages(errors)
-    if len(answers) > queries or (len(answers) < queries and not found):
+    if not answers or len(answers) > queries or (len(answers) < queries and not found):
         raise ValueError(f"{text!r} is not {queries} answers")
     return answers, found
 
 
-def disturbed(found: Sequence[DriverMessage], sent: str) -> bool:
-    """Whether the driver did not read what was sent.
+def disturbed(found: Sequence[DriverMessage]) -> bool:
+    """Whether the driver could not read something (-100 to -199, and -363 for a long line).
 
-    It could not read it at all (-100 to -199, and -363 for a line that is too long), or it names a
-    value that is out of range (-222, -224) and was never sent.
+    The lines of an exchange arrive whole or not at all: what it could not read is a command that
+    its firmware does not know, or noise and bare lines before.
     """
-    return any(_disturbed(message, sent) for message in found)
-
-
-def _disturbed(message: DriverMessage, sent: str) -> bool:
-    if message.number in (-222, -224):
-        named = message.text.partition(";")[2].strip().upper()
-        return bool(named) and named not in re.split(r"[ ,;]", sent.upper())
-    return -199 <= message.number <= -100 or message.number == -363
+    return any(-199 <= message.number <= -100 or message.number == -363 for message in found)
 
 
 def failure(found: Sequence[DriverMessage], sent: str) -> DriverError:

@@ -2,21 +2,32 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from coilwright.errors import DriverError, LinkLost, NoAnswer, Refused, Tripped
+from coilwright.errors import (
+    DriverError,
+    LinkLost,
+    NoAnswer,
+    Refused,
+    Restarted,
+    Tripped,
+)
 from coilwright.link import replies
 from coilwright.link.facts import DriverMessage
-from coilwright.link.transport import Transport
+from coilwright.link.transport import LONGEST_LINE, Transport
 
 T = TypeVar("T")
 
 ERRORS = "SYST:ERR:ALL?"
 
-LONGEST_LINE = 255
-"""Characters the driver takes in one line."""
+MARK = "*ESE?"
+"""Query of the register that keeps this host's mark: 0 again after every start of the driver."""
+
+TAIL = f";{MARK};:{ERRORS}"
+"""What ends every line of an exchange."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +69,9 @@ def joined(parts: Sequence[str]) -> str:
     )
 
 
-def packed(parts: Sequence[str], room: int = LONGEST_LINE - len(ERRORS) - 2) -> Iterator[list[str]]:
-    """Parts in groups that fit into a line each, with room for the error query behind them."""
+def packed(parts: Sequence[str], most: int = LONGEST_LINE) -> Iterator[list[str]]:
+    """Parts in groups that fit into a line of so many characters each, with room for its tail."""
+    room = most - len(TAIL)
     group: list[str] = []
     for part in parts:
         if group and len(joined([*group, part])) > room:
@@ -71,7 +83,7 @@ def packed(parts: Sequence[str], room: int = LONGEST_LINE - len(ERRORS) - 2) -> 
 
 
 class Disturbed(Refused):
-    """The driver could not read a line: noise, or a command it does not know."""
+    """The driver could not read something: a command it does not know, or noise before it."""
 
     @property
     def kind(self) -> str:
@@ -82,16 +94,57 @@ class Disturbed(Refused):
 def _failure(errors: Sequence[DriverMessage], parts: Sequence[str]) -> DriverError:
     shown = [part for part in parts if "?" not in part] or parts
     failure = replies.failure(errors, joined(shown))
-    if replies.disturbed(errors, joined(parts)) and not isinstance(failure, Tripped):
+    if replies.disturbed(errors) and not isinstance(failure, Tripped):
         return Disturbed(failure.message, failure.hint)
     return failure
 
 
 class Session:
-    """Exchanges with the driver over a transport."""
+    """Exchanges with the driver over a transport.
+
+    The host leaves a mark in a register that a start of the driver clears (`*ESE`, IEEE 488.2
+    10.10), and every exchange asks for it: so a driver that was reset is never taken for the one
+    that was set up.
+    """
 
     def __init__(self, transport: Transport) -> None:
         self.transport = transport
+        self._mark = ""
+
+    def leave_mark(self) -> None:
+        """From now on, tell a driver that has started anew from this one."""
+        self._mark = str(random.randrange(1, 256))
+        told = self.transport.query(f"*ESE {self._mark};{MARK}", str)
+        if told != self._mark:
+            raise Refused(f"The driver does not keep the mark {self._mark}: {told}.")
+
+    def _check_mark(self, told: str) -> None:
+        if told == self._mark:
+            return
+        if told == "0":
+            raise Restarted(
+                "The driver started anew: it was reset or lost its power.",
+                "Its output is off now. Check its supply and its cable, then begin again.",
+            )
+        raise LinkLost(
+            "Another program has set up the driver in the meantime.",
+            "Let only one program talk to a driver.",
+        )
+
+    def look(self, query: str, parse: Callable[[str], T]) -> T:
+        """Answer to one query that is right whatever stands in the error queue, which stays.
+
+        Raises:
+            Restarted: The driver has started anew.
+            NoAnswer, LinkLost: The link fails.
+        """
+
+        def parse_line(line: str) -> T:
+            text, _, told = line.rpartition(";")
+            self._check_mark(told)
+            return parse(text)
+
+        return self.transport.query(f"{query};{MARK}", parse_line)
 
     def exchange(
         self, parts: Sequence[str], *, wait_s: float | None = None, again: int = 2
@@ -101,11 +154,12 @@ class Session:
         Args:
             parts: Commands and queries; a query has a `?` in it.
             wait_s: Deadline for the answer.
-            again: Times to repeat the line when it or its answer was damaged; 0 for what must not
-                be done twice.
+            again: Times to repeat the line when no answer comes; 0 for what must not be done
+                twice.
 
         Raises:
             Refused, OutOfRange, Tripped: What the driver's errors say.
+            Restarted: The driver has started anew.
             NoAnswer, LinkLost: The link fails.
         """
         return self.read(parts, list, wait_s=wait_s, again=again)
@@ -120,17 +174,18 @@ class Session:
     ) -> T:
         """Like `exchange`, with the answers turned into a value; a ValueError means damage."""
         queries = sum("?" in part for part in parts)
-        text = joined([*parts, ERRORS])
+        text = joined(parts) + TAIL
 
         def parse_line(line: str) -> tuple[T | None, tuple[DriverMessage, ...]]:
-            answers, errors = replies.split_answer(line, queries)
+            (*answers, told), errors = replies.split_answer(line, queries + 1)
+            self._check_mark(told)
             return (None if errors else parse(answers)), errors
 
         for left in range(again, -1, -1):
             value, errors = self.transport.query(text, parse_line, wait_s=wait_s, retries=left)
             if value is not None:
                 return value
-            if not (left and replies.disturbed(errors, text)):
+            if not (left and replies.disturbed(errors)):
                 break
         raise _failure(errors, parts)
 
@@ -170,7 +225,7 @@ class Session:
         parts = [setting.command for setting in settings]
         parts += [setting.query for setting in settings]
         answers: list[str] = []
-        for group in packed(parts):
+        for group in packed(parts, self.transport.room):
             answers += self.exchange(group)
         return answers
 
@@ -189,7 +244,7 @@ class Session:
 
     def errors(self) -> tuple[DriverMessage, ...]:
         """Empty the driver's error queue and return what was in it."""
-        return self.transport.query(ERRORS, replies.messages)
+        return self.look(ERRORS, replies.messages)
 
     def forget_errors(self) -> None:
         """Empty the error queue of what has been told otherwise; a dead link is no matter here."""

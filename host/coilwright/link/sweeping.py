@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from coilwright.errors import LinkLost, NoAnswer, Refused
+from coilwright.errors import LinkLost, NoAnswer, Refused, Restarted
 from coilwright.link import replies
 from coilwright.link.facts import Trace, TraceState
 from coilwright.link.framing import MOST_BLOCK_POINTS, Block, points_of
@@ -20,7 +20,8 @@ from coilwright.link.plans import (
     percent_text,
     ppm_of,
 )
-from coilwright.link.session import ERRORS, LONGEST_LINE, Disturbed, Session, Setting, joined
+from coilwright.link.session import TAIL, Disturbed, Session, Setting, joined
+from coilwright.link.transport import LONGEST_LINE
 from coilwright.point import Point, Setpoint
 
 DUTY_TOLERANCE = 1.01e-4
@@ -28,6 +29,7 @@ DUTY_TOLERANCE = 1.01e-4
 
 _SHORTEST_PAUSE_S = 0.002
 _LONGEST_PAUSE_S = 0.15
+_APPENDS = 20
 _ENDED = {TraceState.DONE, TraceState.ABORT, TraceState.TRIP}
 
 
@@ -82,9 +84,11 @@ def pieces_of(plan: SweepPlan) -> list[SweepPlan]:
     ]
 
 
-def append_lines(setpoints: Sequence[Setpoint]) -> Iterator[tuple[str, int]]:
+def append_lines(
+    setpoints: Sequence[Setpoint], most: int = LONGEST_LINE
+) -> Iterator[tuple[str, int]]:
     """`LIST:APPend` commands that fit into a line with its queries, and the points in each."""
-    room = LONGEST_LINE - len(";:LIST:POIN?;:SYST:ERR:ALL?")
+    room = most - len(";:LIST:POIN?" + TAIL)
     text, count = "", 0
     for point in setpoints:
         pair = f"{point.frequency_hz},{percent_text(ppm_of(point.duty))}"
@@ -122,7 +126,7 @@ def load_at_once(
     checked = [*settings, mode]
     parts = [mode.command, "LIST:CLE", *lists, *(setting.query for setting in checked)]
     parts += ["LIST:CHEC?", "TRAC:STAT?"]
-    if len(lists) != 1 or len(joined([*parts, ERRORS])) > LONGEST_LINE:
+    if len(lists) != 1 or len(joined(parts) + TAIL) > session.transport.room:
         return None
 
     def parse(texts: list[str]) -> Trace | None:
@@ -154,18 +158,26 @@ def load_list(session: Session, setpoints: Sequence[Setpoint], tries: int = 5) -
 
 
 def _try_list(session: Session, setpoints: Sequence[Setpoint]) -> bool:
-    """Send the list once; False where a line got lost, since appending again would double it."""
+    """Send the list once; False where it is not known how much of it is there."""
     session.exchange(["LIST:CLE"])
     loaded = 0
-    for text, count in append_lines(setpoints):
+    for text, count in append_lines(setpoints, session.transport.room):
+        if not _append(session, text, loaded, loaded + count):
+            return False
         loaded += count
+    return True
+
+
+def _append(session: Session, text: str, before: int, after: int) -> bool:
+    """Append to the list, but never twice: the number of points tells whether it is there."""
+    for _ in range(_APPENDS):
         try:
             (held,) = session.exchange([text, "LIST:POIN?"], again=0)
         except (NoAnswer, Disturbed):
-            return False
-        if held != str(loaded):
-            return False
-    return True
+            (held,) = session.exchange(["LIST:POIN?"])
+        if held != str(before):
+            return held == str(after)
+    return False
 
 
 def start(session: Session, before: Trace | None = None) -> int:
@@ -187,13 +199,10 @@ def start(session: Session, before: Trace | None = None) -> int:
                 ["INIT", "TRAC:STAT?"], lambda texts: replies.trace(texts[0]), again=0
             )
             return begun.sweep
-        except NoAnswer:
+        except (NoAnswer, Disturbed):
             now = state(session)
             if now.sweep != before.sweep and now.state is not TraceState.IDLE:
                 return now.sweep
-            if attempt == 2:
-                raise
-        except Disturbed:
             if attempt == 2:
                 raise
     raise AssertionError("unreachable")
@@ -201,7 +210,7 @@ def start(session: Session, before: Trace | None = None) -> int:
 
 def state(session: Session) -> Trace:
     """State of the driver's recording."""
-    return session.transport.query("TRAC:STAT?", replies.trace)
+    return session.look("TRAC:STAT?", replies.trace)
 
 
 class Drain:
@@ -298,7 +307,7 @@ class Drain:
         if block.state not in _ENDED or self._got < block.next:
             return False
         if block.state is TraceState.TRIP:
-            cause = self._session.transport.query("OUTP:PROT:CAUS?", replies.trip)
+            cause = self._session.look("OUTP:PROT:CAUS?", replies.trip)
             self._session.forget_errors()
             raise replies.tripped(cause)
         if self._got < len(self._setpoints):
@@ -331,6 +340,8 @@ class Drain:
         self._session.transport.be_patient()
         try:
             now = state(self._session)
+        except Restarted as error:
+            raise self._restarted() from error
         except NoAnswer as error:
             raise LinkLost(
                 f"The driver fell silent; point {self._missing()} is the first one missing.",
@@ -359,8 +370,8 @@ class Drain:
     def _missing(self) -> int:
         return self._offset + self._got
 
-    def _restarted(self) -> LinkLost:
-        return LinkLost(
+    def _restarted(self) -> Restarted:
+        return Restarted(
             f"The driver started anew in mid-sweep; point {self._missing()} is the first one "
             "missing.",
             "Its output is off now. Check its supply, then run the sweep again.",

@@ -17,6 +17,7 @@ class Timeouts:
         flash_s: Wait for a command that writes flash.
         stall_s: A sweep that delivers no new point for so long, beyond the time a point takes,
             is given up.
+        reconnect_s: A driver that is lost in a sweep is waited for so long; 0 gives up at once.
     """
 
     quiet_s: float = 0.1
@@ -25,3 +26,4 @@ class Timeouts:
     reply_s: float = 2.0
     flash_s: float = 6.0
     stall_s: float = 10.0
+    reconnect_s: float = 15.0

@@ -1,23 +1,28 @@
 """Lines and blocks over a byte stream that may lose, alter, delay and invent bytes.
 
 One reader: whoever holds the `Transport` reads, nobody else. A read ends by its terminator or by
-its deadline and says which; what came before a deadline stays in the buffer. After a missing
-answer the next query first brings both ends back into step (`resync`).
+its deadline and says which; what came before a deadline stays in the buffer. Queries go out as
+checked lines (docs/commands.md): the driver carries out only what arrived whole, and an answer
+belongs to its question or is none, so both ends are in step after any damage.
 """
 
 from __future__ import annotations
 
+import enum
 import itertools
 import logging
 import threading
 import time
+import zlib
 from collections import deque
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol, TypeVar
 
-from coilwright.errors import LinkError, LinkLost, NoAnswer
+from coilwright.errors import LinkError, LinkLost, NoAnswer, NotOurDriver
 from coilwright.link.framing import Block, find_sound, parse_payload
+from coilwright.link.strangers import stranger_in
 from coilwright.link.timeouts import Timeouts
 
 T = TypeVar("T")
@@ -28,7 +33,55 @@ _HISTORY_LINES = 200
 _SLOWEST_GAP_S = 0.5
 """Silence in the middle of a block after which the rest is taken for lost."""
 _FASTEST_GAP_S = 0.03
+_MOST_TRIES = 300
+_TEXT_GAP_S = 0.1
+"""Silence after bytes that are no answer, after which none is expected; a late one still counts."""
+_LEAST_PATIENCE_S = 0.25
 _SHOWN = 160
+
+LONGEST_LINE = 255
+"""Characters the driver takes in one line, the frame of a checked line aside."""
+_SHORTEST_ROOM = 64
+_CALM = 8
+"""Answers in a row without any damage after which lines may be twice as long."""
+MARK = "~"
+_TAGS = "0123456789abcdefghijklmnopqrstuvwxyz"
+
+
+class _Lack(enum.Enum):
+    """Why a try brought no answer."""
+
+    SILENT = enum.auto()
+    DAMAGED = enum.auto()
+    """Something came; whether the line was carried out is not known."""
+    REFUSED = enum.auto()
+    """The line arrived damaged and was not carried out."""
+
+
+@dataclass
+class _Exchange:
+    """One line, the tries to have it answered, and what came besides an answer."""
+
+    text: str
+    tries: int = 0
+    checks: list[int] = field(default_factory=list)
+    heard: deque[str] = field(default_factory=lambda: deque(maxlen=20))
+
+    def line(self, tag: str) -> str:
+        """The line for another try."""
+        framed = f"{MARK}{tag}{self.text}"
+        check = zlib.crc32(framed.encode("ascii"))
+        self.checks.append(check)
+        self.tries += 1
+        return f"{framed}{MARK}{check:08x}"
+
+    def answer_in(self, line: str) -> str | None:
+        """The answer that a line is, to any of the tries; None for anything else."""
+        answer, mark, check = line[:-9], line[-9:-8], line[-8:]
+        if mark != MARK:
+            return None
+        body = answer.encode("utf-8", "replace")
+        return answer if any(f"{zlib.crc32(body, c):08x}" == check for c in self.checks) else None
 
 
 class SerialLike(Protocol):
@@ -56,6 +109,10 @@ class Transport:
         timeouts: Deadlines.
         name: The port's name for messages.
         log: File to which the last lines are appended when a conversation fails.
+
+    Attributes:
+        broken: The port went away; only another one helps.
+        room: Characters a line should have at most now: long lines do not pass a bad line whole.
     """
 
     def __init__(
@@ -68,13 +125,16 @@ class Transport:
         self.timeouts = timeouts or Timeouts()
         self.name = name
         self._port = port
-        self._log = log
+        self.log = log
         self._buffer = bytearray()
         self._history: deque[tuple[float, str, bytes]] = deque(maxlen=_HISTORY_LINES)
-        self._owing = False
-        self._nonce = itertools.cycle(range(1, 256))
+        self.broken = False
+        self._in_doubt = False  # half a line may hang in the driver's buffer
+        self.room = LONGEST_LINE
+        self._in_step = 0
+        self._tags = itertools.cycle(_TAGS)
         self._write_lock = threading.Lock()
-        self._latency_s = self.timeouts.reply_s
+        self._latency_s = self._patience_s = self.timeouts.reply_s
         self._gap_s = _SLOWEST_GAP_S
         self.last_sent_s = time.monotonic()
 
@@ -166,94 +226,105 @@ class Transport:
         wait_s: float | None = None,
         retries: int = 2,
     ) -> T:
-        """Send a line and read its answer.
+        """Send a checked line and read its checked answer (docs/commands.md).
+
+        A line that arrived damaged is not carried out, and the driver says so: it is sent again
+        whatever `retries` is. Late answers to other lines, noise and other text are passed over.
 
         Args:
-            text: The line; all its replies come in one answer line.
-            parse: Turns the answer into a value; a `ValueError` means it was damaged.
-            wait_s: Deadline, `timeouts.reply_s` if not given.
-            retries: Times to ask again; 0 for what must not be done twice.
+            text: The commands and queries; all replies come in one answer.
+            parse: Turns the answer into a value.
+            wait_s: Deadline of one try, `timeouts.reply_s` if not given.
+            retries: Tries after the first that may be silent; 0 for what must not be done twice,
+                which then fails as soon as it is not known whether it was done.
 
         Raises:
-            NoAnswer: Nothing sensible came, in spite of all retries.
+            NoAnswer: No sound answer came in time.
+            NotOurDriver: Something else talks, such as a Python prompt.
             LinkLost: The port went away.
         """
+        patient = wait_s is not None or not retries
         wait_s = self.timeouts.reply_s if wait_s is None else wait_s
-        for left in range(retries, -1, -1):
-            try:
-                if self._owing:
-                    self.resync()
-                return self._ask(text, parse, wait_s)
-            except NoAnswer:
-                if not left:
-                    raise
-        raise AssertionError("unreachable")
+        give_up = time.monotonic() + wait_s * (1 + retries)
+        exchange = _Exchange(text)
+        while True:
+            left = give_up - time.monotonic()
+            patience = wait_s if patient else min(self._patience_s, wait_s)
+            answer = self._try(exchange, min(patience, max(left, _FASTEST_GAP_S)))
+            if isinstance(answer, str):
+                return self._parsed(answer, text, parse)
+            self.room = max(_SHORTEST_ROOM, min(self.room, len(text)) // 2)
+            stranger = stranger_in("\n".join(exchange.heard)) is not None
+            if answer is not _Lack.SILENT and not stranger:  # as long as there is life, go on
+                give_up = max(give_up, time.monotonic() + wait_s)
+            spent = time.monotonic() > give_up or exchange.tries >= _MOST_TRIES
+            if spent or (not retries and answer is not _Lack.REFUSED):
+                raise self._unanswered(exchange, answer)
+            self._patience_s = min(self.timeouts.reply_s, 1.5 * self._patience_s)
 
-    def _ask(self, text: str, parse: Callable[[str], T], wait_s: float) -> T:
-        self._owing = True
-        self.send(text)
-        answer = self._answer_line(text, wait_s)
+    def _parsed(self, answer: str, text: str, parse: Callable[[str], T]) -> T:
+        self._in_step += 1
+        if self._in_step % _CALM == 0:
+            self.room = min(LONGEST_LINE, 2 * self.room)
         try:
-            value = parse(answer)
+            return parse(answer)
         except ValueError as error:
             shown = answer[:_SHOWN]
             raise self._failure(
                 NoAnswer(
                     f"The answer {shown!r} to {text!r} makes no sense.",
-                    "Check cable and baud rate; something disturbs the line.",
+                    "Install the firmware that came with this program.",
                 )
             ) from error
-        self._owing = False
-        return value
 
-    def _answer_line(self, text: str, wait_s: float) -> str:
-        """The answer to `text`; a line that echoes it is not one."""
-        deadline = time.monotonic() + wait_s
+    def _try(self, exchange: _Exchange, wait_s: float) -> str | _Lack:
+        """Send the line once more and wait for its answer, or for what shows that none comes."""
+        # The line feed ends what may hang in the driver's buffer.
+        tag = next(self._tags)
+        line = exchange.line(tag)
+        sent = time.monotonic()
+        self.send(line if exchange.tries == 1 else "\n" + line)
+        deadline, lack = sent + wait_s, _Lack.SILENT
         while True:
-            try:
-                line = self.read_line(max(0.0, deadline - time.monotonic()))
-            except NoAnswer as error:
-                message = f"{text!r} was not answered by {self.name} within {wait_s:g} s."
-                raise self._failure(NoAnswer(message, error.hint)) from None
-            if line != text.strip():
-                return line
+            found = self._take_line()
+            if found is None:
+                if time.monotonic() >= deadline:
+                    return _Lack.DAMAGED if self._buffer else lack
+                if self._fill(1):
+                    deadline = min(deadline, time.monotonic() + _TEXT_GAP_S)
+                continue
+            answer = exchange.answer_in(found)
+            if answer is not None:
+                waited = time.monotonic() - sent
+                self._patience_s = max(0.9 * self._patience_s, 4 * waited, _LEAST_PATIENCE_S)
+                return answer
+            if found == MARK + tag:
+                self._in_step = 0
+                return _Lack.REFUSED
+            if found != line:  # which may be an echo
+                self._in_step = 0
+                exchange.heard.append(found)
+                lack = _Lack.DAMAGED
 
-    def resync(self) -> None:
-        """Bring both ends into step: end any half line, fall quiet, ask something known.
-
-        The known answer is a number that differs each time, so a late answer cannot pass for it.
-        Clears the driver's error queue (`*CLS`).
-
-        Raises:
-            NoAnswer: The other side does not come back.
-            LinkLost: The port went away.
-        """
-        for _ in range(3):
-            self.send("")
-            before = self.drain(self.timeouts.quiet_s / 2, self.timeouts.reply_s)
-            number = str(next(self._nonce))
-            self.send(f"*CLS;*ESE {number};*ESE?;*ESE 0")
-            if self._await_line(number):
-                self._owing = False
-                return
-        self._owing = True
-        shown = before.decode("ascii", "replace").strip()[-_SHOWN:]
-        raise self._failure(
+    def _unanswered(self, exchange: _Exchange, lack: _Lack) -> NoAnswer | NotOurDriver:
+        text = exchange.text[:_SHOWN]
+        known = stranger_in("\n".join(exchange.heard))
+        if known is not None:
+            what, hint = known
+            return self._failure(NotOurDriver(f"What answers on {self.name} now {what}.", hint))
+        if lack is _Lack.SILENT and not exchange.heard:
+            return self._failure(
+                NoAnswer(f"{text!r} was not answered by {self.name} in time.", self._received())
+            )
+        shown = exchange.heard[-1][:_SHOWN] if exchange.heard else ""
+        return self._failure(
             NoAnswer(
-                f"The driver on {self.name} does not answer any more.",
-                f"It sent last: {shown!r}." if shown else "Is it still powered and plugged in?",
+                f"No whole answer to {text!r} came from {self.name} in {exchange.tries} tries.",
+                f"It sent last: {shown!r}. Check cable and baud rate."
+                if shown
+                else "Check cable and baud rate; something disturbs the line.",
             )
         )
-
-    def _await_line(self, wanted: str) -> bool:
-        deadline = time.monotonic() + self.timeouts.reply_s
-        while (left := deadline - time.monotonic()) > 0:
-            try:
-                if self.read_line(left) == wanted:
-                    return True
-            except NoAnswer:
-                return False
-        return False
 
     # ---- blocks ------------------------------------------------------------------------------
 
@@ -272,17 +343,18 @@ class Transport:
         Raises:
             LinkLost: The port went away.
         """
-        was_owing, self._owing = self._owing, True
+        tag = next(self._tags)
         sent = last = time.monotonic()
-        self.send(text)
+        line = _Exchange(text).line(tag)
+        self.send("\n" + line if self._in_doubt else line)
+        self._in_doubt = False
         heard = False
         while True:
             found = find_sound(self._buffer, parse, wanted)
             del self._buffer[: found.end]
             if found.block is not None:
-                self._owing = was_owing
                 return found.block
-            if heard and not found.missing and b"#" in self._buffer and self._ends_line():
+            if heard and not found.missing and self._ends_line() and self._says_no(tag):
                 break
             count = self._fill(found.missing)
             now = time.monotonic()
@@ -293,10 +365,16 @@ class Transport:
                 break
         _LOG.debug("no sound block for %s after %.3f s", text, time.monotonic() - sent)
         self._buffer.clear()
+        self._in_doubt = True
         return None
 
     def _ends_line(self) -> bool:
         return self._buffer.endswith(b"\n")
+
+    def _says_no(self, tag: str) -> bool:
+        """A damaged block, or the driver's word that the line arrived damaged."""
+        told = bytes(self._buffer).split()[-1:]
+        return b"#" in self._buffer or told == [f"{MARK}{tag}".encode()]
 
     def _learn(self, waited_s: float, *, first: bool) -> None:
         """Take four times the longest wait seen lately as the patience from now on."""
@@ -307,8 +385,8 @@ class Transport:
             self._gap_s = min(_SLOWEST_GAP_S, max(0.9 * self._gap_s, patience))
 
     def be_patient(self) -> None:
-        """Forget the shortened waits, for when blocks keep failing."""
-        self._latency_s = self.timeouts.reply_s
+        """Wait longer again, for when blocks keep failing."""
+        self._latency_s = min(self.timeouts.reply_s, 2 * self._latency_s)
         self._gap_s = _SLOWEST_GAP_S
 
     # ---- what was said -----------------------------------------------------------------------
@@ -337,6 +415,7 @@ class Transport:
 
     def _lost(self, error: OSError) -> LinkLost:
         _LOG.debug("%s: %s", self.name, error)
+        self.broken = True
         return self._failure(
             LinkLost(
                 f"The connection to {self.name} broke off.",
@@ -351,13 +430,13 @@ class Transport:
 
     def write_log(self, error: BaseException) -> None:
         """Append failure and transcript to the log file, where one was given."""
-        if self._log is None:
+        if self.log is None:
             return
         try:
-            with self._log.open("a", encoding="utf-8") as stream:
+            with self.log.open("a", encoding="utf-8") as stream:
                 stream.write(f"# {type(error).__name__}: {error}\n{self.transcript()}\n\n")
         except OSError as problem:
-            _LOG.warning("cannot write %s: %s", self._log, problem)
+            _LOG.warning("cannot write %s: %s", self.log, problem)
 
 
 Failure = TypeVar("Failure", bound=LinkError)

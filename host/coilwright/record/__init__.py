@@ -9,6 +9,7 @@ from coilwright.record.columns import COLUMNS, Column
 from coilwright.record.metadata import RecordInfo
 from coilwright.record.naming import metadata_path, next_path
 from coilwright.record.reader import Record, read_record
+from coilwright.record.resuming import differences, info_of, reopen
 from coilwright.record.writer import RecordWriter
 
 __all__ = [
@@ -17,7 +18,10 @@ __all__ = [
     "Record",
     "RecordInfo",
     "RecordWriter",
+    "differences",
+    "info_of",
     "metadata_path",
     "next_path",
     "read_record",
+    "reopen",
 ]

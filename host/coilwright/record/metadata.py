@@ -7,7 +7,7 @@ docs/record-format.md lists its rules.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
@@ -98,6 +98,7 @@ def compose(
     reason: str = "",
     rows: int | None = None,
     results: Json | None = None,
+    interruptions: Sequence[Json] = (),
 ) -> dict[str, Any]:
     """The whole metadata document.
 
@@ -105,6 +106,7 @@ def compose(
         name: Bare name of the CSV file.
         info: What was known at the beginning.
         finished, reason, rows, results: What is known at the end.
+        interruptions: Row, time and reason of each.
     """
     document: dict[str, Any] = {
         "@context": ["http://www.w3.org/ns/csvw", {"@language": "en"}],
@@ -123,7 +125,7 @@ def compose(
         document["prov:endedAtTime"] = _date_time(finished)
     document["dialect"] = dict(_DIALECT)
     document["tableSchema"] = {"columns": [_column(column) for column in COLUMNS]}
-    document["notes"] = _notes(info, finished, reason, rows, results)
+    document["notes"] = _notes(info, finished, reason, rows, results, interruptions)
     return document
 
 
@@ -133,8 +135,10 @@ def _notes(
     reason: str,
     rows: int | None,
     results: Json | None,
+    interruptions: Sequence[Json],
 ) -> list[dict[str, Any]]:
-    facts = [(name, dict(getattr(info, name))) for name in _FACTS]
+    facts: list[tuple[str, Any]] = [(name, dict(getattr(info, name))) for name in _FACTS]
+    facts.append(("interruptions", [dict(entry) for entry in interruptions]))
     if finished is not None:
         facts.append(("end", {"reason": reason, "rows": rows}))
     if results is not None:
@@ -165,7 +169,8 @@ class Metadata:
 
     Attributes:
         document: The JSON object.
-        facts: The notes by name: driver, board, settings, limits, calibration, plan, end, results.
+        facts: The notes by name: driver, board, settings, limits, calibration, plan,
+            interruptions, end, results.
     """
 
     document: Json

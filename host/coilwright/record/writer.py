@@ -5,20 +5,37 @@ from __future__ import annotations
 import contextlib
 import os
 import time
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Self
+from typing import IO, Any, Self
 
 from coilwright.errors import FileError, NotWritable, WouldOverwrite
 from coilwright.point import Point
 from coilwright.record.columns import HEADER, check_stage, row_of
-from coilwright.record.metadata import Json, RecordInfo, compose, to_text
+from coilwright.record.metadata import Json, RecordInfo, compose, to_text, utc_text
 from coilwright.record.naming import metadata_path
 from coilwright.record.whole_file import replace_text
 
 _SYNC_INTERVAL_S = 2.0
 _LINE_END = "\r\n"
+
+
+@dataclass(frozen=True, slots=True)
+class Behind:
+    """The end of a record that is gone on with; its last row is whole.
+
+    Attributes:
+        rows: Rows it has.
+        interruptions: Those before, as in its metadata.
+        why: Why it goes on only now.
+    """
+
+    rows: int
+    interruptions: Sequence[Json]
+    why: str
 
 
 class RecordWriter:
@@ -32,6 +49,7 @@ class RecordWriter:
         path: The CSV file; its folder is made if need be.
         info: What is known before the first point.
         force: Whether to replace an existing record.
+        behind: Where to go on with a record instead, see `resuming.reopen`.
 
     Attributes:
         path: The CSV file.
@@ -42,22 +60,52 @@ class RecordWriter:
         NotWritable: The system does not let it be written.
     """
 
-    def __init__(self, path: Path, info: RecordInfo, *, force: bool = False) -> None:
+    def __init__(
+        self,
+        path: Path,
+        info: RecordInfo,
+        *,
+        force: bool = False,
+        behind: Behind | None = None,
+    ) -> None:
         self.path = path
-        self.rows = 0
+        self.rows = 0 if behind is None else behind.rows
         self._info = info
+        self._interruptions: list[Json] = [] if behind is None else list(behind.interruptions)
         self._synced_s = time.monotonic()
         self._stream: IO[str] | None = None
         self._file = path.name
         if path.suffix.lower() != ".csv":
             raise NotWritable(f"{path} does not end in .csv.", "Give the record such a name.")
         try:
-            self._prepare(force)
-            self._replace_metadata(to_text(compose(self._file, info)))
-            self._stream = path.open("x", encoding="utf-8", newline="")
-            self._put(HEADER)
+            if behind is None:
+                self._prepare(force)
+                self._replace_metadata(self._text())
+                self._stream = path.open("x", encoding="utf-8", newline="")
+            else:
+                self.interrupted(behind.why)
+                self._stream = path.open("a", encoding="utf-8", newline="")
+            if not path.stat().st_size:
+                self._put(HEADER)
         except OSError as error:
             raise self._failure(error) from error
+
+    def interrupted(self, why: str) -> None:
+        """Keep in the metadata that the measuring was interrupted before the next row.
+
+        Raises:
+            NotWritable: The metadata cannot be replaced; what it held before is still there.
+        """
+        entry = {"row": self.rows, "time": utc_text(datetime.now(UTC)), "reason": why}
+        self._interruptions.append(entry)
+        try:
+            self._replace_metadata(self._text())
+        except OSError as error:
+            raise self._failure(error) from error
+
+    def _text(self, **end: Any) -> str:
+        document = compose(self._file, self._info, interruptions=self._interruptions, **end)
+        return to_text(document)
 
     def _prepare(self, force: bool) -> None:
         self.path.parent.mkdir(parents=True, exist_ok=True)
@@ -118,15 +166,9 @@ class RecordWriter:
             with stream:
                 stream.flush()
                 os.fsync(stream.fileno())
-            document = compose(
-                self._file,
-                self._info,
-                finished=datetime.now(UTC),
-                reason=reason,
-                rows=self.rows,
-                results=results,
-            )
-            self._replace_metadata(to_text(document))
+            finished = datetime.now(UTC)
+            text = self._text(finished=finished, reason=reason, rows=self.rows, results=results)
+            self._replace_metadata(text)
         except OSError as error:
             raise self._failure(error) from error
 
