@@ -147,9 +147,7 @@ def test_a_killed_tune_comes_to_the_same_result(bench: Bench, tmp_path: Path) ->
     assert len(record) > rows
     for name in record.stages:
         stage = record.stage(name)
-        setpoints = list(
-            zip(stage["requested_frequency_hz"], stage["requested_duty"], strict=True)
-        )
+        setpoints = list(zip(stage["requested_frequency_hz"], stage["requested_duty"], strict=True))
         assert name != "coarse" or len(set(setpoints)) == len(setpoints)
     assert 150e3 < told["setting"]["frequency_hz"] < 180e3
     done = run("tune", "--port", bench.url, "--resume", "a.csv", cwd=tmp_path)

@@ -22,7 +22,7 @@ def instrument() -> Iterator[Any]:
     with Bench("harbour", chip="rp2040", seed=3) as bench:
         manager = pyvisa.ResourceManager("@py")
         session = manager.open_resource(f"ASRL{bench.url}::INSTR")
-        session.timeout = 5000
+        session.timeout = 30_000
         session.read_termination = session.write_termination = "\n"
         yield session
         session.close()
