@@ -79,6 +79,7 @@ class TestHandshake:
             "*IDN?",
             "SYST:PROT?",
             "*ESE 77;*ESE?",
+            "*IDN?;*ESE?",
             "SYST:BOAR?;*ESE?",
             "SYST:ERR:ALL?;*ESE?",
             "SENS:AVER:COUN?;:SWE:DWEL?;:SYST:HOST:TIM?;:SYST:SETT:CHEC?" + TAIL,

@@ -19,7 +19,7 @@ from coilwright.link.ports import PortInfo
 from coilwright.link.reconnecting import Home, candidates
 from coilwright.link.transport import Transport
 from coilwright.point import Point, Setpoint
-from link.fakedriver import QUICK, FakeDriver, FakeLine
+from link.fakedriver import QUICK, FakeDriver, FakeLine, lossy
 
 PATIENT = replace(QUICK, reconnect_s=2.0)
 PLAN = FrequencySweep(150_000, 200_000, 333, 0.2)
@@ -222,6 +222,16 @@ def test_only_the_same_usb_device_is_looked_at(monkeypatch):
 
     assert candidates(Home("/dev/ttyUSB0", usb("/dev/ttyUSB0"))) == ["/dev/ttyUSB0", "/dev/ttyUSB2"]
     assert candidates(Home("socket://127.0.0.1:5025")) == ["socket://127.0.0.1:5025"]
+
+
+def test_a_driver_on_a_bad_line_is_still_recognised():
+    """Its identity is read from a checked answer, whatever the first one was."""
+    for seed in range(10):
+        line = FakeLine()
+        line.to_host = lossy(seed, lose=0.01)
+        line.to_driver = lossy(seed + 1, lose=0.01)
+        found = Driver(Transport(line, PATIENT, name="fake"))
+        assert found.identity.serial == "e6614c311b5a9f2d"
 
 
 class TestSomebodyElse:

@@ -119,9 +119,10 @@ class Driver:
         self._paced = (0.0, 0)
         self._point_s = 0.0
         self.output_confirmed_off = False
-        self.identity: Identity = handshake.identify(transport)
+        handshake.identify(transport)
         handshake.check_protocol(transport)
         self._session.leave_mark()
+        self.identity: Identity = self._session.look("*IDN?", replies.identity)
         self.board: Board = self._session.look("SYST:BOAR?", replies.board)
         self.startup_errors: tuple[DriverMessage, ...] = self._session.errors()
         count, self._settle_s, self._host_timeout_s, check = self._session.numbers(

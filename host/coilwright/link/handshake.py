@@ -14,6 +14,7 @@ PROTOCOL = 2
 """Version of docs/commands.md this host speaks."""
 
 _SHOWN = 120
+_GARBLED_TRIES = 8
 
 
 def identify(transport: Transport, tries: int = 2) -> Identity:
@@ -32,14 +33,22 @@ def identify(transport: Transport, tries: int = 2) -> Identity:
     """
     timeouts = transport.timeouts
     heard = transport.drain(timeouts.quiet_s, timeouts.boot_s).decode("ascii", "replace")
-    for attempt in range(tries):
+    attempt = 0
+    while attempt < tries or (tries > 1 and attempt < _GARBLED_TRIES and _garbled(heard)):
         transport.send("" if attempt == 0 else "\nABOR")
         transport.send("*IDN?")
-        found, text = _listen(transport, timeouts.identify_s * (1 + 2 * attempt))
+        found, text = _listen(transport, timeouts.identify_s * (3 if attempt else 1))
         heard += text
+        attempt += 1
         if found is not None:
             return found
     raise _stranger(transport, heard)
+
+
+def _garbled(heard: str) -> bool:
+    """Whether it may have been a driver on a bad line: pieces of its identity are there."""
+    signs = ("Coil", "wright", "resonant", "driver")
+    return any(sign in heard for sign in signs) and stranger_in(heard) is None
 
 
 def _listen(transport: Transport, wait_s: float) -> tuple[Identity | None, str]:

@@ -30,6 +30,7 @@ DUTY_TOLERANCE = 1.01e-4
 _SHORTEST_PAUSE_S = 0.002
 _LONGEST_PAUSE_S = 0.15
 _APPENDS = 20
+_HOPELESS = 6
 _ENDED = {TraceState.DONE, TraceState.ABORT, TraceState.TRIP}
 
 
@@ -333,7 +334,9 @@ class Drain:
         """A block got lost or damaged: ask for less, and look now and then whether it is there."""
         self._failures += 1
         self._successes = 0
-        self._ask_for = max(1, self._ask_for // 2)
+        # Two at a time pass a bad line sooner than one, until that is too much as well.
+        least = 1 if self._failures > _HOPELESS else 2
+        self._ask_for = max(least, self._ask_for // 2)
         self._check_progress()
         if self._failures % 4:
             return

@@ -11,6 +11,7 @@ from __future__ import annotations
 import enum
 import itertools
 import logging
+import re
 import threading
 import time
 import zlib
@@ -45,6 +46,9 @@ _SHORTEST_ROOM = 64
 _CALM = 8
 """Answers in a row without any damage after which lines may be twice as long."""
 MARK = "~"
+_TAIL = re.compile(r"~[0-9a-f]{8}\Z")
+_BLOCK_TAIL = re.compile(rb"~[0-9a-f]{8}\r?\n\Z")
+_TAIL_BYTES = 11
 _TAGS = "0123456789abcdefghijklmnopqrstuvwxyz"
 
 
@@ -301,10 +305,13 @@ class Transport:
             if found == MARK + tag:
                 self._in_step = 0
                 return _Lack.REFUSED
-            if found != line:  # which may be an echo
-                self._in_step = 0
-                exchange.heard.append(found)
-                lack = _Lack.DAMAGED
+            if found == line or _TAIL.fullmatch(found):
+                continue  # an echo; what follows a block
+            self._in_step = 0
+            exchange.heard.append(found)
+            lack = _Lack.DAMAGED
+            if _TAIL.search(found):
+                return lack  # it was to be the answer
 
     def _unanswered(self, exchange: _Exchange, lack: _Lack) -> NoAnswer | NotOurDriver:
         text = exchange.text[:_SHOWN]
@@ -354,7 +361,7 @@ class Transport:
             del self._buffer[: found.end]
             if found.block is not None:
                 return found.block
-            if heard and not found.missing and self._ends_line() and self._says_no(tag):
+            if heard and self._ends_line() and self._says_no(tag):
                 break
             count = self._fill(found.missing)
             now = time.monotonic()
@@ -374,7 +381,12 @@ class Transport:
     def _says_no(self, tag: str) -> bool:
         """A damaged block, or the driver's word that the line arrived damaged."""
         told = bytes(self._buffer).split()[-1:]
-        return b"#" in self._buffer or told == [f"{MARK}{tag}".encode()]
+        return told == [f"{MARK}{tag}".encode()] or self._is_over()
+
+    def _is_over(self) -> bool:
+        """Whether the end of an answer is there; alone, it is that of the block before."""
+        end = _BLOCK_TAIL.search(self._buffer, max(0, len(self._buffer) - _TAIL_BYTES))
+        return end is not None and end.start() > 0
 
     def _learn(self, waited_s: float, *, first: bool) -> None:
         """Take four times the longest wait seen lately as the patience from now on."""
