@@ -99,6 +99,7 @@ def test_what_cannot_be_gone_on_with_says_why(bench: Bench, tmp_path: Path) -> N
         done = run(command, "--port", bench.url, "--resume", "a.csv", *more, cwd=tmp_path)
         assert done.returncode in (2, 34), done.stderr
         assert record.read_bytes() == whole
+        assert "interruptions" not in beside.read_text()
         return refusal(done)
 
     assert "--points cannot stand beside --resume" in refused("--points", "7")
@@ -108,7 +109,7 @@ def test_what_cannot_be_gone_on_with_says_why(bench: Bench, tmp_path: Path) -> N
     beside.write_text(told.replace('"points": 150', '"points": "150"'))
     assert "no plan of a sweep" in refused()
     beside.write_text(told.replace('"stop_hz": 240000', '"stop_hz": 250000'))
-    assert "Row 2 of a.csv is sweep point 1 at 140738 Hz" in refused()
+    assert "now sweep point 1 at 140738 Hz is due" in refused()
     beside.write_text(told[:-40])
     assert "no metadata that fits" in refused()
     beside.write_text(told)

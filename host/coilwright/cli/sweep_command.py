@@ -96,7 +96,7 @@ def command(
 
 
 def _resume(port: str | None, path: Path, plot: Path | None, force: bool, as_json: bool) -> None:
-    from coilwright.cli.bench_session import check_kind, open_driver, resuming
+    from coilwright.cli.bench_session import Known, check_kind, open_driver, resuming
     from coilwright.record import info_of, read_record
 
     check_plot(plot, force)
@@ -105,6 +105,7 @@ def _resume(port: str | None, path: Path, plot: Path | None, force: bool, as_jso
     info = info_of(record)
     check_kind(record, info, "sweep")
     plan = _planned(info.plan, path)
+    Known(record).take("sweep", plan.setpoints())  # before anything is written
     began = time.monotonic()
     title = f"Sweep on {port or 'the driver'}"
     if record.finished and len(record) == len(plan.setpoints()):
@@ -129,9 +130,10 @@ def _planned(plan: Mapping[str, Any], path: Path) -> SweepPlan:
     try:
         if kind == PointList.__name__:
             return PointList(tuple(_made(Setpoint, point) for point in values["wanted"]))
-        for course in (FrequencySweep, DutySweep):
-            if kind == course.__name__:
-                return _made(course, values)
+        if kind == FrequencySweep.__name__:
+            return _made(FrequencySweep, values)
+        if kind == DutySweep.__name__:
+            return _made(DutySweep, values)
     except (KeyError, TypeError, ValueError):
         pass
     raise CannotResume(f"The metadata of {path} have no plan of a sweep.", "Begin a new record.")
