@@ -87,8 +87,7 @@ def killed(bench: Bench, record: Path, after_s: float) -> Kill:
     rows, readable = look(record)
     with Driver.open(bench.url) as driver:
         cause = driver.trip().number
-        driver.clear_host_lost()
-        driver.output(False)
+        driver.take_over()
     return Kill(after_s, rows, readable, low and cause in (0, 102), low_s, cause)
 
 

@@ -97,7 +97,7 @@ def test_what_cannot_be_gone_on_with_says_why(bench: Bench, tmp_path: Path) -> N
 
     def refused(*more: str, command: str = "sweep") -> str:
         done = run(command, "--port", bench.url, "--resume", "a.csv", *more, cwd=tmp_path)
-        assert done.returncode in (2, 34), done.stderr
+        assert done.returncode in (2, 35), done.stderr
         assert record.read_bytes() == whole
         assert "interruptions" not in beside.read_text()
         return refusal(done)
@@ -152,5 +152,5 @@ def test_a_killed_tune_comes_to_the_same_result(bench: Bench, tmp_path: Path) ->
         assert name != "coarse" or len(set(setpoints)) == len(setpoints)
     assert 150e3 < told["setting"]["frequency_hz"] < 180e3
     done = run("tune", "--port", bench.url, "--resume", "a.csv", cwd=tmp_path)
-    assert done.returncode == 34
+    assert done.returncode == 35
     assert "nothing is missing" in refusal(done)

@@ -139,8 +139,7 @@ def check_kind(record: Record, info: RecordInfo, wanted: str) -> None:
 
 
 def _make_ready(driver: Driver, record: Record, info: RecordInfo) -> None:
-    driver.make_safe()  # what the host before has left may run on for a moment
-    driver.clear_host_lost()
+    driver.take_over()
     changed = differences(info, driver.describe())
     if changed:
         raise CannotResume(

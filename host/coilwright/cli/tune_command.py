@@ -174,6 +174,8 @@ def command(
     with open_driver(port) as driver:
         if began_with is None:
             set_measuring(driver, settle, averages)
+        else:
+            driver.take_over()
         options = _options(driver, wishes)
         title = f"Tuning {port or 'the driver'}"
         keep = RecordWishes(record, note, tags, force)

@@ -374,8 +374,9 @@ class Driver:
                 f"The trip does not clear: {self.trip().text}.", "Its cause is still there."
             )
 
-    def clear_host_lost(self) -> None:
-        """Acknowledge a trip that says only that the last host was lost; others stay."""
+    def take_over(self) -> None:
+        """End what a host that died has left running; a trip for that reason alone is cleared."""
+        self.make_safe()
         if self.condition() is DriverState.TRIPPED and self.trip().number == _HOST_LOST:
             self.clear_trip()
 
