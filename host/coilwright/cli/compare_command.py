@@ -1,9 +1,10 @@
-"""`coilwright compare`: records side by side, with confidence intervals and an overlay plot."""
+"""`coilwright compare`: records side by side, with verdicts on what differs and an overlay plot."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -16,131 +17,187 @@ from coilwright.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from coilwright.compare import Comparison, Difference, Estimate, Row
-    from coilwright.compare import Sweep as ComparedSweep
+    from coilwright.compare import Comparison
+    from coilwright.compare.records import Ground
+    from coilwright.compare.verdict import Verdict
     from coilwright.record import Record
 
 
 @click.command("compare")
 @click.argument("records", nargs=-1, required=True, type=FILE)
+@click.option("--by", metavar="WHAT", help="Group records by note, tag, title, kind, by NAME where "
+              "tags are NAME=value, or by a fact such as driver.serial.")  # fmt: skip
+@click.option("--build", "build_file", metavar="BUILD.toml|harbour",
+              help="Hold differences against the tolerances of this build.")  # fmt: skip
+@click.option("--changed", multiple=True, metavar="PART",
+              help="What was exchanged: tank, coil, probe, a lamp's name, all, or a key such as "
+              "tank.capacitance; repeatable.  [default: nobody says]")  # fmt: skip
+@click.option("--repeatability", multiple=True, metavar="[NAME=]SHARE",
+              help="Standard deviation between sweeps where it is known from elsewhere, such as "
+              "1% or 'peak pickup=2%'; repeatable.")  # fmt: skip
+@click.option("--draws", type=click.IntRange(90, 10_000), default=150, show_default=True,
+              help="Builds drawn within tolerance.")  # fmt: skip
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the draws.")
 @click.option("--plot", type=FILE, metavar="FILE", help="Overlay plot (.png or .svg).")
 @click.option("--no-plot", is_flag=True, help="Save no plot.")
 @force_option
 @json_option
 def command(
-    records: tuple[Path, ...], plot: Path | None, no_plot: bool, force: bool, as_json: bool
+    records: tuple[Path, ...],
+    by: str | None,
+    build_file: str | None,
+    changed: tuple[str, ...],
+    repeatability: tuple[str, ...],
+    draws: int,
+    seed: int,
+    plot: Path | None,
+    no_plot: bool,
+    force: bool,
+    as_json: bool,
 ) -> None:
     """Compare sweep records side by side.
 
-    Resonance, Q, peak pickup and supply current at the peak, with 95 % intervals and their
-    differences to the first record. An interval says how well this sweep measured, not how much
-    parts scatter. Saves an overlay plot, in runs/ where --plot names none.
+    What differs, and does tolerance explain it? Figures of each group with 95 % intervals, their
+    differences to the first group, and a verdict: within repeatability, explained by part
+    tolerances (with --build), or larger than tolerance explains, with the likely part. Repeated
+    sweeps in a group give the repeatability. Saves an overlay plot, in runs/ where --plot names
+    none.
     """
-    from coilwright.compare import compare
+    from coilwright.compare.records import LIT_SUPPLY, common_ground, grouped
+    from coilwright.compare.side_by_side import compare_groups
     from coilwright.record import next_path, read_record
 
     if no_plot and plot is not None:
         raise click.UsageError("--plot and --no-plot exclude each other.")
+    if changed and build_file is None:
+        raise click.UsageError("--changed needs --build, which states the tolerances.")
     target = None if no_plot else plot or next_path("compare", suffix=".png")
     check_plot(plot, force)
+    stated = _stated(repeatability)
     read = [read_record(path) for path in records]
-    sweeps = [_sweep(record, label) for record, label in zip(read, _labels(records), strict=True)]
-    found = compare(sweeps)
+    ground = common_ground(grouped(read, by))
+    extra = {LIT_SUPPLY: ("A", ground.lit)} if any(ground.lit) else {}
+    found = compare_groups(
+        ground.groups, repeatability=stated, left_out=ground.left_out, extra=extra
+    )
+    verdicts = _verdicts(found, ground, build_file, changed, draws, seed)
     if target is not None:
-        _save_plot(target, sweeps, found, force)
+        _save_plot(target, ground, found, force)
     remarks = {str(path): list(record.warnings) for path, record in zip(records, read, strict=True)}
     if as_json:
-        plotted = None if target is None else str(target)
-        print_json({**found.to_json(), "warnings": remarks, "plot": plotted})
+        print_json(_json(found, verdicts, ground, remarks, target))
         return
-    _tell(found, remarks, target)
+    _tell(found, verdicts, ground, read, target)
 
 
-def _labels(paths: tuple[Path, ...]) -> list[str]:
-    """Bare names, or whole paths where bare names are not distinct."""
-    names = [path.stem for path in paths]
-    return names if len(set(names)) == len(names) else [str(path) for path in paths]
+def _stated(words: Sequence[str]) -> dict[str, float]:
+    """Repeatability by quantity; a bare share is for all."""
+    from coilwright.compare.figures import UNITS
+    from coilwright.compare.records import LIT_SUPPLY
+    from coilwright.quantities import parse_fraction
+
+    names, stated = [*UNITS, LIT_SUPPLY], dict[str, float]()
+    for word in sorted(words, key=lambda word: "=" in word):
+        name, sign, text = word.rpartition("=")
+        try:
+            share = parse_fraction(text)
+        except ValueError as error:
+            raise click.BadParameter(str(error), param_hint="--repeatability") from None
+        if sign and name.strip() not in names:
+            raise click.BadParameter(
+                f"{name.strip()!r} is no quantity; they are {', '.join(names)}",
+                param_hint="--repeatability",
+            )
+        if not 0 <= share < 1:
+            raise click.BadParameter(
+                f"{text} is not a share from 0 to below 100 %", param_hint="--repeatability"
+            )
+        stated |= {name.strip(): share} if sign else dict.fromkeys(names, share)
+    return stated
 
 
-def _sweep(record: Record, label: str) -> ComparedSweep:
-    """The part of a record that is a frequency sweep with the output on."""
-    import numpy as np
+def _verdicts(
+    found: Comparison,
+    ground: Ground,
+    build_file: str | None,
+    changed: Sequence[str],
+    draws: int,
+    seed: int,
+) -> list[Verdict]:
+    from coilwright.compare.parts import named, parts_of
+    from coilwright.compare.verdict import Judge, without_build
+    from coilwright.errors import NoResult
 
-    from coilwright.compare import Sweep
-    from coilwright.errors import BadRecord
-    from coilwright.point import Flag
+    if build_file is None:
+        return without_build(found)
+    from coilwright.build import load_build
 
-    flags = record["flags"].astype(np.int64)
-    keep = (flags & int(Flag.OUTPUT_OFF | Flag.SENSOR_FAULT)) == 0
-    if not keep.any():
-        raise BadRecord(
-            f"{record.path} holds no point with the output on.",
-            "Compare records of `coilwright sweep` or `coilwright tune`.",
+    build = load_build(build_file)
+    told = named(build, parts_of(build), changed) if changed else None
+    if ground.duty is None:
+        raise NoResult(
+            "Tolerances are propagated at one duty, and the records were swept at different ones.",
+            "Sweep all at the same duty, or compare without --build.",
         )
-    columns = {
-        name: record[name][keep].astype(float)
-        for name in ("frequency_hz", "duty", "probe_v", "probe_sd_v", "supply_a", "supply_sd_a")
-    }
-    return Sweep(
-        label=label,
-        **columns,
-        averages=int(np.median(record["averages"][keep])),
-        probe_over=(flags[keep] & int(Flag.PROBE_OVER)) != 0,
-    )
+    judge = Judge(build, ground.duty, changed=told, draws=draws, seed=seed, say=_say)
+    return judge.verdicts(found)
 
 
-def _save_plot(target: Path, sweeps: list[ComparedSweep], found: Comparison, force: bool) -> None:
+def _say(text: str) -> None:
+    click.echo(text, err=True)
+
+
+def _save_plot(target: Path, ground: Ground, found: Comparison, force: bool) -> None:
     from coilwright.view.compare_plot import plot_comparison
     from coilwright.view.plots import save
 
     target.parent.mkdir(parents=True, exist_ok=True)
-    save(plot_comparison(sweeps, found), target, force=force)
+    save(plot_comparison(ground.groups, found), target, force=force)
 
 
-def _tell(found: Comparison, remarks: dict[str, list[str]], plot: Path | None) -> None:
+def _json(
+    found: Comparison,
+    verdicts: Sequence[Verdict],
+    ground: Ground,
+    remarks: dict[str, list[str]],
+    target: Path | None,
+) -> dict[str, Any]:
+    return {
+        **found.to_json(),
+        "duty": ground.duty,
+        "band_hz": list(ground.band_hz),
+        "lit_settings": [dict(one) for one in ground.settings],
+        "verdicts": [one.to_json() for one in verdicts],
+        "remarks": list(ground.remarks),
+        "warnings": remarks,
+        "plot": None if target is None else str(target),
+    }
+
+
+def _tell(
+    found: Comparison,
+    verdicts: Sequence[Verdict],
+    ground: Ground,
+    read: Sequence[Record],
+    plot: Path | None,
+) -> None:
     from rich.console import Console
     from rich.table import Table
+
+    from coilwright.view.compare_text import rows, sentences
+    from coilwright.view.pairs import print_sentences
 
     table = Table(box=None, pad_edge=False)
     table.add_column("")
     for label in found.labels:
         table.add_column(label, justify="right", overflow="fold")
-    for row in found.rows:
-        table.add_row(row.name, *(_estimate(row, estimate) for estimate in row.estimates))
-        if any(difference is not None for difference in row.differences):
-            cells = (_difference(row, difference) for difference in row.differences)
-            table.add_row("  difference", "", *cells)
-    console = Console(soft_wrap=False)
-    console.print(table, highlight=False)
-    for label, remark in zip(found.labels, found.remarks, strict=True):
-        if remark:
-            click.echo(f"{label}: {remark}")
-    for name, sentences in remarks.items():
-        for sentence in sentences:
-            click.echo(f"{name}: {sentence}")
+    for cells in rows(found, verdicts):
+        table.add_row(*cells)
+    Console(soft_wrap=False).print(table, highlight=False)
+    click.echo("")
+    print_sentences(sentences(found, verdicts, ground))
+    for record in read:
+        for sentence in record.warnings:
+            click.echo(f"{record.path}: {sentence}")
     if plot is not None:
         click.echo(f"plot in {plot}")
-
-
-def _estimate(row: Row, estimate: Estimate | None) -> str:
-    if estimate is None:
-        return "none"
-    reach = (estimate.high - estimate.low) / 2
-    return f"{_number(estimate.value, row.unit)} ± {_number(reach, row.unit, 2)}"
-
-
-def _difference(row: Row, difference: Difference | None) -> str:
-    if difference is None:
-        return "none"
-    estimate = difference.estimate
-    reach = (estimate.high - estimate.low) / 2
-    word = "differs" if difference.differs else "no difference seen"
-    sign = "+" if estimate.value > 0 else ""
-    value = f"{sign}{_number(estimate.value, row.unit, 3)}"
-    return f"{value} ± {_number(reach, row.unit, 2)}, {word}"
-
-
-def _number(value: float, unit: str, digits: int = 6) -> str:
-    from coilwright.quantities import show
-
-    return show(value, unit, digits) if unit else f"{value:.{min(digits, 4)}g}"

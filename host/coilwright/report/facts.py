@@ -307,9 +307,9 @@ def _sweep_findings(record: Record, found: Measured) -> Iterator[Finding]:
     remark = f"at {show_percent(sweep_duty(found))} duty"
     for row in compare([sweep]).rows:
         (estimate,) = row.estimates
-        if estimate is not None:
+        if estimate is not None and row.name in names:
             value, between = estimate_text(estimate, row.unit)
-            yield Finding(names.get(row.name, row.name), value, between, remark)
+            yield Finding(names[row.name], value, between, remark)
             remark = ""
     rows = None if found.sweep is None else found.sweep.rows
     if rows is not None and len(rows):

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from coilwright.compare import Comparison, Sweep, compare
+from coilwright.compare import Comparison, Group, Sweep, compare, compare_groups, figures
 from coilwright.tune.lineshape import Shape, lineshape
 
 F = np.linspace(150e3, 180e3, 81)
@@ -41,7 +41,10 @@ def test_figures_are_the_true_ones() -> None:
         assert estimate.low < estimate.value < estimate.high
         assert estimate.value == pytest.approx(true, abs=4 * estimate.sd)
         assert estimate.sd < 0.02 * true
-    assert [r.unit for r in found.rows] == ["Hz", "", "V", "A"]
+    assert [r.unit for r in found.rows] == ["Hz", "", "V", "A", "V²/A"]
+    square = values["pickup squared per ampere"]
+    assert square is not None
+    assert square.value == pytest.approx(1.0**2 / 0.2, abs=4 * square.sd)
     assert found.remarks == ("",)
 
 
@@ -115,10 +118,99 @@ def test_json_holds_every_figure() -> None:
         "quality factor",
         "peak pickup",
         "supply at peak",
+        "pickup squared per ampere",
     ]
-    assert {"value", "low", "high", "differs"} == tree["rows"][0]["differences"][0].keys()
+    keys = tree["rows"][0]["differences"][0].keys()
+    assert {"value", "low", "high", "differs", "relative"} == keys
 
 
 def test_nothing_to_compare() -> None:
     with pytest.raises(ValueError, match="nothing"):
         compare([])
+
+
+VALLEY = 168e3
+
+
+def with_valley(seed: int, detuned: float = 0.0) -> Sweep:
+    """Supply current falling steeply to a valley, light falling all the way; noise as above."""
+    rng = np.random.default_rng(seed)
+    away = (F - VALLEY * (1 + detuned)) / 1e3
+    amps = 0.02 * np.exp(np.where(away < 0, -away / 10, away / 60))
+    light = 0.5 * np.exp(-(F - 150e3) / 20e3)
+    return Sweep(
+        label="V",
+        frequency_hz=F,
+        duty=np.full(F.size, 0.2),
+        probe_v=lineshape(F, PROBE) + rng.normal(0, 5e-3 / 4, F.size),
+        probe_sd_v=np.full(F.size, 5e-3),
+        supply_a=amps + rng.normal(0, 2e-4 / 4, F.size),
+        supply_sd_a=np.full(F.size, 2e-4),
+        averages=16,
+        supply_step_a=1e-4,
+        light_v=light + rng.normal(0, 1e-3 / 4, F.size),
+        light_sd_v=np.full(F.size, 1e-3),
+    )
+
+
+def test_valley_flank_and_light_lie_where_the_curves_have_them() -> None:
+    """Closed forms of the curves drawn: e^(x/10 kHz) is 1.5 at 4.055 kHz below the valley, light
+    has fallen to a half 20 kHz · ln 2 above the pickup's peak."""
+    found = figures(with_valley(1)).estimates
+    # A valley that is a kink is rounded by the three points on either side.
+    assert found["least supply"].value == pytest.approx(0.02, rel=0.03)
+    assert found["valley flank"].value == pytest.approx(VALLEY - 4055, abs=350)
+    bright = 0.5 * np.exp(-15 / 20)
+    assert found["light at peak"].value == pytest.approx(bright, abs=4 * found["light at peak"].sd)
+    edge = 165e3 + 20e3 * np.log(2)
+    assert found["light edge"].value == pytest.approx(edge, abs=4 * found["light edge"].sd)
+    best = 0.5 * np.exp(-18 / 20) / 0.02
+    assert found["light per ampere"].value == pytest.approx(best, rel=0.04)
+
+
+def test_a_moved_valley_moves_its_flank_by_as_much() -> None:
+    shift = [
+        figures(with_valley(2 + i, 0.01)).estimates["valley flank"].value
+        - figures(with_valley(50 + i)).estimates["valley flank"].value
+        for i in range(10)
+    ]
+    assert np.mean(shift) == pytest.approx(0.01 * VALLEY, rel=0.05)
+
+
+def test_repeats_tell_the_scatter_that_noise_does_not() -> None:
+    """Sweeps that differ by 2 % more than their noise, as a probe put back makes them."""
+    rng = np.random.default_rng(5)
+
+    def group(label: str, first: int) -> Group:
+        heights = 1 + 0.02 * rng.standard_normal(4)
+        shapes = [Shape(h, 165e3, 46.0) for h in heights]
+        return Group(label, tuple(sweep(first + i, one) for i, one in enumerate(shapes)))
+
+    found = compare_groups([group("A", 10), group("B", 20)])
+    peak = found.row("peak pickup")
+    assert peak is not None
+    assert peak.between == pytest.approx(0.02, rel=0.6)
+    assert peak.differences[0] is not None
+    assert peak.differences[0].freedom == 6
+    assert (
+        peak.differences[0].sd
+        > 5 * row(compare([sweep(1), sweep(2)]), "peak pickup").differences[0].sd
+    )
+    assert found.repeated
+
+
+def test_stated_repeatability_widens_what_was_swept_once() -> None:
+    pair = [Group("A", (sweep(1),)), Group("B", (sweep(2, Shape(1.03, 165e3, 46.0)),))]
+    alone = compare_groups(pair).row("peak pickup")
+    stated = compare_groups(pair, repeatability={"peak pickup": 0.02}).row("peak pickup")
+    assert alone is not None
+    assert stated is not None
+    assert alone.differences[0].differs
+    assert not stated.differences[0].differs
+
+
+def test_other_drivers_bring_their_sensors_errors() -> None:
+    pair = [Group("A", (sweep(1),), "one"), Group("B", (sweep(2),), "two")]
+    row = compare_groups(pair).row("supply at peak")
+    assert row is not None
+    assert row.differences[0].sd > 0.008 * 0.2
