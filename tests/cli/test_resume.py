@@ -5,11 +5,20 @@ from __future__ import annotations
 import json
 import os
 import signal
+import subprocess
 from pathlib import Path
 
 import pytest
 
-from cli.commandline import begin, refusal, run, run_json, wait_for_rows
+from cli.commandline import (
+    COMMAND,
+    begin,
+    environment,
+    refusal,
+    run,
+    run_json,
+    wait_for_rows,
+)
 from coilwright.bench.process import Bench
 from coilwright.link import Driver, FrequencySweep
 from coilwright.link.facts import DriverState
@@ -154,3 +163,31 @@ def test_a_killed_tune_comes_to_the_same_result(bench: Bench, tmp_path: Path) ->
     done = run("tune", "--port", bench.url, "--resume", "a.csv", cwd=tmp_path)
     assert done.returncode == 35
     assert "nothing is missing" in refusal(done)
+
+
+@pytest.mark.micropython
+def test_a_disk_that_fills_up_costs_no_row(bench: Bench, tmp_path: Path) -> None:
+    """A limit on the size of files stands for it: the system refuses the rest of a row."""
+    shell = 'ulimit -f 12; trap "" XFSZ; exec "$0" "$@"'  # blocks of 1024 bytes in bash
+    done = subprocess.run(
+        ["bash", "-c", shell, *COMMAND, "sweep", "--port", bench.url, *SWEEP, "--record", "a.csv"],
+        cwd=tmp_path,
+        env=environment(),
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == 33
+    assert "cannot be written" in refusal(done)
+    with Driver.open(bench.url) as driver:
+        assert driver.condition() is DriverState.OFF
+        assert driver.trip().number == 0
+    before = (tmp_path / "a.csv").read_bytes()
+    assert len(before) == 12 * 1024
+    assert f"{before.count(10) - 1} rows are kept" in done.stderr
+
+    run_json("sweep", "--port", bench.url, "--resume", "a.csv", cwd=tmp_path)
+
+    assert (tmp_path / "a.csv").read_bytes().startswith(before[: before.rindex(b"\n") + 1])
+    is_whole(tmp_path)

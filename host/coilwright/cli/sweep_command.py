@@ -139,12 +139,14 @@ def _planned(plan: Mapping[str, Any], path: Path) -> SweepPlan:
     raise CannotResume(f"The metadata of {path} have no plan of a sweep.", "Begin a new record.")
 
 
-def _made(kind: type[Made], values: Mapping[str, Any]) -> Made:
+def _made(kind: type[Made], values: object) -> Made:
     """An object of plain numbers.
 
     Raises:
         TypeError, ValueError: Other fields, or other than numbers in them.
     """
+    if not isinstance(values, dict):
+        raise TypeError(f"{values!r} has no fields")
     for name, value in values.items():
         if type(value) not in ((int,) if name in _WHOLE else (int, float)):
             raise ValueError(f"{name} is {value!r}")
