@@ -58,7 +58,8 @@ class Cable:
                 host, _ = self._server.accept()
             except OSError:
                 return
-            self._carry(host)
+            with contextlib.suppress(OSError):  # an end that closes by itself
+                self._carry(host)
 
     def _carry(self, host: socket.socket) -> None:
         place = urlsplit(self.bench.url)
