@@ -114,6 +114,25 @@ def test_a_late_refusal_of_another_line_sends_nothing_again():
     assert line.driver.lines == ["FREQ?"]
 
 
+def test_late_answers_cause_no_further_questions():
+    """A slow driver answers what was asked too often; none of that is damage."""
+    line = FakeLine()
+    link = transport(line)
+    held: list[bytes] = []
+
+    def late(data: bytes) -> bytes:
+        held.append(data)
+        return b"".join(held) if len(held) == 3 else b""
+
+    line.to_host = late
+    assert link.query("FREQ?", str) == "165000.000"
+    line.to_host = bytes
+    before = len(line.driver.lines)
+    assert before == 3
+    assert link.query("SYST:PROT?", str, retries=0) == "2"
+    assert line.driver.lines[before:] == ["SYST:PROT?"]
+
+
 def test_lines_are_shorter_where_long_ones_do_not_arrive():
     line = FakeLine()
     link = transport(line)

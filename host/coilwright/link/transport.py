@@ -16,7 +16,7 @@ import threading
 import time
 import zlib
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol, TypeVar
@@ -35,6 +35,7 @@ _SLOWEST_GAP_S = 0.5
 """Silence in the middle of a block after which the rest is taken for lost."""
 _FASTEST_GAP_S = 0.03
 _MOST_TRIES = 300
+_REMEMBERED = 64
 _TEXT_GAP_S = 0.1
 """Silence after bytes that are no answer, after which none is expected; a late one still counts."""
 _LEAST_PATIENCE_S = 0.25
@@ -87,6 +88,11 @@ class _Exchange:
         body = answer.encode("utf-8", "replace")
         return answer if any(f"{zlib.crc32(body, c):08x}" == check for c in self.checks) else None
 
+    @staticmethod
+    def is_answer(line: str, checks: Iterable[int]) -> bool:
+        """Whether a line is the answer to lines with these checks."""
+        return _Exchange("", checks=list(checks)).answer_in(line) is not None
+
 
 class SerialLike(Protocol):
     """What a transport needs of a pyserial port."""
@@ -137,6 +143,7 @@ class Transport:
         self.room = LONGEST_LINE
         self._in_step = 0
         self._tags = itertools.cycle(_TAGS)
+        self._before: deque[int] = deque(maxlen=_REMEMBERED)
         self._write_lock = threading.Lock()
         self._latency_s = self._patience_s = self.timeouts.reply_s
         self._gap_s = _SLOWEST_GAP_S
@@ -256,6 +263,7 @@ class Transport:
             patience = wait_s if patient else min(self._patience_s, wait_s)
             answer = self._try(exchange, min(patience, max(left, _FASTEST_GAP_S)))
             if isinstance(answer, str):
+                self._before.extend(exchange.checks)
                 return self._parsed(answer, text, parse)
             self.room = max(_SHORTEST_ROOM, min(self.room, len(text)) // 2)
             stranger = stranger_in("\n".join(exchange.heard)) is not None
@@ -305,8 +313,8 @@ class Transport:
             if found == MARK + tag:
                 self._in_step = 0
                 return _Lack.REFUSED
-            if found == line or _TAIL.fullmatch(found):
-                continue  # an echo; what follows a block
+            if found == line or _TAIL.fullmatch(found) or exchange.is_answer(found, self._before):
+                continue  # an echo; what follows a block; a late answer to an earlier line
             self._in_step = 0
             exchange.heard.append(found)
             lack = _Lack.DAMAGED
