@@ -11,8 +11,12 @@ import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from coilwright.errors import BadRecord
+
+if TYPE_CHECKING:
+    from _csv import Reader as CsvReader
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +67,12 @@ def rows(
     """
     header, _, _ = text.lstrip().partition("\n")
     semicolons = ";" in header
-    reader = csv.reader(io.StringIO(text.lstrip()), delimiter=";" if semicolons else ",")
-    found = [cell.strip().lower() for cell in next(reader, [])]
+    stream = io.StringIO(text.lstrip(), newline=None)  # a lone CR ends a line too
+    reader = csv.reader(stream, delimiter=";" if semicolons else ",")
+    lines = _whole(reader, name)
+    found = [cell.strip().lower() for cell in next(lines, [])]
     _check(found, name, what, columns, needed)
-    for cells in reader:
+    for cells in lines:
         if not any(cell.strip() for cell in cells):
             continue
         where = f"{name}, row {reader.line_num}"
@@ -75,6 +81,14 @@ def rows(
             raise BadRecord(f"{where} has {len(cells)} cells for {len(found)} columns.", hint)
         row = dict(zip(found, (cell.strip() for cell in cells), strict=False))
         yield ListedRow(where, row, semicolons)
+
+
+def _whole(reader: CsvReader, name: str) -> Iterator[list[str]]:
+    """The rows of a reader, whose own failures are told as ours."""
+    try:
+        yield from reader
+    except csv.Error as error:
+        raise BadRecord(f"{name}, row {reader.line_num} cannot be read: {error}.") from None
 
 
 def _check(

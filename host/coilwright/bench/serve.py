@@ -75,7 +75,10 @@ def parse_url(url: str) -> BenchRequest:
     Raises:
         BadBuild: Another scheme, an unknown bench or query key, an impossible value.
     """
-    parts = urlsplit(url)
+    try:
+        parts = urlsplit(url)
+    except ValueError as error:
+        raise BadBuild(f"{url!r} is not the URL of a bench: {error}.") from None
     if parts.scheme.lower() != "sim":
         raise BadBuild(f"{url} is not the URL of a bench.", "sim://harbour is the built-in one")
     place = unquote(parts.netloc + parts.path)
