@@ -431,7 +431,8 @@ class Judge:
         }
         spread = np.hypot(np.hypot(seen.sd, seen.floor), MODEL * pairs)
         noisy = pairs + spread * np.random.default_rng(self.seed).standard_normal(pairs.shape)
-        return (_together(noisy, seen.ratio), _most_unusual(noisy, seen.ratio)), explained
+        together = _together(noisy, seen.ratio, len(figures))
+        return (together, _most_unusual(noisy, seen.ratio)), explained
 
 
 def _by_quantity(
@@ -458,12 +459,23 @@ def _pairs(figures: Reals, seed: int) -> Reals:
     return np.concatenate(out)
 
 
-def _together(pairs: Reals, ratio: Reals) -> float:
-    """Share of pairs that lie at least as far out by the Mahalanobis distance."""
+def _together(pairs: Reals, ratio: Reals, builds: int) -> float:
+    """Share of pairs that lie at least as far out by the Mahalanobis distance.
+
+    The drawn builds have made the matrix they are measured with, which draws it towards them: the
+    distance of each pair is the one that the others' scatter alone gives (Sherman and Morrison's
+    formula, the pair's own share taken out).
+
+    Args:
+        pairs: Differences of drawn pairs (n, q).
+        ratio: The differences at hand (q,).
+        builds: Number of builds the pairs are of.
+    """
     scale = np.sqrt(np.mean(pairs**2, axis=0))
     pairs, ratio = pairs / scale, ratio / scale
     inverse = np.linalg.pinv(pairs.T @ pairs / len(pairs), rcond=1e-10, hermitian=True)
     far = np.einsum("ni,ij,nj->n", pairs, inverse, pairs)
+    far = far / np.maximum(1 - far / (builds - 1), 1e-3)
     return float((1 + np.sum(far >= ratio @ inverse @ ratio)) / (1 + len(far)))
 
 
