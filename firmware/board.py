@@ -2,8 +2,6 @@
 
 import machine
 
-_ESP32_TOP_UV = 2450000  # end of the linear range at 11 dB: MicroPython docs, esp32/quickref
-
 
 class Adc:
     """A converter channel; `read` answers microvolts.
@@ -13,13 +11,15 @@ class Adc:
     """
 
     few = 8  # conversions in the guard's short look
+    still = 0  # equal readings in a row are no sign
 
     def __init__(self, chip, pin, full_uv):
         self._esp32 = chip == "esp32"
         self.full = full_uv
         if self._esp32:
             self.adc = machine.ADC(machine.Pin(pin), atten=machine.ADC.ATTN_11DB)
-            self.top_uv = _ESP32_TOP_UV + 1
+            # End of the linear range at 11 dB: MicroPython docs, esp32/quickref.
+            self.top_uv = 2450001
             self.glance = self.adc.read_uv  # type: ignore[attr-defined]
             self.unit_uv = 1000000
         else:
@@ -51,6 +51,14 @@ class Board:
         self.about = ""
         """Chip, PWM clock, gate pin and supply sensor as text."""
         self.chip = self.supply = self.probe = self.light = self.led = None
+        self.volts = None
+        """Function that answers the supply voltage in uV, where it is measured."""
+        self.celsius = None
+        """Function that answers the chip's temperature in millionths of a degree, likewise."""
+        self.dog = getattr(machine, "WDT", None)
+        """The hardware watchdog; it cannot be stopped once it is made."""
+        self.cause = 0
+        """Trip to begin with: 110 where the watchdog has reset the board."""
         self.timer = None
         """Timer of the fast guard, where the supply sensor can be read in its callback."""
         self.number = "0"
@@ -63,6 +71,23 @@ class Board:
     def pwm(self, hz):
         """The PWM on the gate pin, at duty 0."""
         return machine.PWM(machine.Pin(self.gate), freq=hz, duty_u16=0)
+
+    def blink(self, number, waiting, ms):
+        """Show on the LED, with the output off, the number of a trip, 100 for damaged settings or
+        0: docs/standalone.md.
+        """
+        n = 2 * (number - 100)
+        step = (ms >> 8) % max(n + 12, 12)
+        bit = (step < n and step % 2 == 0) or (waiting and n + 4 <= step < n + 8)
+        if not n:
+            bit = ms >> 10 & 1
+        bit = 1 if bit else 0
+        if self.led and self.led.value() != bit:
+            self.led.value(bit)
+
+    def reset(self):
+        """Reset the board."""
+        machine.reset()
 
     def uptime(self):
         """Milliseconds since power-on, up to 2^30."""

@@ -14,7 +14,7 @@ class Commands:
     function that answers None until the reply is ready.
     """
 
-    def __init__(self, board, status, settings, drive, sense, sweep, guard, track):
+    def __init__(self, board, status, settings, drive, sense, sweep, guard, track, check):
         self.me = self
         self.identity = "Coilwright,resonant-driver,%s,0.1.0" % board.number
         self.version = "1999.0"
@@ -26,6 +26,7 @@ class Commands:
         self.ring = sweep.ring
         self.guard = guard
         self.track = track
+        self.check = check
         self.settings = settings
         self.status = status
         self.oper = status.oper
@@ -49,13 +50,14 @@ class Commands:
 
     def idle(self):
         """No operation is pending: no sweep and no ramp."""
-        return not self.sweep.active() and self.drive.state not in RAMPING
+        return not (self.sweep.active() or self.check.busy or self.drive.state in RAMPING)
 
     def reset(self, _):
         """Output off softly, sweep ended, setting and set-up back to their defaults."""
         self.status.opc_wanted = False
         self.track.stop()
         self.sweep.stop()
+        self.check.stop()
         self.drive.event("stop")
         self.drive.reset()
         self.track.reset()
@@ -89,7 +91,15 @@ class Commands:
     def maintenance(self, _):
         """Output off and the server ends; a latched trip stays latched."""
         self.sweep.stop()
+        self.check.stop()
         self.drive.event("kill")
+        if self.guard.dog:
+            # Nobody feeds it at a prompt, and it cannot be stopped: begin anew, see main.py.
+            try:
+                open("maintenance", "w").close()
+            except OSError as error:
+                raise Fault(-200, "flash: %s" % error)
+            self.board.reset()
         self.leaving = True
 
     def save(self, p):
@@ -107,11 +117,19 @@ class Commands:
 
     def output(self, p):
         """Soft start or soft stop; a stop ends a sweep."""
-        if switch(p):
-            self.drive.start()
-        else:
+        drive = self.drive
+        if not switch(p):
             self.sweep.stop()
-            self.drive.event("stop")
+            self.check.stop()
+            drive.event("stop")
+            if self.guard.alone:
+                self.guard.alone.on = False
+        elif self.check.wanted() and not self.board.fault:
+            self.check.begin(drive.ppm)
+            return lambda: None if self.check.busy else ""
+        else:
+            drive.start()
+        return None
 
     def output_q(self, _):
         """1 while the output is on or ramping up."""

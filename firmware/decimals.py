@@ -28,8 +28,9 @@ def scan(text, unit):
     end = len(text)
     start = i = 1 if text[:1] in ("+", "-") else 0
     point = -1
-    while i < end and ("0" <= text[i] <= "9" or text[i] == "."):
-        if text[i] == ".":
+    c = text.encode()  # letters of a text would be kept as names
+    while i < end and (48 <= c[i] <= 57 or c[i] == 46):
+        if c[i] == 46:
             if point >= 0:
                 raise Fault(-121, text)
             point = i
@@ -44,7 +45,7 @@ def scan(text, unit):
     value = int(data)
     # Beyond these powers every range is exceeded, or nothing is left: no need for the exact figure.
     value = value * 10 ** min(power, 40) if power >= 0 else value // 10 ** min(-power, 300)
-    return -value if text[0] == "-" else value
+    return -value if c[0] == 45 else value
 
 
 def _exponent(text, i):
@@ -52,15 +53,15 @@ def _exponent(text, i):
     j = i + 1
     if text[i : i + 1] != "E" or not text[j : j + 1]:
         return 0, i
-    if text[j] in "+-":
+    if text[j : j + 1] in ("+", "-"):
         j += 1
     k = j
-    while text[k : k + 1] and "0" <= text[k] <= "9":
+    while text[k : k + 1].isdigit():
         k += 1
     if k == j:
         return 0, i
     power = min(int(text[j:k]), 999)
-    return (-power if text[i + 1] == "-" else power), k
+    return (-power if text[i + 1 : i + 2] == "-" else power), k
 
 
 def _suffix(suffix, unit):

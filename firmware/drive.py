@@ -91,9 +91,9 @@ class Drive:
         """Go on in the table of states. Raises Fault where it refuses."""
         ramping = self.state in RAMPING
         after = NEXT[event][self.state]
-        if after == "-":
+        if after == 45:  # -
             raise Fault(-221, "tripped; clear the trip first")
-        self.state = int(after)
+        self.state = after - 48
         if self.state in (OFF, TRIPPED):
             self.low()
         elif not ramping:
@@ -139,9 +139,10 @@ class Drive:
         # A late step does not become a large one.
         elapsed = min(self.clock.ticks_diff(now, self.time), 2000)
         self.time = now
-        if not self.ramp_us:
+        ramp = max(self.ramp_us, self.limits.slow_us if target > self.level else 0)
+        if not ramp:
             return target
-        most = max(self.limits.cap_ppm * elapsed // self.ramp_us, 1)
+        most = max(self.limits.cap_ppm * elapsed // ramp, 1)
         if target > self.level:
             return min(target, self.level + most)
         return max(target, self.level - most)

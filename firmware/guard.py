@@ -2,17 +2,14 @@
 
 The mean supply current is judged by the main loop. Where the sensor is a converter of the chip, a
 timer also looks every millisecond, and takes the duty away where two conversions in a row are a
-quarter above the limit: that part allocates nothing.
-
-Trips: 101 over-current, 102 host lost, 103 sensor fault, 104 internal error, 105 probe over range.
+quarter above the limit: that part allocates nothing. The numbers of trips: status.py.
 """
 
 from decimals import fixed
 from ring import TRIP
 from states import NAMES, OFF, ON, TRIPPED
-from status import text_of
 
-_LOOK_MS = 20  # between two short looks at the supply current
+_LOOK_MS = 20  # between two short looks at the supply current; 5 where no timer helps
 
 
 class Guard:
@@ -37,14 +34,24 @@ class Guard:
         self.timed = False
         self.most = 0  # of the converter's counts
         self.seen = 0
-        self._host = False
-        self._heard = self._looked = clock.ticks_ms()
+        self.host = False
+        """A host was heard, within the host-lost time."""
+        self._heard = self.since = self._looked = clock.ticks_ms()
+        self.board = drive.board
+        self.alone = None
+        """What runs the driver without a host, where that is wanted."""
+        self.dog = None
+        """The watchdog, from the first output on."""
+        self.taken = False
+        self.count = self.over = 0
+        self.volts = self.celsius = "NONE"
+        """Supply voltage and chip temperature as text, where they are measured."""
         sense.watch = self.current
 
     def heard(self):
         """A valid line came in."""
-        self._host = True
-        self._heard = self.clock.ticks_ms()
+        self.host = True
+        self._heard = self.since = self.clock.ticks_ms()
 
     def tick(self, _):
         """Called by the timer, between any two steps of the main loop."""
@@ -68,7 +75,7 @@ class Guard:
         self.timed = wanted
 
     def step(self):
-        """Look at the host's silence and, where no measurement runs, at the current."""
+        """Look at the host's silence and, where no measurement runs, at the current and around."""
         idle = self.drive.state in (OFF, TRIPPED)
         if self.timer:
             self.watch(not idle)
@@ -77,15 +84,64 @@ class Guard:
             uv = self.seen * self.supply.unit_uv // 1000000
             ua = (uv - s.current_offset) * s.current_gain // 1000000
             self.trip(101, fixed(ua, 6) + " A", ua)
-        if self.drive.state in (OFF, TRIPPED):
-            return
         now = self.clock.ticks_ms()
+        self.silent(now)
+        if self.drive.state in (OFF, TRIPPED):
+            number = self.cause or (100 if self.limits.state == "DAMAGED" else 0)
+            self.board.blink(number, self.alone and self.alone.waiting, now)
+        span = self.clock.ticks_diff(now, self._looked)
+        if self.drive.state == OFF:
+            self.since = now
+            if span >= 100 and not self.sense.busy and self.supply:
+                self.current(self.sense.quick())
+                self.around()
+        elif self.drive.state != TRIPPED:
+            if not self.dog and self.board.dog and self.limits.dog_us:
+                self.dog = self.board.dog(timeout=max(self.limits.dog_us // 1000, 1000))
+            if not self.sense.busy and span >= (_LOOK_MS if self.timer else 5):
+                self.current(self.sense.quick())
+                self.around()
+        self.taken = True
+
+    def feed(self):
+        """Called by the main loop once a turn: the watchdog is fed where the guard ran in it."""
+        if self.dog and self.taken:
+            self.dog.feed()
+        self.taken = False
+
+    def silent(self, now):
+        """The host has been silent for too long, or has not been there for too long."""
         t = self.clock.ticks_diff(now, self._heard)
-        if self._host and t * 1000 > self.timeout_us:
-            self._host = False
-            self.trip(102, fixed(t, 3) + " s", soft=True)
-        elif not self.sense.busy and self.clock.ticks_diff(now, self._looked) >= _LOOK_MS:
-            self.current(self.sense.quick())
+        running = self.drive.running()
+        if self.host and t * 1000 > self.timeout_us:
+            self.host = False
+            if running and self.alone and self.alone.on:
+                self.alone.back()
+            elif running:
+                self.trip(102, fixed(t, 3) + " s", soft=True)
+        t = self.clock.ticks_diff(now, self.since)
+        if running and 0 < self.limits.alone_us < t * 1000:
+            self.trip(108, fixed(t, 3) + " s", soft=True)
+
+    def around(self):
+        """Every eighth time: judge supply voltage and chip temperature, where they are measured."""
+        board, s = self.board, self.limits
+        self.count += 1
+        if self.count % 8:
+            return
+        try:
+            if board.volts:
+                value = board.volts()
+                self.volts = fixed(value, 6)
+                if self.drive.running() and (value < s.low_uv or 0 < s.high_uv < value):
+                    self.trip(106, self.volts + " V", value)
+            if board.celsius:
+                value = board.celsius()
+                self.celsius = fixed(value, 6)
+                if self.drive.running() and 0 < s.celsius * 1000000 < value:
+                    self.trip(107, self.celsius + " C", value)
+        except OSError:
+            self.volts = "NONE"  # the next look at the current says so
 
     def current(self, ua):
         """Judge a mean supply current in microamperes; None: the sensor does not answer.
@@ -94,9 +150,14 @@ class Guard:
         is broken, dead or the wrong way round, whatever the current may be.
         """
         self._looked = self.clock.ticks_ms()
-        if self.drive.state in (OFF, TRIPPED):
-            return
+        state = self.drive.state
         sense, limits = self.sense, self.limits
+        if state in (OFF, TRIPPED):
+            # Off, and yet a current: the gate stuck high, or a sensor that is broken.
+            self.over = self.over + 1 if state == OFF and ua and ua > limits.trip_ua else 0
+            if self.over > 4:
+                self.trip(101, fixed(ua, 6) + " A while off", ua)
+            return
         if ua is None:
             self.trip(103, "no answer")
         elif ua > limits.trip_ua:
@@ -107,6 +168,10 @@ class Guard:
             self.trip(103, "below zero", ua)
         elif 0 < limits.probe_uv < sense.volts():
             self.trip(105, fixed(sense.volts(), 6) + " V", sense.volts())
+        elif limits.check and self.supply:
+            text = self.check.judge(sense.supply.mean(), self.drive.output())
+            if text:
+                self.trip(103, text, ua)
 
     def trip(self, number, info, value=0, soft=False):
         """Output off, sweep ended, reason latched; a reason that is latched already stays."""
@@ -126,7 +191,7 @@ class Guard:
 
     def reason(self):
         """Number and text of the latched trip."""
-        return '%d,"%s"' % (self.cause, text_of(self.cause) if self.cause else "None")
+        return '%d,"%s"' % (self.cause, self.status.text_of(self.cause) if self.cause else "None")
 
     def condition(self):
         """State of the output in a word; a running sweep is ON throughout."""
@@ -137,5 +202,6 @@ class Guard:
     def clear(self):
         """Forget the trip; the output is off."""
         self.drive.event("clear")
-        self.cause = self.tripped = 0
+        self.cause = self.tripped = self.over = 0
+        self.check.clear()
         self.record = None

@@ -1,11 +1,11 @@
-"""Recorded points: a ring of 256 records and the block that carries them to the host."""
+"""Recorded points: a ring of 128 records and the block that carries them to the host."""
 
 import struct
 from binascii import crc32
 
 IDLE, RUN, PAUSE, DONE, ABORT, TRIP = range(6)
 STATES = ("IDLE", "RUN", "PAUSE", "DONE", "ABORT", "TRIP")
-HELD = 256
+HELD = 128
 """Points the ring holds."""
 MOST = 64
 """Points in one block at most."""

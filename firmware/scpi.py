@@ -116,7 +116,7 @@ class Interpreter:
     def start(self, line):
         """Begin a line. Returns whether any of its commands is known."""
         self.check = None
-        if line[0] == "~":
+        if line[:1] == "~":
             self.check = int(line[-8:], 16)
             line = line[2:-9]
         self.queue = line.split(";")
@@ -199,8 +199,8 @@ class Interpreter:
         """Row, whether it is a query, and parameters of a command on the present branch."""
         query = header.endswith("?")
         name = header[:-1] if query else header
-        for c in name:
-            if not (c.isalpha() or c.isdigit() or c in ":*_"):
+        for c in name.encode():  # letters of a text would be kept as names
+            if not (65 <= c <= 90 or 48 <= c <= 58 or c in b"*_"):
                 raise Fault(-102, header[:30])
         if name.startswith("*"):
             full = name

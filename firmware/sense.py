@@ -3,7 +3,6 @@
 from decimals import fixed
 
 _FIELD = 0x7FFFFFFF  # largest value of a point's field
-_SLICE_US = 3000  # the line is served again after so long
 
 
 def root(value):
@@ -97,7 +96,8 @@ class Sense:
         """Convert for a while. Returns True when the measurement is complete."""
         clock = self.clock
         start = clock.ticks_us()
-        while self.left and clock.ticks_diff(clock.ticks_us(), start) < _SLICE_US:
+        # 3 ms, then the line is served again.
+        while self.left and clock.ticks_diff(clock.ticks_us(), start) < 3000:
             self.supply.step()
             self.probe.step()
             self.light.step()

@@ -8,16 +8,15 @@ import gc
 
 from states import RAMPING
 
-_WAITING_LINES = 16  # taken in while a reply is deferred
+_WAITING_LINES = 16  # taken in while a reply is deferred; a full heap has room for 1 KiB of them
 _IDLE_MS = 5
 
 
 class Server:
     """The whole driver, of parts that start.py has made."""
 
-    def __init__(
-        self, line, commands, scpi, board, status, settings, drive, sense, sweep, guard, track
-    ):
+    def __init__(self, line, commands, scpi, *parts):
+        board, status, settings, drive, sense, sweep, guard, track, check = parts
         self.board = board
         self.status = status
         self.settings = settings
@@ -26,6 +25,7 @@ class Server:
         self.sweep = sweep
         self.guard = guard
         self.track = track
+        self.check = check
         self.commands = commands
         self.scpi = scpi
         self.line = line
@@ -46,7 +46,7 @@ class Server:
             self._turn()
         except Exception as error:
             # Internal error: output off, latched, and the server goes on.
-            self.sense.busy = False
+            self.sense.busy = self.check.busy = False
             self.scpi.drop()
             gc.collect()
             self.guard.trip(104, type(error).__name__)
@@ -54,29 +54,55 @@ class Server:
 
     def _turn(self):
         self.drive.step()
-        self.sweep.step()
-        self.track.step()
+        if self.check.busy:
+            self.check.step()
+        else:
+            self.sweep.step()
+            self.track.step()
+        if self.guard.alone and self.guard.alone.on:
+            self.guard.alone.step()
         self.guard.step()
+        self.guard.feed()
+        try:
+            self.serve()
+        except MemoryError:  # long lines in a full heap are no reason to trip
+            self.scpi.drop()
+            self.queue.clear()
+            gc.collect()
+            self.status.error(-225)
+
+    def serve(self):
+        """The line's part of a turn."""
         self.update()
         self.scpi.go()
-        if self.queue and not self.scpi.pending:
+        if self.queue and not (self.scpi.pending or self.check.busy):
             self.begin(self.queue.pop(0))
         line = self.line.take(self.timeout())
         if line == -360:
-            self.line.write("~%s\n" % chr(self.line.line[1]))  # send it again
+            self.line.write(b"~" + self.line.line[1:2] + b"\n")  # send it again
         elif isinstance(line, int):
             self.status.error(line)
         elif line:
             self.accept(line)
 
     def accept(self, line):
-        if not (self.scpi.pending or self.queue):
+        try:
+            self.place(line)
+        except MemoryError:  # what waits has filled the heap: no reason to trip
+            self.scpi.drop()
+            self.queue.clear()
+            self.status.error(-225)
+            self.begin(line)  # it may be one that stops
+
+    def place(self, line):
+        """Carry out a line, or put it behind those that wait."""
+        if not (self.scpi.pending or self.queue or self.check.busy):
             self.begin(line)
         elif self.scpi.urgent(line):
             self.guard.heard()
-        elif len(self.queue) < _WAITING_LINES:
+        elif sum(map(len, self.queue)) < 1024 and len(self.queue) < _WAITING_LINES:
             self.queue.append(line)
-            if line[0] == "~" or self.scpi.understands(line):
+            if line[:1] == "~" or self.scpi.understands(line):
                 self.guard.heard()
         else:
             self.status.error(-363)

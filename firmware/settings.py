@@ -29,6 +29,15 @@ trip_ua 0 20000000 1000000
 startup 0 1 0
 probe_uv 0 1000000000 0
 width_ns 0 100000 0
+check 0 1 1
+low_uv 0 100000000 0
+high_uv 0 100000000 0
+celsius 0 150 85
+slow_us 0 2000000 0
+dog_us 0 8000000 4000000
+retries 0 10 3
+pause_us 1000000 600000000 10000000
+alone_us 0 432000000000 0
 """
 MEMORIES = 4
 POINTS = 16
@@ -47,6 +56,7 @@ class Settings:
     cap_ppm: int
     width_ns: int
     startup: int
+    slow_us: int
     memories: list
     caps: bytes
 

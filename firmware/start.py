@@ -5,6 +5,7 @@ pieces are small, then the parts. What is needed only now leaves the heap again.
 """
 
 import gc
+import os
 import sys
 
 
@@ -40,12 +41,17 @@ def once(module, name, *arguments):
 
 
 def build():
-    """The whole driver on the real board."""
+    """The whole driver on the real board, or None where a prompt is wanted: see main.py."""
+    try:
+        os.remove("maintenance")
+        return None
+    except OSError:
+        pass
     board = load("wiring").build()
     settings = load("settings", "stored").load(board.calibration)
     forget("wiring", "boot", "stored")
-    load("table", "states", "scpi", "parameters", "commands", "drive", "sense", "sweep", "track")
-    load("guard", "status", "server")
+    load("table", "states", "scpi", "parameters", "commands", "check", "guard", "drive", "sense")
+    load("sweep", "track", "server", "status")
     server = assemble(board, settings, load("serial_line").SerialLine(board.clock), once)
     forget("table", "start")
     return server
@@ -63,15 +69,17 @@ def assemble(board, settings, line, make):
     track = make("track", "Track", clock, drive, sense, sweep, settings)
     status = make("status", "Status")
     guard = make("guard", "Guard", clock, drive, sense, sweep, status, settings)
-    parts = (board, status, settings, drive, sense, sweep, guard, track)
+    check = guard.check = make("check", "Check", clock, drive, sense, guard, settings)
+    parts = (board, status, settings, drive, sense, sweep, guard, track, check)
     commands = make("commands", "Commands", *parts)
     scpi = make("scpi", "Interpreter", table, commands, status, line.write)
     server = make("server", "Server", line, commands, scpi, *parts)
     for text in (board.problem, board.fault):
         if text:
             status.error(-240, text)
-    if settings.state == "OK" and settings.startup and settings.memories[0]:
-        drive.set(*settings.memories[0])
-        if not board.fault:
-            drive.start()
+    if board.cause:
+        guard.trip(board.cause, "")
+    elif settings.state == "OK" and settings.startup and settings.memories[0] and not board.fault:
+        guard.alone = make("alone", "Alone", clock, check, guard, sweep, track, settings)
+        guard.alone.begin()
     return server

@@ -9,13 +9,14 @@ RAMPING = (RISING, FALLING, FADING)
 NAMES = ("OFF", "RAMPING", "ON", "RAMPING", "RAMPING", "TRIPPED")
 
 NEXT = {
-    "start": "1111--",
-    "reached": "022055",  # the end of a ramp
-    "changed": "011345",  # another setting
-    "stop": "033345",
-    "fade": "544445",  # soft trip
-    "kill": "000055",  # off at once
-    "trip": "555555",
-    "clear": "012300",
+    "start": b"1111--",
+    "reached": b"022055",  # the end of a ramp
+    "changed": b"011345",  # another setting
+    "stop": b"033345",
+    "fade": b"544445",  # soft trip
+    "kill": b"000055",  # off at once
+    "trip": b"555555",
+    "clear": b"012300",
 }
-"""An event, and the state that follows each of the states in turn; `-` is refused."""
+"""An event, and the state that follows each of the states in turn; `-` is refused.
+Bytes: MicroPython would keep the letters of a text as names."""

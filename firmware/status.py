@@ -32,18 +32,14 @@ TEXTS = """
 103 Sensor fault
 104 Internal error
 105 Probe over range
+106 Supply voltage
+107 Chip temperature
+108 Time alone is up
+109 Self-check failed
+110 Watchdog reset
 """
 
 HELD = 16
-
-
-def text_of(number):
-    """Text of an error or a trip; ``None`` as a trip's text means that there is none."""
-    start = TEXTS.find("\n%d " % number)
-    if start < 0:
-        return "Device error"
-    start = TEXTS.find(" ", start) + 1
-    return TEXTS[start : TEXTS.find("\n", start)]
 
 
 def event_bit(number):
@@ -91,6 +87,14 @@ class Status:
         self.reply_waiting = False
         """Message available: replies of the present line are not sent yet."""
 
+    def text_of(self, number):
+        """Text of an error or a trip; ``None`` as a trip's text means that there is none."""
+        start = TEXTS.find("\n%d " % number)
+        if start < 0:
+            return "Device error"
+        start = TEXTS.find(" ", start) + 1
+        return TEXTS[start : TEXTS.find("\n", start)]
+
     def error(self, number, info=""):
         """Queue an error; when the queue is full the newest becomes -350 (SCPI-99 21.8.1)."""
         self.esr |= event_bit(number)
@@ -103,7 +107,7 @@ class Status:
     def next_error(self):
         """Oldest error as text, taken out of the queue."""
         number, info = self.queue.pop(0) if self.queue else (0, "")
-        text = text_of(number) + (";" + info if info else "")
+        text = self.text_of(number) + (";" + info if info else "")
         return '%d,"%s"' % (number, text.replace('"', "'"))
 
     def errors(self):

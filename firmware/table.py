@@ -25,6 +25,7 @@ SYSTem
 :MEMory memory
 :HOST:TIMeout guard.timeout_us S 200000 60000000 2000000
 :MAINtenance maintenance
+:WATChdog settings.dog_us S
 SYSTem:SETTings
 :STORe store
 :STATe settings.state ?
@@ -42,12 +43,19 @@ OUTPut
 [:STATe] output 10
 :CONDition guard.condition ?
 :RAMP drive.ramp_us S 0 2000000 20000
+:RAMP:LIMit settings.slow_us S
 :STARtup settings.startup OFF|ON
+:STARtup:RETRies settings.retries N
+:STARtup:PAUSe settings.pause_us S
+:STARtup:TIME settings.alone_us S
 OUTPut:PROTection
 :TRIPped guard.tripped ?
 :CAUSe guard.reason ?
 :RECord guard.story ?
 :PROBe settings.probe_uv V
+:SUPPly:LOW settings.low_uv V
+:SUPPly:HIGH settings.high_uv V
+:TEMPerature settings.celsius N
 :CLEar guard.clear !
 [SOURce:]FREQuency
 [:CW] setpoint 11 HZ
@@ -84,6 +92,8 @@ MEASure
 [:POINt] measure 00 0
 :CURRent[:DC] measure 00 4
 :VOLTage[:DC] measure 01 5
+:SUPPly guard.volts ?
+:TEMPerature guard.celsius ?
 FETCh
 [:POINt] fetch 00 0
 :CURRent[:DC] fetch 00 4
@@ -100,6 +110,10 @@ CALibration:LIGHt
 :GAIN settings.light_gain X
 :LEVel settings.light_level V
 CALibration:ZERO zero
+DIAGnostic
+:CHECk check.go ?
+:RESult check.story ?
+:AUTO settings.check OFF|ON
 TRACK
 [:STATe] follow 10
 :MODE track.mode PROBe,LIGHt,CURRent

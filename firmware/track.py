@@ -7,7 +7,6 @@ from states import FADING, ON, TRIPPED
 
 _HELD = 32  # moves that are kept, in pieces of 8
 _SIZE = 16
-_REST = 4  # intervals until the next look, where neither side was better
 
 
 class Track:
@@ -119,7 +118,7 @@ class Track:
                 return self.go(hz)
             self.way = -self.way
         self.failed = 0
-        return self.wait(_REST)
+        return self.wait(4)  # intervals until the next look: neither side was better
 
     def aim(self):
         """Frequency one step from the centre, which the chip can tell from it; 0 for none."""

@@ -48,6 +48,22 @@ def build(clock=time):
     board.probe, board.light = [
         None if info.get(key) is None else Adc(name, info[key], full) for key in ("probe", "light")
     ]
+    if board.supply and sensor != "adc":
+        board.volts = board.supply.volts
+    try:
+        if name == "rp2":
+            adc = Adc(name, 4, 3300000)
+            # RP2040 data sheet 4.9.5: 0.706 V at 27 degrees, 1.721 mV less for each above.
+            board.celsius = lambda: 27000000 - (adc.read() - 706000) * 1000000 // 1721
+        else:
+            import esp32
+
+            esp32.mcu_temperature()
+            board.celsius = lambda: esp32.mcu_temperature() * 1000000
+    except (ImportError, AttributeError, ValueError):
+        pass  # not on this chip
+    if machine.reset_cause() == machine.WDT_RESET:
+        board.cause = 110
     board.calibration = _calibration(sensor, supply, info.get("calibration", {}))
     if sensor == "adc":
         board.timer = machine.Timer(0 if name == "esp32" else -1)

@@ -62,7 +62,10 @@ def test_every_board_starts_and_stores_in_96_kib(chip: str, sensor: str) -> None
             os.write(talk.fd, b"LIST:APP " + b",".join([b"165E3,10"] * 8) + b"\n")
         assert talk.ask("LIST:POIN?") == "256"
         os.write(talk.fd, b"FREQ:MODE LIST;:SWE:DWEL 0;:SENS:AVER:COUN 1;:OUTP ON;:INIT\n")
-        assert talk.ask("*OPC?;:TRAC:POIN?;:OUTP OFF;:SYST:ERR?") == '1;256;0,"No error"'
+        while not (state := talk.ask("TRAC:STAT?")).startswith("PAUSE"):
+            assert state.startswith("RUN,1,0,")
+        assert state == "PAUSE,1,0,128,256"
+        assert talk.ask("ABOR;:OUTP OFF;*OPC?;:SYST:ERR?") == '1;0,"No error"'
 
 
 @needs_micropython

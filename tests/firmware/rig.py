@@ -99,9 +99,11 @@ def make(module: str, name: str, *arguments: Any) -> Any:
 
 
 class Rig:
-    """A whole driver in a folder that is its flash."""
+    """A whole driver in a folder that is its flash; `check`: with the self-check on."""
 
-    def __init__(self, flash: Path, start_us: int = 0, **wiring: Any) -> None:
+    def __init__(
+        self, flash: Path, start_us: int = 0, *, check: bool = False, **wiring: Any
+    ) -> None:
         self.flash = flash
         setup = {
             "chip": "esp32",
@@ -116,7 +118,10 @@ class Rig:
         machine.writes.clear()
         machine.registers.clear()
         machine.timers.clear()
-        machine.voltages.update({34: 200000, 35: 900000, 32: 500000})
+        machine.voltages.update({34: 200000, 35: 900000, 32: 500000, 4: 706000})
+        machine.dogs.clear()
+        machine.resets.clear()
+        machine.led = wiring.get("led")
         machine.I2C.silent = False
         machine.on_conversion = lambda: self.clock.sleep_us(50)
         kind = setup["chip"]
@@ -124,6 +129,8 @@ class Rig:
         self.board = load("wiring").build(self.clock)
         self.line = MemoryLine(self.clock)
         settings = load("stored").load(self.board.calibration)
+        if not check:
+            settings.check = 0  # the fakes' current does not follow their duty
         self.server = load("start").assemble(self.board, settings, self.line, make)
 
     def say(self, line: str) -> None:

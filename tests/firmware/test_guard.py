@@ -124,7 +124,11 @@ def test_start_at_power_on_waits_for_no_host(esp32: Rig) -> None:
     again.run_ms(5000)
     assert again.server.guard.cause == 0
     assert again.text("OUTP:COND?;:FREQ?;:PULS:DCYC?") == "ON;169851.380;30.0781"
-    again.run_ms(2100)  # now that a host has talked it is missed
+    again.say("FREQ 180 KHZ;:PULS:DCYC 5")
+    again.run_ms(2100)  # the host has gone: on at the stored setting, not at what it had set
+    assert again.text("OUTP:COND?;:FREQ?;:PULS:DCYC?") == "ON;169851.380;30.0781"
+    again.say("OUTP OFF;:OUTP ON")  # a host that has taken over is missed
+    again.run_ms(2100)
     assert again.server.guard.cause == 102
 
 

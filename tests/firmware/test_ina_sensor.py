@@ -11,7 +11,7 @@ import pytest
 
 from firmware.rig import Rig, machine
 
-SHEETS = [("ina219", 0x07D0, 0x3999), ("ina226", 0x1F40, 0x4111)]
+SHEETS = [("ina219", 0x07D0, 0x3999), ("ina226", 0x1F40, 0x4091)]
 
 
 def rig_with(tmp_path: Path, kind: str) -> Rig:

@@ -72,6 +72,7 @@ def device(tmp_path: Path) -> Iterator[Device]:
         '{"chip": "esp32", "supply": {"sensor": "adc", "pin": 34}, "probe": 35, "light": 32}'
     )
     device = Device(tmp_path)
+    device.say("DIAG:AUTO OFF")  # the fakes' current does not follow their duty
     yield device
     if device.process.poll() is None:
         device.close()
@@ -101,7 +102,7 @@ def test_two_thousand_points_leave_the_heap_as_it_was(
     assert after >= before - 512
     # The bench's shim needs some 5 KiB more than the fake of this test; what lines need of the rest
     # is tried there, on every board.
-    assert lowest > 11000
+    assert lowest > 8500
     assert device.close() == 0
 
 
@@ -160,7 +161,7 @@ class Line:
 board = wiring.build()
 make = lambda module, name, *a: getattr(__import__(module), name)(*a)
 server = start.assemble(board, stored.load(board.calibration), Line(), make)
-server.scpi.start("PULS:DCYC 20;:OUTP ON")
+server.scpi.start("DIAG:AUTO OFF;:PULS:DCYC 20;:OUTP ON")
 for _ in range(100):
     server.turn()
 tick = server.guard.tick

@@ -42,7 +42,7 @@ def test_every_state_and_event_as_in_the_model() -> None:
         row = states.NEXT[event]
         assert len(row) == len(STATES)
         after = row[getattr(states, state)]
-        found = None if after == "-" else STATES[int(after)]
+        found = None if chr(after) == "-" else STATES[int(chr(after))]
         assert found == model(state, event), (state, event)
 
 
@@ -100,3 +100,73 @@ def test_a_trip_is_left_by_clear_alone() -> None:
         for state in ("FADING", "TRIPPED"):
             after = model(state, event)
             assert after in (None, "FADING", "TRIPPED") or event == "clear"
+
+
+COMMANDS = ("on", "off", "clear", "trip", "ask", "break", "reset")
+
+
+def driven(state: tuple[str, bool, bool], event: str) -> tuple[tuple[str, bool, bool], int]:
+    """What docs/commands.md says of output, self-check seen and circuit sound; and the error."""
+    output, seen, sound = state
+    if event == "break":
+        return (output, seen, not sound), 0
+    if event == "on" and output == "TRIPPED":
+        return state, -221
+    if event == "on" and output == "OFF":
+        if seen or sound:
+            return ("ON", True, sound), 0
+        return ("TRIPPED", False, sound), 109
+    if event == "ask":
+        return (state, -221) if output != "OFF" else ((output, seen or sound, sound), 0)
+    if event in ("off", "reset") and output == "ON":
+        return ("OFF", seen, sound), 0
+    if event == "clear" and output == "TRIPPED":
+        return ("OFF", seen, sound), 0
+    if event == "trip" and output != "TRIPPED":
+        return ("TRIPPED", seen, sound), 105
+    return state, 0
+
+
+LINES = {
+    "on": "FREQ 165E3;:PULS:DCYC 20;:OUTP ON",
+    "off": "OUTP OFF",
+    "clear": "OUTP:PROT:CLE",
+    "ask": "DIAG:CHEC?",
+    "reset": "*RST",
+}
+
+
+def test_every_walk_of_three_through_output_and_self_check(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From the outside, by commands: with a circuit whose current stops following the duty."""
+    from firmware.test_self_check import Wired, sound, still
+
+    monkeypatch.chdir(tmp_path)
+    rig = Wired(tmp_path, sound, sound)
+    seen = set()
+    for walk in itertools.product(COMMANDS, repeat=3):
+        rig.say("*RST;:OUTP:PROT:CLE")
+        assert rig.text("*OPC?") == "1"
+        rig.errors()
+        rig.server.check.taken = False
+        rig.server.check.clear()
+        rig.supply = rig.probe = sound
+        state = ("OFF", False, True)
+        for event in walk:
+            seen.add((state, event))
+            state, error = driven(state, event)
+            if event == "break":
+                rig.supply = rig.probe = sound if state[2] else still
+            elif event == "trip":
+                if error:
+                    rig.server.guard.trip(105, "")
+            elif event == "ask" and not error:
+                assert rig.text(LINES[event])[:2] == ("0," if state[2] else "7,")
+            else:
+                rig.say(LINES[event])
+            assert rig.text("*OPC?;:OUTP:COND?").split(";") == ["1", state[0]], walk
+            assert rig.errors() == ([error] if error else []), walk
+            check(rig.server.drive)
+            machine.writes[:-1] = []
+    assert len(seen) >= 35

@@ -86,7 +86,7 @@ def test_ring_pauses_at_duty_zero_and_loses_nothing(esp32: Rig) -> None:
     esp32.on()
     esp32.say("FREQ:MODE SWE;:SWE:POIN 600;DWEL 0;:SENS:AVER:COUN 1;:SYST:HOST:TIM 60;:INIT")
     esp32.run_ms(8000)
-    assert esp32.text("TRAC:STAT?") == "PAUSE,1,0,256,600"
+    assert esp32.text("TRAC:STAT?") == "PAUSE,1,0,128,600"
     assert esp32.server.drive.output()[1] == 0
     assert esp32.text("OUTP?;:OUTP:COND?") == "1;ON"
     points = drain(esp32)
@@ -126,22 +126,22 @@ def test_ring_wraps_inside_a_block() -> None:
     ring.open(400)
     for i in range(400):
         if ring.full():
-            ring.release(i - 200)
+            ring.release(i - 100)
         ring.put((i, i * 2, 165000000, 400000, -5, 7, -9, 1, 2, 65535, 16))
-    ring.release(230)
-    data = b"".join(bytes(piece) for piece in ring.block(230, 999))
+    ring.release(330)
+    data = b"".join(bytes(piece) for piece in ring.block(330, 999))
     head, records = block(data)
     assert head == {
         "version": 1,
         "state": 0,
         "size": 36,
         "sweep": 1,
-        "first": 230,
+        "first": 330,
         "count": 64,
         "next": 400,
     }
     assert records == [
-        (i, i * 2, 165000000, 400000, -5, 7, -9, 1, 2, 65535, 16) for i in range(230, 294)
+        (i, i * 2, 165000000, 400000, -5, 7, -9, 1, 2, 65535, 16) for i in range(330, 394)
     ]
 
 

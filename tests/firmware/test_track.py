@@ -135,7 +135,7 @@ def test_it_never_leaves_its_span_nor_the_band(rig: Rig) -> None:
     Peak(rig, 190000)
     start(rig, 165000, "TRACK:INT 0.02;SPAN 3000;")
     machine.writes.clear()
-    feed(rig, 8000)
+    feed(rig, 20000)
     shown = {w[3] for w in machine.writes if len(w) == 4}
     assert 167000000 < max(shown) <= 168700000
     rig.say("FREQ:LIM:HIGH 166E3;:TRACK:SPAN 20E3")

@@ -174,6 +174,8 @@ class Pins(threading.Thread):
             self._link.sendall(struct.pack("<3I", *self._pwm(letter, pin, a, now_us)))
         elif letter == "L" and pin == self._plant.chip.gate:
             self._set(HIGH if n else OFF, now_us)
+        elif letter == "L" and pin == self._plant.chip.led:
+            self._clock.led_log.append((self._at, n))
         elif letter == "I":
             self._i2c(pin, self._take(n), a, now_us)
         elif letter == "H":

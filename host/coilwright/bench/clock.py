@@ -26,6 +26,8 @@ class BenchClock:
         self._waiting = True
         self.gate_log: deque[tuple[int, Gate]] = deque(maxlen=65536)
         """Times on this clock in us, and what the gate pin did from then on."""
+        self.led_log: deque[tuple[int, int]] = deque(maxlen=4096)
+        """Times on this clock in us, and the level of the LED's pin from then on."""
 
     def seen(self, board_us: int) -> int:
         """The board says what time it has; the bench's. Stands still until `answered`."""

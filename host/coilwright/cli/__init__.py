@@ -17,6 +17,7 @@ COMMANDS = {
     "ports": "List serial ports and which of them answer as a driver.",
     "install": "Put the firmware on a board that has MicroPython.",
     "status": "Show what a driver is, how it is set and what it measures.",
+    "check": "Check sensors, coil and supply in a short burst at a small duty.",
     "set": "Set frequency and duty, and hold the output on while watched.",
     "sweep": "Sweep frequency or duty and keep the record.",
     "tune": "Find the best frequency and the lowest duty that lights the load.",

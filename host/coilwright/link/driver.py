@@ -21,6 +21,7 @@ from coilwright.link.facts import (
     DriverState,
     Identity,
     Limits,
+    SelfCheck,
     Trip,
 )
 from coilwright.link.opening import open_port
@@ -379,6 +380,17 @@ class Driver:
         self.make_safe()
         if self.condition() is DriverState.TRIPPED and self.trip().number == _HOST_LOST:
             self.clear_trip()
+
+    def self_check(self) -> SelfCheck:
+        """Let the driver check its sensors, at rest and in a short burst at a small duty.
+
+        Raises:
+            Refused: The output is on or tripped, or the firmware has no self-check.
+        """
+        wait_s = self._transport.timeouts.reply_s + _RAMP_LIMIT_S
+        return self._session.read(
+            ["DIAG:CHEC?"], lambda texts: replies.self_check(texts[0]), wait_s=wait_s
+        )
 
     # ---- measuring ---------------------------------------------------------------------------
 

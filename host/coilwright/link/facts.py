@@ -54,6 +54,31 @@ class Trip:
 
 
 @dataclass(frozen=True, slots=True)
+class SelfCheck:
+    """Answer to `DIAGnostic:CHECk?`: what the readings showed at rest and in a short burst.
+
+    Attributes:
+        number: 0 passed; what the others mean: docs/commands.md.
+        rest_a, rest_sd_a: Supply current with the output off, and the spread of single readings.
+        rise_a: What it rose by in the burst.
+        rest_probe_v, noise_probe_v, burst_probe_v: Pickup.
+        supply_v: Supply voltage where it is measured, else None.
+        frequency_hz, duty: The burst; 0 where there was none.
+    """
+
+    number: int
+    rest_a: float
+    rest_sd_a: float
+    rise_a: float
+    rest_probe_v: float
+    noise_probe_v: float
+    burst_probe_v: float
+    supply_v: float | None
+    frequency_hz: float
+    duty: float
+
+
+@dataclass(frozen=True, slots=True)
 class DriverMessage:
     """One entry of the driver's error queue."""
 

@@ -9,7 +9,15 @@ import re
 from collections.abc import Sequence
 
 from coilwright.errors import DriverError, OutOfRange, Refused, Tripped
-from coilwright.link.facts import Board, DriverMessage, Identity, Trace, TraceState, Trip
+from coilwright.link.facts import (
+    Board,
+    DriverMessage,
+    Identity,
+    SelfCheck,
+    Trace,
+    TraceState,
+    Trip,
+)
 from coilwright.link.framing import split_replies
 from coilwright.point import Flag, Point, Setpoint
 
@@ -21,6 +29,12 @@ _TRIP_HINTS = {
     102: "The driver heard nothing from its host for too long; clear the trip and go on.",
     103: "Check the current sensor and its wiring, then clear the trip.",
     104: "Reset the board; if it happens again, report it with the driver's log.",
+    105: "Lower the duty, or move the probe farther from the coil; then clear the trip.",
+    106: "Check the supply and its limits, then clear the trip.",
+    107: "Let the board cool down, and give it air; then clear the trip.",
+    108: "It ran without a host for as long as is allowed; clear the trip to go on.",
+    109: "Clear the trip; `coilwright check` says what is wrong.",
+    110: "The driver's program hung and its watchdog reset the board; clear the trip to go on.",
 }
 
 _ERROR_HINTS = {
@@ -96,6 +110,16 @@ def trip(text: str) -> Trip:
     if entry is None or entry.end() != len(text):
         raise ValueError(f"{text!r} is no cause of a trip")
     return Trip(int(entry[1]), entry[2])
+
+
+def self_check(text: str) -> SelfCheck:
+    """Ten fields of `DIAGnostic:CHECk?`, duty in per cent; a negative supply voltage for none."""
+    fields = _fields(text, 10)
+    rest, rest_sd, rise, probe, noise, burst, volts, hertz, percent = map(number, fields[1:])
+    supply_v = volts if volts >= 0 else None
+    return SelfCheck(
+        whole(fields[0]), rest, rest_sd, rise, probe, noise, burst, supply_v, hertz, percent / 100
+    )
 
 
 def point(text: str, wanted: Setpoint, averages: int) -> Point:

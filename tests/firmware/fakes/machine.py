@@ -7,9 +7,11 @@ chip = None
 """PWM arithmetic of the port; set by the test before the board is built."""
 on_conversion = None
 """Called for every conversion; lets a test's clock go on."""
+led = None
+"""Number of the pin with the LED."""
 timers = []
 """Timers that run."""
-voltages = {34: 200000, 35: 900000, 32: 500000, 26: 200000, 27: 900000}
+voltages = {34: 200000, 35: 900000, 32: 500000, 26: 200000, 27: 900000, 4: 706000}
 """Microvolts at the ADC pins."""
 registers = {}
 """I2C registers by number."""
@@ -20,25 +22,59 @@ def freq():
     return 125000000
 
 
+WDT_RESET = 3
+cause = 1
+"""Why the board was reset last."""
+dogs = []
+"""Watchdogs that were started: lists of timeout in ms and how often it was fed."""
+resets = []
+"""One entry for each time the board was reset by its program."""
+
+
+def reset_cause():
+    """Why the board was reset last."""
+    return cause
+
+
+def reset():
+    """Reset the board; here it only says so."""
+    resets.append(1)
+
+
+class WDT:
+    """Counts how often it was fed."""
+
+    def __init__(self, timeout):
+        self.told = [timeout, 0]
+        dogs.append(self.told)
+
+    def feed(self):
+        """Put off the reset."""
+        self.told[1] += 1
+
+
 def unique_id():
     """Identity of this chip."""
     return b"\xde\xad\xbe\xef"
 
 
 class Pin:
-    """A pin; a plain low or high output is recorded."""
+    """A pin; a plain low or high output is recorded, but not that of the LED."""
 
     OUT = 1
     IN = 0
 
     def __init__(self, number, mode=None, value=None):
         self.number = number
-        if mode == Pin.OUT:
+        self.level = 0
+        if mode == Pin.OUT and number != led:
             writes.append(("pin", value))
 
     def value(self, value=None):
         """Level of the pin."""
-        return 0
+        if value is not None:
+            self.level = value
+        return self.level
 
 
 class PWM:

@@ -6,7 +6,7 @@ sys.path[0] = sys.argv[0].rpartition("/")[0]  # the short way: modules keep thei
 if sys.implementation.name != "micropython":
     import sim_cpython
 
-    die = sim_cpython.die
+    kill = sim_cpython.kill
 else:
     import os
 
@@ -14,7 +14,7 @@ else:
 
     opt_level(3)  # the shim without line numbers; the firmware decides for itself
 
-    def die():
+    def kill():
         while True:  # at once, as when the power fails: nothing of the firmware runs any more
             os.system("kill -9 $PPID")
 
@@ -29,7 +29,7 @@ sys.modules["time"] = sys.modules["select"] = sim_time
 sys.path.append(sys.path[0])
 sys.path[0] = sys.argv[2]
 sim_machine.start(open(int(sys.argv[1]), "r+b", 0))
-sim_time.start(float(sys.argv[3]), die)
+sim_time.start(float(sys.argv[3]), kill)
 sim_machine.start = sim_time.start = None  # not needed any more
 del sys.argv[1:]
 if sys.implementation.name == "micropython":

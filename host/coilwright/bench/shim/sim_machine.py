@@ -13,13 +13,14 @@ import sim_time as clock
 
 send = bytearray(20)
 recv = bytearray(12)
+WDT_RESET = 3
 state = [0, 0, True, 0]  # noise seed, last PWM change, targets unknown, when to ask again
 
 
 def __getattr__(name):
     if name[0] == "_":  # an import asks for __path__
         raise AttributeError(name)
-    modules = {"I2C": "sim_i2c", "SoftI2C": "sim_i2c", "Timer": "sim_timer", "WDT": "sim_timer"}
+    modules = {"I2C": "sim_i2c", "Timer": "sim_timer", "WDT": "sim_timer"}
     return getattr(__import__(modules.get(name, "sim_more")), name)
 
 
@@ -33,22 +34,22 @@ def get(buf):
     while n and n < len(buf):
         n += link.readinto(memoryview(buf)[n:]) or -n
     if not n:
-        clock.die()  # the bench has gone
+        clock.kill()  # the bench has gone
 
 
 def ask():
     if not state[2]:
-        stale()
+        clear()
     put(84)  # T
     get(recv)
     state[2], state[3] = False, clock.now + 10000
-    for c in inputs:
+    for c in rows:
         c.target = struct.unpack_from("<i", recv, c.index)[0] * 1000
 
 
-def stale():
+def clear():
     """What the inputs go towards is not known any more; here they are until it is."""
-    for c in inputs:
+    for c in rows:
         c.settle()
     state[2] = True
 
@@ -69,7 +70,7 @@ class Input:
         self.value = self.target = self.time = self.span = self.pow = 0
 
     def __call__(self, pin, **_):
-        for c in inputs:
+        for c in rows:
             if c.data[0] == getattr(pin, "id", pin):
                 return c
         raise ValueError(pin)
@@ -93,7 +94,7 @@ class Input:
             v = struct.unpack_from("<i", recv, self.index)[0] * 1000
         else:
             t = clock.now + us
-            clock.advance(us)
+            clock.move(us)
             if state[2] or t >= state[3]:
                 ask()
             self.settle()
@@ -129,7 +130,7 @@ class Pin:
         if v is None:
             return self.v
         self.v = 1 if v else 0
-        stale()
+        clear()
         return put(76, self.id, self.v)  # L
 
 
@@ -143,7 +144,7 @@ class PWM:
             getattr(self, name)(options[name])
 
     def send(self, kind, a=0):
-        stale()
+        clear()
         put(kind, self.id, 0, a)
         get(recv)
         self.read, self.write, state[0] = struct.unpack("<3I", recv)
@@ -168,20 +169,24 @@ class PWM:
 
 def start(socket):
     """Connect; told in one line: clock in Hz, unique id in hex, reset cause, a text a channel."""
-    global link, about, inputs, ADC
+    global link, about, rows, ADC
     link = socket
     put(72)  # H
     about = link.readline().decode().split()
-    inputs = [Input(4 * i, text) for i, text in enumerate(about[3:])]
+    rows = [Input(4 * i, text) for i, text in enumerate(about[3:])]
     del about[3:]
-    ADC = inputs[0]
+    ADC = rows[0]
     ask()
-    for c in inputs:  # everything had settled before power-on
+    for c in rows:  # everything had settled before power-on
         c.value = c.target
 
 
 def freq():
     return int(about[0])
+
+
+def reset_cause():
+    return int(about[2])
 
 
 def unique_id():

@@ -5,7 +5,7 @@ import sys
 import sim_machine as machine
 import sim_time as clock
 
-PWRON_RESET, HARD_RESET, WDT_RESET, DEEPSLEEP_RESET, SOFT_RESET = 1, 2, 3, 4, 5
+PWRON_RESET, HARD_RESET, DEEPSLEEP_RESET, SOFT_RESET = 1, 2, 4, 5
 
 
 def restart(cause):
@@ -22,7 +22,7 @@ def soft_reset():
 
 
 def idle():
-    clock.advance(100)
+    clock.move(100)
 
 
 def disable_irq():
@@ -31,7 +31,3 @@ def disable_irq():
 
 def enable_irq(state=0):
     pass
-
-
-def reset_cause():
-    return int(machine.about[2])

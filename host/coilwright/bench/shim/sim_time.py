@@ -10,45 +10,45 @@ import time
 POLLIN, POLLOUT = 1, 4
 
 now = 0
-speed = 1
-alarm_at = 1 << 60  # sim_timer: when the next timer is due
-alarm = die = None
+unit = 1
+at = 1 << 60  # sim_timer: when the next timer is due
+tick = kill = None
 busy = False  # sim_timer: callbacks run
-due = zero = last = loops = 0
-real = getattr(time, "ticks_us", None) or (lambda: time.perf_counter_ns() // 1000)
+since = zero = last = count = 0
+real = time.ticks_us  # type: ignore[attr-defined]
 
 
 def start(*arguments):
     """Pace, and what to call when the bench has gone."""
-    global speed, zero, die
-    speed, die = arguments
+    global unit, zero, kill
+    unit, kill = arguments
     zero = real()
 
 
-def ahead():
-    return now - int((real() - zero) * speed)
+def over():
+    return now - int((real() - zero) * unit)
 
 
-def advance(us):
+def move(us):
     """Let virtual time pass: at most 2 ms ahead of real time, and caught up by 50 ms at most."""
-    global now, loops, due, zero
-    loops = 0
-    if now + us >= alarm_at:
-        alarm(now + us)
+    global now, count, since, zero
+    count = 0
+    if now + us >= at:
+        tick(now + us)
     else:
         now += us
-    if now >= due:
-        t = ahead()
+    if now >= since:
+        t = over()
         if t > 2000:
-            time.sleep(t / speed / 1000000)
-        elif t < -50000 * speed:
-            zero = real() - int(now / speed)
-        due = now + 1000
+            time.sleep(t / unit / 1000000)
+        elif t < -50000 * unit:
+            zero = real() - int(now / unit)
+        since = now + 1000
 
 
 def sleep_us(us):
     if us > 0:
-        advance(us)
+        move(us)
 
 
 def sleep_ms(ms):
@@ -56,10 +56,10 @@ def sleep_ms(ms):
 
 
 def ticks_us():
-    global loops
-    loops += 1
-    if loops > 64:  # a loop that waits by reading the clock
-        advance(20)
+    global count
+    count += 1
+    if count > 64:  # a loop that waits by reading the clock
+        move(20)
     return now & 0x3FFFFFFF  # ticks wrap here on the boards
 
 
@@ -86,7 +86,7 @@ class poll:
     def wait(self, ms):
         found = self.select.poll(ms)
         if found and found[0][1] & 24:  # POLLERR and POLLHUP: the bench has ended
-            die()
+            kill()
         return found
 
     def poll(self, timeout=-1):
@@ -94,17 +94,17 @@ class poll:
         found = self.wait(0)
         if timeout == 0 and not found:
             if last == now:
-                advance(20)
+                move(20)
             last = now
         end = now + (timeout * 1000 if timeout >= 0 else 1 << 50)
         short = timeout <= 2  # such a wait counts whole even when input ends it
         while not found and now < end:
-            step = min(end, alarm_at, now + 100000) - now
-            found = self.wait(max(0, int((step + ahead()) / speed / 1000)))
+            step = min(end, at, now + 100000) - now
+            found = self.wait(max(0, int((step + over()) / unit / 1000)))
             if not found:
-                advance(step)
+                move(step)
             elif short and timeout > 0:
-                advance(end - now)
+                move(end - now)
             else:
-                advance(max(0, min(-ahead(), step)))
+                move(max(0, min(-over(), step)))
         return found

@@ -3,11 +3,11 @@
 import sim_machine as machine
 import sim_time as clock
 
-timers = []
+parts = []
 
 
 class Timer:
-    ONE_SHOT, PERIODIC = 0, 1
+    PERIODIC = 1
 
     def __init__(self, id=-1, **options):
         if options:
@@ -18,12 +18,12 @@ class Timer:
         self.step = int(1000000 / freq) if freq > 0 else period * 1000
         self.mode, self.cb = mode, callback
         self.time = clock.now + self.step
-        timers.append(self)
+        parts.append(self)
         plan()
 
     def deinit(self):
-        if self in timers:
-            timers.remove(self)
+        if self in parts:
+            parts.remove(self)
 
     def run(self):
         self.time += self.step
@@ -36,7 +36,7 @@ class Timer:
 class WDT:
     def __init__(self, id=0, timeout=5000):
         self.step = timeout * 1000
-        timers.append(self)
+        parts.append(self)
         self.feed()
 
     def feed(self):
@@ -49,19 +49,19 @@ class WDT:
 
 def plan():
     at = 1 << 60
-    for timer in timers:
+    for timer in parts:
         at = min(at, timer.time)
-    clock.alarm_at = 1 << 60 if clock.busy else max(at, clock.now)
+    clock.at = 1 << 60 if clock.busy else max(at, clock.now)
 
 
-def alarm(end):
+def tick(end):
     """Let time pass until `end`, running what falls due on the way; it may take longer."""
-    while not clock.busy and clock.alarm_at <= end:
-        clock.now = max(clock.now, clock.alarm_at)
+    while not clock.busy and clock.at <= end:
+        clock.now = max(clock.now, clock.at)
         clock.busy = True
-        clock.alarm_at = 1 << 60
+        clock.at = 1 << 60
         try:
-            for timer in timers[:]:
+            for timer in parts[:]:
                 if timer.time <= clock.now:
                     timer.run()
         finally:
@@ -70,4 +70,4 @@ def alarm(end):
     clock.now = max(clock.now, end)
 
 
-clock.alarm = alarm
+clock.tick = tick

@@ -1,0 +1,207 @@
+"""Without a host: start, retries, the end of them, the LED, the time alone; and the watchdog."""
+
+from __future__ import annotations
+
+import itertools
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from firmware.rig import Rig, machine
+
+LED = 4
+
+
+@pytest.fixture
+def flash(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A flash with a stored setting to start from."""
+    monkeypatch.chdir(tmp_path)
+    rig = Rig(tmp_path, led=LED)
+    rig.say("FREQ 170 KHZ;:PULS:DCYC 30;*SAV 0;:OUTP:STAR ON;:OUTP:STAR:RETR 2;PAUS 2")
+    rig.server.settings.check = 1
+    rig.say("SYST:SETT:STOR")
+    assert rig.errors() == []
+    return tmp_path
+
+
+def run_seconds(rig: Rig, seconds: float) -> None:
+    rig.run_ms(round(seconds * 1000))
+
+
+def flashes(rig: Rig, seconds: float) -> list[tuple[int, int]]:
+    """Lengths in ms of what the LED shows: (level, length), the first and last cut off."""
+    found: list[list[int]] = []
+    end = rig.clock.now + round(seconds * 1e6)
+    while rig.clock.now < end:
+        rig.server.turn()
+        level = rig.board.led.value()
+        if not found or found[-1][0] != level:
+            found.append([level, rig.clock.now])
+    pairs = itertools.pairwise(found[1:])
+    return [(level, round((after - at) / 1000)) for (level, at), (_, after) in pairs]
+
+
+def test_retries_with_growing_pauses_then_off(flash: Path) -> None:
+    rig = Rig(flash, led=LED)
+    run_seconds(rig, 1)
+    assert rig.board.led.value() == 1
+    machine.voltages[34] = 2_300_000
+    started = {0: rig.clock.now}
+    for _ in range(1000):
+        run_seconds(rig, 0.02)
+        started.setdefault(rig.server.guard.alone.failed, rig.clock.now)
+    assert sorted(started) == [0, 1, 2]
+    assert 1_900_000 < started[1] - started[0] < 2_200_000
+    assert 3_900_000 < started[2] - started[1] < 4_200_000
+    assert rig.server.guard.alone.on is False
+    assert rig.text("OUTP:COND?;:OUTP:PROT:CAUS?") == 'TRIPPED;101,"Over-current"'
+    machine.voltages[34] = 200_000
+    run_seconds(rig, 60)
+    assert rig.text("OUTP:COND?") == "TRIPPED"  # for good
+
+
+def test_a_transient_is_got_over(flash: Path) -> None:
+    rig = Rig(flash)
+    run_seconds(rig, 1)
+    machine.voltages[34] = 2_300_000
+    run_seconds(rig, 0.2)
+    assert rig.server.guard.cause == 101
+    machine.voltages[34] = 200_000
+    run_seconds(rig, 3)
+    assert rig.text("OUTP:COND?;:FREQ?;:PULS:DCYC?") == "ON;169851.380;30.0781"
+    assert rig.server.guard.alone.failed == 1
+    run_seconds(rig, 0)
+    rig.server.guard.alone.since -= 3_600_001
+    rig.server.turn()
+    assert rig.server.guard.alone.failed == 0  # an hour went well
+
+
+def test_a_host_decides_about_a_trip_as_long_as_it_is_there(flash: Path) -> None:
+    rig = Rig(flash)
+    machine.voltages[34] = 2_300_000
+    run_seconds(rig, 0.5)
+    machine.voltages[34] = 200_000
+    for _ in range(50):
+        run_seconds(rig, 0.1)
+        rig.say("*ESE 0")
+    assert rig.text("OUTP:COND?") == "TRIPPED"
+    run_seconds(rig, 5)
+    assert rig.server.drive.running()  # it has gone, and the pause is over
+
+
+def test_refuses_where_the_self_check_fails(flash: Path) -> None:
+    rig = Rig(flash, check=True, led=LED)  # the fakes' current does not follow the duty
+    rig.say("*CLS")
+    run_seconds(rig, 1)
+    assert rig.text("OUTP:PROT:CAUS?") == '109,"Self-check failed"'
+    assert rig.gate() == ("pin", 0)
+
+
+def test_the_led_flashes_the_number_of_the_trip(flash: Path) -> None:
+    rig = Rig(flash, led=LED)
+    rig.say("OUTP OFF")
+    run_seconds(rig, 1)
+    assert rig.board.led.value() == 0
+    rig.server.guard.trip(103, "no answer")
+    seen = flashes(rig, 20)
+    on = [length for level, length in seen if level]
+    assert all(abs(length - 256) < 20 for length in on)
+    text = "".join("*" if level else "_" if length > 1000 else "." for level, length in seen)
+    assert "_*.*.*_" in text
+
+
+def test_a_long_flash_says_that_a_retry_comes(flash: Path) -> None:
+    rig = Rig(flash, led=LED)
+    rig.say("OUTP:STAR:PAUS 30")
+    run_seconds(rig, 3)
+    machine.voltages[34] = 2_300_000
+    seen = flashes(rig, 20)
+    assert any(level and abs(length - 1024) < 20 for level, length in seen)
+
+
+def test_damaged_settings_show_on_the_led(flash: Path) -> None:
+    path = flash / "settings.bin"
+    path.write_bytes(path.read_bytes()[:-3])
+    rig = Rig(flash, led=LED)
+    seen = flashes(rig, 12)
+    assert len(seen) >= 8
+    assert all(abs(length - 1024) < 20 for _, length in seen)
+    assert not rig.server.drive.running()
+
+
+def test_the_time_alone_ends(flash: Path) -> None:
+    rig = Rig(flash)
+    rig.say("OUTP:STAR:TIME 20;:SYST:SETT:STOR;:OUTP OFF")
+    rig = Rig(flash)
+    run_seconds(rig, 19)
+    assert rig.server.drive.running()
+    run_seconds(rig, 2)
+    assert rig.text("SYST:ERR?").startswith('108,"Time alone is up;20.0')
+    assert rig.gate() == ("pin", 0)
+
+
+def test_a_host_that_talks_puts_the_time_alone_off(esp32: Rig) -> None:
+    esp32.say("OUTP:STAR:TIME 3;:SYST:HOST:TIM 60")
+    esp32.on()
+    for _ in range(10):
+        run_seconds(esp32, 1)
+        esp32.say("*ESE 0")
+    assert esp32.server.guard.cause == 0
+    run_seconds(esp32, 3.5)
+    assert esp32.server.guard.cause == 108
+
+
+def test_the_watchdog_begins_with_the_output_and_is_fed_by_the_main_loop(esp32: Rig) -> None:
+    assert machine.dogs == []
+    esp32.on()
+    assert [dog[0] for dog in machine.dogs] == [4000]
+    before = machine.dogs[0][1]
+    esp32.server.turn()
+    assert machine.dogs[0][1] == before + 1
+    esp32.server.guard.step = lambda: None  # the guard did not run
+    esp32.server.turn()
+    assert machine.dogs[0][1] == before + 1
+    del esp32.server.guard.step
+    machine.timers[0].callback(None)  # nor does the timer feed it
+    assert machine.dogs[0][1] == before + 1
+
+
+def test_no_watchdog_where_it_is_off(esp32: Rig) -> None:
+    esp32.say("SYST:WATC 0")
+    esp32.on()
+    assert machine.dogs == []
+
+
+def test_a_reset_by_the_watchdog_is_told_and_nothing_starts(
+    flash: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(machine, "cause", machine.WDT_RESET)
+    rig = Rig(flash)
+    run_seconds(rig, 30)
+    assert rig.text("SYST:ERR?;:OUTP:COND?;:OUTP:PROT:CAUS?") == (
+        '110,"Watchdog reset";TRIPPED;110,"Watchdog reset"'
+    )
+
+
+def test_maintenance_with_the_watchdog_begins_anew(esp32: Rig) -> None:
+    esp32.on()
+    esp32.say("SYST:MAIN")
+    assert machine.resets == [1]
+    assert esp32.gate() == ("pin", 0)
+    assert (esp32.flash / "maintenance").exists()
+
+
+def test_maintenance_that_cannot_be_noted_is_refused(
+    esp32: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    esp32.on()
+
+    def full(*_: Any) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setitem(esp32.server.commands.maintenance.__globals__, "open", full)
+    esp32.say("SYST:MAIN")
+    assert esp32.errors() == [-200]
+    assert machine.resets == []
+    assert esp32.gate() == ("pin", 0)
