@@ -64,6 +64,7 @@ def board(flash: Path) -> Iterator[BareBench]:
 
 def test_install_again_other_pin_and_uninstall(board: BareBench, flash: Path) -> None:
     (flash / "notes.txt").write_text("the maker's own\n")
+    (flash / "coilwright.json.part").write_text("{")  # an install that was cut at its first file
     first = put(board)
     assert set(contents(flash)) == FILES | {"notes.txt"}
     assert set(first.plan.write) == FILES

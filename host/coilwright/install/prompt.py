@@ -252,9 +252,12 @@ class Prompt:
         self.run(code + f"os.rename({old!r}, {new!r})")
 
     def remove(self, names: Iterable[str]) -> None:
-        """Remove files in this order."""
+        """Remove files in this order; one that is not there is no matter."""
         self.changed = True
-        self.run(f"import os\nfor n in {list(names)!r}:\n os.remove(n)")
+        self.run(
+            f"import os\nfor n in {list(names)!r}:\n try:\n  os.remove(n)\n"
+            " except OSError as e:\n  if e.args[0] != 2:\n   raise"
+        )
 
     def free_bytes(self) -> int | None:
         """Room in its flash; None where it does not say."""
