@@ -97,7 +97,7 @@ class Guard:
                 self.around()
         elif self.drive.state != TRIPPED:
             if not self.dog and self.board.dog and self.limits.dog_us:
-                self.dog = self.board.dog(timeout=max(self.limits.dog_us // 1000, 1000))
+                self.dog = self.board.watch(max(self.limits.dog_us // 1000, 1000))
             if not self.sense.busy and span >= (_LOOK_MS if self.timer else 5):
                 self.current(self.sense.quick())
                 self.around()

@@ -40,13 +40,20 @@ def once(module, name, *arguments):
     return part
 
 
+def gone(name):
+    """Whether a file was there; it is not any more."""
+    try:
+        os.remove(name)
+        return True
+    except OSError:
+        return False
+
+
 def build():
     """The whole driver on the real board, or None where a prompt is wanted: see main.py."""
-    try:
-        os.remove("maintenance")
+    if gone("maintenance"):
+        gone("watchdog")
         return None
-    except OSError:
-        pass
     board = load("wiring").build()
     settings = load("settings", "stored").load(board.calibration)
     forget("wiring", "boot", "stored")

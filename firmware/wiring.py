@@ -6,6 +6,7 @@ import time
 
 import machine
 from board import Adc, Board
+from start import gone
 
 _GATES = {"esp32": 25, "rp2": 2}
 
@@ -62,7 +63,7 @@ def build(clock=time):
             board.celsius = lambda: esp32.mcu_temperature() * 1000000
     except (ImportError, AttributeError, ValueError):
         pass  # not on this chip
-    if machine.reset_cause() == machine.WDT_RESET:
+    if gone("watchdog") and machine.reset_cause() == machine.WDT_RESET:
         board.cause = 110
     board.calibration = _calibration(sensor, supply, info.get("calibration", {}))
     if sensor == "adc":

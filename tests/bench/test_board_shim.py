@@ -185,9 +185,19 @@ def test_timers_run_on_the_virtual_clock(setup: Any) -> None:
     assert count == 10
 
 
-@pytest.mark.parametrize(("command", "cause"), [("reset", 2), ("dog 50 100", 3), ("soft", 5)])
-def test_resets_restart_the_firmware_and_say_why(setup: Any, command: str, cause: int) -> None:
-    bench = setup()
+@pytest.mark.parametrize(
+    ("chip", "command", "cause"),
+    [
+        ("esp32", "reset", 2),
+        ("rp2040", "reset", 3),  # ports/rp2/modmachine.c: by the watchdog
+        ("esp32", "dog 50 100", 3),
+        ("esp32", "soft", 5),
+    ],
+)
+def test_resets_restart_the_firmware_and_say_why(
+    setup: Any, chip: str, command: str, cause: int
+) -> None:
+    bench = setup(chip=chip)
     assert bench.ask("cause") == 1
     bench.ask("set 165000 20000")
     os.write(bench.talk.fd, command.encode() + b"\n")

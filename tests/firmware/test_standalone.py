@@ -177,11 +177,30 @@ def test_a_reset_by_the_watchdog_is_told_and_nothing_starts(
     flash: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(machine, "cause", machine.WDT_RESET)
+    (flash / "watchdog").touch()
     rig = Rig(flash)
     run_seconds(rig, 30)
     assert rig.text("SYST:ERR?;:OUTP:COND?;:OUTP:PROT:CAUS?") == (
         '110,"Watchdog reset";TRIPPED;110,"Watchdog reset"'
     )
+
+
+def test_a_reset_from_the_prompt_is_no_watchdogs(
+    flash: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On RP2 every `machine.reset()` has the watchdog for its cause (ports/rp2/modmachine.c)."""
+    monkeypatch.setattr(machine, "cause", machine.WDT_RESET)
+    assert Rig(flash).text("OUTP:COND?;:OUTP:PROT:CAUS?") == 'RAMPING;0,"None"'
+
+
+def test_the_watchdog_is_noted_once(flash: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    rig = Rig(flash)
+    rig.on()
+    assert (flash / "watchdog").exists()
+    monkeypatch.setattr(machine, "cause", machine.WDT_RESET)
+    assert Rig(flash).text("OUTP:PROT:CAUS?") == '110,"Watchdog reset"'
+    assert not (flash / "watchdog").exists()
+    assert Rig(flash).text("OUTP:PROT:CAUS?") == '0,"None"'
 
 
 def test_maintenance_with_the_watchdog_begins_anew(esp32: Rig) -> None:

@@ -366,6 +366,8 @@ class Bench:
         return [sys.executable, "-i", "-B"]
 
     def _reset_later(self, cause: int) -> None:
+        if cause == HARD_RESET and self.chip.family == "rp2":
+            cause = WATCHDOG_RESET  # ports/rp2/modmachine.c: machine.reset() is by the watchdog
         threading.Thread(target=self.reset, args=(cause,), name="bench reset").start()
 
     def _kill(self) -> None:
