@@ -25,6 +25,7 @@ Exception tree::
     │   ├── BadBoard            34
     │   └── CannotResume        35
     ├── NoResult                40
+    ├── BadCalibration          41
     └── InstallError
         ├── WrongBoard          50
         ├── BadPins             51
@@ -182,6 +183,12 @@ class NoResult(CoilwrightError):
     """The measurement is sound, but there is no answer in it (no peak, never lit)."""
 
     exit_code = 40
+
+
+class BadCalibration(CoilwrightError):
+    """Readings and meter do not make a calibration; the driver keeps the one it has."""
+
+    exit_code = 41
 
 
 class InstallError(CoilwrightError):

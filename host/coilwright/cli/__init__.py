@@ -19,6 +19,7 @@ COMMANDS = {
     "status": "Show what a driver is, how it is set and what it measures.",
     "check": "Check sensors, coil and supply in a short burst at a small duty.",
     "set": "Set frequency and duty, and hold the output on while watched.",
+    "calibrate": "Calibrate the driver's sensors against a meter.",
     "sweep": "Sweep frequency or duty and keep the record.",
     "tune": "Find the best frequency and the lowest duty that lights the load.",
     "track": "Follow the best frequency while it drifts.",

@@ -1,0 +1,36 @@
+"""The picture of a calibration: meter over reading with its line, and what lies off it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from coilwright.calibration import Line, Sensor
+from coilwright.view.plots import COLORS
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+def plot_line(line: Line, sensor: Sensor, *, title: str) -> Figure:
+    """Draw readings and line above, the residuals below."""
+    from matplotlib.figure import Figure as NewFigure
+
+    figure = NewFigure(figsize=(6.4, 5.6), layout="constrained")
+    figure.suptitle(title)
+    above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1))
+    x = np.array([one.reading_v for one in line.readings])
+    ends = np.array([x.min(), x.max()])
+    label = f"{line.gain:.4g} {sensor.gain_unit()} from {line.offset_v:.4g} V on"
+    above.plot(ends, (ends - line.offset_v) * line.gain, color=COLORS[0], label=label)
+    above.plot(x, [one.meter for one in line.readings], "o", color=COLORS[1], label="meter")
+    above.set_ylabel(f"{sensor.name}, {sensor.unit}")
+    above.legend(fontsize="small", loc="best")
+    below.axhline(0, color="0.2", lw=1)
+    below.plot(x, [1e3 * off for off in line.residuals], "o", color=COLORS[1])
+    below.set_ylabel(f"off the line, m{sensor.unit}")
+    below.set_xlabel("reading, V")
+    for axis in (above, below):
+        axis.grid(alpha=0.3)
+    return figure
