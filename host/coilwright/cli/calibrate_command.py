@@ -328,6 +328,10 @@ def _line_result(sensor: Sensor, line: Line, bench: _Session) -> dict[str, Any]:
 def _line_lines(sensor: Sensor, line: Line, result: dict[str, Any]) -> list[tuple[str, str]]:
     low, high = line.gain_interval
     below, above = line.offset_interval_v
+    error = result["error_before"]
+    before = (
+        f"it read up to {show(abs(error), sensor.unit, 3)} too {'much' if error > 0 else 'little'}"
+    )
     residual = "not known: two readings always lie on a line"
     if line.residual is not None and line.residual_share is not None:
         share = show_percent(line.residual_share)
@@ -336,7 +340,7 @@ def _line_lines(sensor: Sensor, line: Line, result: dict[str, Any]) -> list[tupl
         ("gain", f"{line.gain:.5g} {sensor.gain_unit()} (95 %: {low:.5g} to {high:.5g})"),
         ("offset", f"{show(line.offset_v, 'V')} (95 %: {show(below, 'V')} to {show(above, 'V')})"),
         ("residual", residual),
-        ("before", f"it read up to {show(result['error_before'], sensor.unit, 3)} off"),
+        ("before", before),
     ]
     for one, off in zip(line.readings, line.residuals, strict=True):
         meter, reading = show(one.meter, sensor.unit), show(one.reading_v, "V", 5)
