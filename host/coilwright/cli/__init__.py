@@ -22,6 +22,7 @@ COMMANDS = {
     "calibrate": "Calibrate the driver's sensors against a meter.",
     "sweep": "Sweep frequency or duty and keep the record.",
     "tune": "Find the best frequency and the lowest duty that lights the load.",
+    "live": "Drive and watch the bench in a full-screen panel.",
     "track": "Follow the best frequency while it drifts.",
     "steps": "Which frequencies and duties a chip can set.",
     "limit": "Limit the supply current by capping the duty over frequency.",

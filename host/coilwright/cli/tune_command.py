@@ -45,7 +45,7 @@ RAMP_S = 0.004
 
 
 @dataclass(frozen=True)
-class _Wishes:
+class TuneWishes:
     """What the command line asked for."""
 
     purpose: str
@@ -151,7 +151,7 @@ def command(
         lit = wishes.lit
     else:
         began_with = None
-        wishes = _Wishes(
+        wishes = TuneWishes(
             purpose,
             parse_band(band),
             safe_duty,
@@ -176,11 +176,11 @@ def command(
             set_measuring(driver, settle, averages)
         else:
             driver.take_over()
-        options = _options(driver, wishes)
+        options = tune_options(driver, wishes)
         title = f"Tuning {port or 'the driver'}"
         keep = RecordWishes(record, note, tags, force)
         with _kept(driver, wishes, keep, began_with, title) as recorder:
-            result, stages = _run(driver, recorder, options, wishes)
+            result, stages = run_tune(driver, recorder, options, wishes)
             if store:
                 _store(driver, result)
             model = _model(parts, result)
@@ -233,7 +233,7 @@ class _Interrupted:
 
     record: Record
     info: RecordInfo
-    wishes: _Wishes
+    wishes: TuneWishes
 
 
 def _read_interrupted(path: Path) -> _Interrupted:
@@ -255,7 +255,7 @@ def _read_interrupted(path: Path) -> _Interrupted:
         ) from None
 
 
-def _wishes_of(plan: Mapping[str, Any]) -> _Wishes:
+def _wishes_of(plan: Mapping[str, Any]) -> TuneWishes:
     """The wishes as a record keeps them.
 
     Raises:
@@ -270,7 +270,7 @@ def _wishes_of(plan: Mapping[str, Any]) -> _Wishes:
     for name, value in values.items():
         if not (value is None and name in optional):
             values[name] = _real(value)
-    return _Wishes(purpose=purpose, lit=lit, band=(_real(low), _real(high)), **values)
+    return TuneWishes(purpose=purpose, lit=lit, band=(_real(low), _real(high)), **values)
 
 
 def _real(value: object) -> float:
@@ -281,7 +281,7 @@ def _real(value: object) -> float:
 
 def _kept(
     driver: Driver,
-    wishes: _Wishes,
+    wishes: TuneWishes,
     keep: RecordWishes,
     began_with: _Interrupted | None,
     title: str,
@@ -308,7 +308,7 @@ def _model(build: Build | None, result: TuneResult) -> ModelView | None:
     return None if build is None else by_model(build, result)
 
 
-def _options(driver: Driver, wishes: _Wishes) -> TuneOptions:
+def tune_options(driver: Driver, wishes: TuneWishes) -> TuneOptions:
     """The options of the tune inside the driver's own limits."""
     from coilwright.cli.bench_session import CONVERTER_STEP_V, check_band
     from coilwright.errors import OutOfRange
@@ -350,14 +350,14 @@ def _options(driver: Driver, wishes: _Wishes) -> TuneOptions:
     )
 
 
-def _light_rise(calibration: Calibration, wishes: _Wishes) -> float | None:
+def _light_rise(calibration: Calibration, wishes: TuneWishes) -> float | None:
     """The level asked for, else the one kept with the calibration, else None."""
     if wishes.lit_level is not None:
         return wishes.lit_level
     return calibration.light_level_v or None
 
 
-def _lit(calibration: Calibration, driver: Driver, wishes: _Wishes) -> Lit | None:
+def _lit(calibration: Calibration, driver: Driver, wishes: TuneWishes) -> Lit | None:
     from coilwright.tune import Operator, ProbeLevel
 
     if wishes.lit == "probe":
@@ -397,8 +397,8 @@ class _Questions:
         return lit
 
 
-def _run(
-    driver: Driver, recorder: Recorder, options: TuneOptions, wishes: _Wishes
+def run_tune(
+    driver: Driver, recorder: Recorder, options: TuneOptions, wishes: TuneWishes
 ) -> tuple[TuneResult, dict[str, list[Point]]]:
     from coilwright.link import PointList
     from coilwright.tune import tune
@@ -432,7 +432,7 @@ def _run(
     return result, stages
 
 
-def _check_light(rest: Point, wishes: _Wishes) -> None:
+def _check_light(rest: Point, wishes: TuneWishes) -> None:
     """A light input that reads exactly nothing is not there at all."""
     from coilwright.errors import NoResult
 

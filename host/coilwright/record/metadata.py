@@ -99,6 +99,8 @@ def compose(
     rows: int | None = None,
     results: Json | None = None,
     interruptions: Sequence[Json] = (),
+    marks: Sequence[Json] = (),
+    events: Sequence[Json] = (),
 ) -> dict[str, Any]:
     """The whole metadata document.
 
@@ -107,7 +109,9 @@ def compose(
         info: What was known at the beginning.
         finished, reason, rows, results: What is known at the end.
         interruptions: Row, time and reason of each.
+        marks, events: What a person marked, and what happened, each with its row and time.
     """
+    lists = {"interruptions": interruptions, "marks": marks, "events": events}
     document: dict[str, Any] = {
         "@context": ["http://www.w3.org/ns/csvw", {"@language": "en"}],
         "url": name,
@@ -125,7 +129,7 @@ def compose(
         document["prov:endedAtTime"] = _date_time(finished)
     document["dialect"] = dict(_DIALECT)
     document["tableSchema"] = {"columns": [_column(column) for column in COLUMNS]}
-    document["notes"] = _notes(info, finished, reason, rows, results, interruptions)
+    document["notes"] = _notes(info, finished, reason, rows, results, lists)
     return document
 
 
@@ -135,10 +139,10 @@ def _notes(
     reason: str,
     rows: int | None,
     results: Json | None,
-    interruptions: Sequence[Json],
+    lists: Mapping[str, Sequence[Json]],
 ) -> list[dict[str, Any]]:
     facts: list[tuple[str, Any]] = [(name, dict(getattr(info, name))) for name in _FACTS]
-    facts.append(("interruptions", [dict(entry) for entry in interruptions]))
+    facts += [(name, [dict(entry) for entry in entries]) for name, entries in lists.items()]
     if finished is not None:
         facts.append(("end", {"reason": reason, "rows": rows}))
     if results is not None:
@@ -170,7 +174,7 @@ class Metadata:
     Attributes:
         document: The JSON object.
         facts: The notes by name: driver, board, settings, limits, calibration, plan,
-            interruptions, end, results.
+            interruptions, marks, events, end, results.
     """
 
     document: Json

@@ -72,6 +72,8 @@ class RecordWriter:
         self.rows = 0 if behind is None else behind.rows
         self._info = info
         self._interruptions: list[Json] = [] if behind is None else list(behind.interruptions)
+        self._marks: list[Json] = []
+        self._events: list[Json] = []
         self._synced_s = time.monotonic()
         self._stream: IO[str] | None = None
         self._file = path.name
@@ -96,15 +98,64 @@ class RecordWriter:
         Raises:
             NotWritable: The metadata cannot be replaced; what it held before is still there.
         """
-        entry = {"row": self.rows, "time": utc_text(datetime.now(UTC)), "reason": why}
-        self._interruptions.append(entry)
+        self._interruptions.append({**self._here(), "reason": why})
+        self._keep_metadata()
+
+    def event(self, what: str, **facts: Any) -> None:
+        """Keep in the metadata, at once, what happened before the next row.
+
+        Args:
+            what: In a word or two, such as "output on".
+            facts: More of it, as plain JSON values.
+
+        Raises:
+            NotWritable: The metadata cannot be replaced; what it held before is still there.
+        """
+        self._events.append({**self._here(), "event": what, **facts})
+        self._keep_metadata()
+
+    def mark(self, stage: str, **facts: Any) -> None:
+        """Keep in the metadata, at once, a moment that a person marked; the same stage again
+        changes its facts.
+
+        Args:
+            stage: Stage of the mark's points, such as "mark-001".
+            facts: Its note, what was set and what was measured, as plain JSON values.
+
+        Raises:
+            NotWritable: The metadata cannot be replaced; what it held before is still there.
+        """
+        for index, known in enumerate(self._marks):
+            if known["stage"] == stage:
+                self._marks[index] = {**known, **facts}
+                break
+        else:
+            self._marks.append({**self._here(), "stage": check_stage(stage), **facts})
+        self._keep_metadata()
+
+    @property
+    def marks(self) -> list[Json]:
+        """The marks so far."""
+        return list(self._marks)
+
+    def _here(self) -> dict[str, Any]:
+        return {"row": self.rows, "time": utc_text(datetime.now(UTC))}
+
+    def _keep_metadata(self) -> None:
         try:
             self._replace_metadata(self._text())
         except OSError as error:
             raise self._failure(error) from error
 
     def _text(self, **end: Any) -> str:
-        document = compose(self._file, self._info, interruptions=self._interruptions, **end)
+        document = compose(
+            self._file,
+            self._info,
+            interruptions=self._interruptions,
+            marks=self._marks,
+            events=self._events,
+            **end,
+        )
         return to_text(document)
 
     def _prepare(self, force: bool) -> None:
