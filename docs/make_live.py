@@ -27,7 +27,7 @@ COMMAND = (
     "--frequency", "165k", "--duty", "12%", "--trip", "0.4A", "--band", "150k:180k",
     "--points", "41", "--record", "harbour.csv",
 )  # fmt: skip
-LIMIT_S = 300
+LIMIT_S = 100
 
 
 class Terminal:

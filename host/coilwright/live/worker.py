@@ -16,7 +16,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
-from coilwright.errors import DriverError, NoResult, Refused, Tripped
+from coilwright.errors import DriverError, NoAnswer, NoResult, Refused, Tripped
 from coilwright.link import Driver, FrequencySweep
 from coilwright.link.facts import DriverState, Trip
 from coilwright.link.plans import distinct
@@ -34,6 +34,8 @@ OFF_ROWS_S = 2.0
 """Between two rows of the record while the output is off."""
 PANEL_LOST_S = 4.0
 """The output goes off when the panel was not there for so long: a terminal that hangs."""
+MOST_SILENCES = 3
+"""Questions in a row without an answer, each repeated by the link already, that end the panel."""
 TREND_S = 120.0
 NO_TRIP = Trip(0, "None")
 
@@ -107,6 +109,7 @@ class Worker:
         self._point: Point | None = None
         self._job: Job | None = None
         self._message, self._ended = "", False
+        self._silences = 0
         self._lives, self._row_s = 0, -math.inf
         self._counts = {"mark": 0, "sweep": 0, "tune": 0, "trip": 0}
         self._sweeps: list[dict[str, Any]] = []
@@ -259,6 +262,12 @@ class Worker:
         except (DriverError, NoResult) as error:
             self._say(f"{error.message} {error.hint}".strip())
             self._look()
+        except NoAnswer as error:
+            # Once may be a busy machine or a line that is disturbed; the panel shows the silence.
+            self._silences += 1
+            if self._silences >= MOST_SILENCES:
+                raise
+            self._say(error.message)
 
     def _carry_out(self, request: requests.Request) -> None:
         match request:
@@ -377,6 +386,7 @@ class Worker:
     def _measure(self) -> None:
         point = self._driver.measure()
         self._look()
+        self._silences = 0
         now_s = time.monotonic()
         on = self._state in (DriverState.ON, DriverState.RAMPING)
         if on or now_s - self._row_s >= OFF_ROWS_S:

@@ -72,7 +72,7 @@ def setting_lines(snapshot: Snapshot) -> Text:
 
 def reading_lines(snapshot: Snapshot) -> Text:
     """Now, peak hold, and the supply current against where it trips."""
-    lines = Text("                  now        peak\n", "dim")
+    lines = Text().append("                  now        peak\n", "dim")
     point, peaks, trip_a = snapshot.point, snapshot.peaks, snapshot.limits.trip_a
     rows = (
         ("supply", None if point is None else point.supply_a, peaks.supply_a, "A"),
