@@ -113,8 +113,9 @@ def _bar(value: float | None, full: float) -> Text:
 
 def plots(snapshot: Snapshot, now_s: float, width: int, height: int, *, job: bool) -> Text:
     """Supply and pickup side by side: over the last seconds, or of the sweep or tune."""
-    if job and snapshot.job is not None and len(snapshot.job.points) > 1:
-        points = snapshot.job.points
+    points = () if snapshot.job is None else snapshot.job.points
+    # Points of one setting, as where a tune verifies, are no curve: time shows them better.
+    if job and len({(point.frequency_hz, point.duty) for point in points}) > 1:
         over_frequency = len({point.frequency_hz for point in points}) > 1
         x = [p.frequency_hz / 1e3 if over_frequency else 100 * p.duty for p in points]
         label = "kHz" if over_frequency else "duty in %"
