@@ -142,6 +142,7 @@ def test_the_command_compares_with_a_driver(tmp_path: Path) -> None:
         ["165k"],
         ["--chip", "esp32"],
         ["165k", "--chip", "esp32", "--clock", "80M"],
+        ["165k", "--chip", "esp32", "--port", "sim://"],
         ["165k", "--band", "1k:2k", "--chip", "esp32"],
     ],
 )

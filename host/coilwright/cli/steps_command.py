@@ -60,21 +60,29 @@ def command(
     """
     if (frequency is None) == (band is None):
         raise click.UsageError("Give a frequency, as 165k, or --band 150k:180k.")
-    if (chip is None) == (port is None):
+    if chip is not None and _named_port():
+        raise click.UsageError("A driver tells its own chip: give --port or --chip.")
+    if chip is None and port is None:
         raise click.UsageError("Give --chip, or --port of a driver.")
-    if port is not None and clock is not None:
+    if chip is None and clock is not None:
         raise click.UsageError("A driver tells its own clock: --clock goes with --chip.")
     answered = None
-    if port is not None:
-        timer, answered = _ask(port, frequency, duty)
-    else:
-        assert chip is not None
+    if chip is not None:
         timer = _timer(chip, clock)
+    else:
+        assert port is not None
+        timer, answered = _ask(port, frequency, duty)
     if band is not None:
         _tell_band(timer, parse_band(band), duty, as_json)
     else:
         assert frequency is not None
         _tell_around(timer, round(frequency), duty, around, answered, as_json)
+
+
+def _named_port() -> bool:
+    """Whether --port was typed; one in the environment stands back behind --chip."""
+    source = click.get_current_context().get_parameter_source("port")
+    return source is click.core.ParameterSource.COMMANDLINE
 
 
 def _timer(chip: str, clock: float | None) -> Timer:
