@@ -42,7 +42,12 @@ HASTY = Timeouts(
     stall_s=3.0,
     reconnect_s=2.0,
 )
-PATIENT = Timeouts(quiet_s=0.02)
+PATIENT = Timeouts(quiet_s=0.02, identify_s=5.0)
+SOLVING = Timeouts(
+    quiet_s=0.02, identify_s=5.0, boot_s=20.0, reply_s=20.0, flash_s=30.0, stall_s=60.0
+)
+"""Where the line is sound: a busy computer may solve a changed circuit for a long time."""
+_WAITS = {"line": HASTY, "board": PATIENT}
 AT_HZ, AT_DUTY = 165e3, 0.2
 FREQUENCY_SWEEP = FrequencySweep(140_000, 190_000, 81, AT_DUTY)
 DUTY_SWEEP = DutySweep(165_000, 0.05, 0.35, 81)
@@ -163,8 +168,9 @@ def _with_host(case: Case, bench: Bench, outcome: Outcome, folder: Path) -> None
         outcome.failed_s = bench.clock.heard_us / 1e6
         bench.add_faults([parse_fault(case.fault)] if case.fault else [], from_now=True)
 
-    on_the_line = bool(case.fault) and parse_fault(case.fault).kind.acts == "line"
-    with Driver.open(bench.url, HASTY if on_the_line else PATIENT) as driver:
+    acts = parse_fault(case.fault).kind.acts if case.fault else ""
+    on_the_line = acts == "line"
+    with Driver.open(bench.url, _WAITS.get(acts, SOLVING)) as driver:
         driver.set_limits(host_timeout_s=HOST_LOST_S if on_the_line else 60.0)
         driver.set_frequency(AT_HZ)
         driver.set_duty(AT_DUTY)
@@ -243,7 +249,7 @@ def _in_mid_sweep(bench: Bench, count: str, fail: Callable[[], None]) -> Iterato
 def _tune(
     driver: Driver, bench: Bench, outcome: Outcome, folder: Path, fail: Callable[[], None]
 ) -> None:
-    wishes = tune_command._Wishes(
+    wishes = tune_command.TuneWishes(
         purpose="lowest-duty",
         band=TUNE_BAND,
         safe_duty=AT_DUTY,
@@ -255,8 +261,8 @@ def _tune(
         max_current=None,
     )
     with _recording(driver, "tune", 20, fail, outcome, folder) as recorder:
-        options = tune_command._options(driver, wishes)
-        outcome.result, _ = tune_command._run(driver, recorder, options, wishes)
+        options = tune_command.tune_options(driver, wishes)
+        outcome.result, _ = tune_command.run_tune(driver, recorder, options, wishes)
 
 
 @contextlib.contextmanager
