@@ -1,9 +1,10 @@
 """The search over frequency and duty on the phasor bench: limit, trip, and a sensor at its end."""
 
+import math
 from dataclasses import dataclass, replace
 
 from coilwright.point import Flag, Point, Setpoint
-from coilwright.tune import TuneOptions, TuneResult, tune
+from coilwright.tune import Stage, TuneOptions, TuneResult, tune
 from tune.bench_model import PhasorBench
 
 OPTIONS = TuneOptions(light_rise_v=0.1)
@@ -20,6 +21,24 @@ class DimSensor(PhasorBench):
         if point.light_v < self.light_range_v:
             return point
         return replace(point, light_v=self.light_range_v, flags=point.flags | Flag.LIGHT_OVER)
+
+
+class Floodlit(PhasorBench):
+    """Bright everywhere, so that the least current has more light than it needs."""
+
+    def light_v(self, f: float, duty: float) -> float:
+        return 1.0 if duty else 0.0
+
+    def supply_a(self, f: float, duty: float) -> float:
+        return 0.1 + (duty - 0.2) ** 2 + 20 * math.log(f / 165e3) ** 2
+
+
+def looks_around(bench: PhasorBench) -> tuple[list[int], TuneResult]:
+    """Points of each look around the best one, and the result of a search for least current."""
+    stages: list[Stage] = []
+    options = replace(OPTIONS, purpose="least-current")
+    found = tune(bench.measure, options, rest=bench.rest(), on_progress=stages.append)
+    return [s.planned_points for s in stages if s.name == "look around"], found
 
 
 def tuned(bench: PhasorBench, **options: object) -> TuneResult:
@@ -61,3 +80,20 @@ def test_beyond_the_light_sensors_range_the_search_goes_on_where_the_light_rises
     assert most > 1.2 * bench.light_range_v
     assert bench.light_v(found.setting.frequency_hz, found.setting.duty) > 0.95 * most
     assert any("beyond its sensor's range" in text for text in found.warnings)
+
+
+def test_a_least_current_brighter_than_needed_is_looked_around() -> None:
+    bench = Floodlit()
+    counts, found = looks_around(bench)
+    assert 1 <= len(counts) <= 2
+    assert counts[0] <= 4
+    assert sum(counts) <= 5
+    at = found.setting
+    assert bench.supply_a(at.frequency_hz, at.duty) < 1.01 * 0.1
+
+
+def test_a_least_current_at_the_edge_of_the_light_is_not_looked_around() -> None:
+    bench = PhasorBench()
+    counts, found = looks_around(bench)
+    assert not counts
+    assert found.setting.light_v - bench.dark_v < 1.05 * 1.1 * 0.1

@@ -66,6 +66,14 @@ FEWEST, BEYOND_SD = 4, 0.05
 """Bright readings from which is judged how they go on where the light sensor is at the end of its
 range, and the standard deviation of that judgement's logarithm."""
 
+EDGE = 1.05
+"""Times the light that is needed: the least current nearly always lies below. Where the best point
+is brighter, the surfaces may have smoothed over a dip that is narrower than they can follow."""
+
+STEP, DUTY_STEP = 0.004, 0.008
+"""Steps of the look around that point, of the frequency's logarithm and of duty: one to three of an
+ESP32's."""
+
 MOST_TRIED = 8
 """Places that are verified at most."""
 
@@ -185,6 +193,8 @@ def best_over_plane(
             break
         run.stage(f"towards {_WORDS[plane.purpose]}", len(chosen))
         _take(plane, chosen)
+    if plane.purpose == LEAST_CURRENT:
+        _look_around(plane)
     return _verified(plane)
 
 
@@ -334,14 +344,53 @@ def _ranked(plane: _Plane, amps: Surface, share: Surface) -> list[tuple[float, P
     return sorted(rows, key=lambda row: row[0])
 
 
+def _inside(plane: _Plane) -> list[Point]:
+    """Measured points that are probably worth having and read inside the limit, the best first."""
+    limit = plane.run.options.max_supply_a
+    ranked = [p for _, p in _ranked(plane, *plane.surfaces())]
+    return [p for p in ranked if limit is None or p.supply_a <= limit]
+
+
+def _look_around(plane: _Plane) -> None:
+    """Four points about a best one that is brighter than needed, and one on where that was better.
+
+    A step each way in frequency, and each way in duty along the valley: the moves of a pattern
+    search (R. Hooke, T. A. Jeeves, J. ACM 8, 212, 1961, from memory), once.
+    """
+    start = next(iter(_inside(plane)), None)
+    if start is None or (plane.is_lit.share(start) or 0.0) <= EDGE * plane.goal:
+        return
+    _take_about(plane, start, [(-STEP, 0.0), (STEP, 0.0), (0.0, -DUTY_STEP), (0.0, DUTY_STEP)])
+    best = next(iter(_inside(plane)), start)
+    if best is not start:
+        was, now = Places.of([start, best]).for_amps
+        _take_about(plane, best, [(float(now[0] - was[0]), float(now[1] - was[1]))])
+
+
+def _take_about(plane: _Plane, centre: Point, steps: Sequence[tuple[float, float]]) -> None:
+    """Measure at steps from a point, in the coordinates of the current, inside the reach."""
+    (low, high), (least, most) = plane.reach
+    off, duty = (Places.of([centre]).for_amps + np.array(steps)).T
+    duty = np.clip(duty, least, most)
+    f = np.exp(off + np.interp(duty, *_swings()))
+    duty = np.maximum(duty, SHORT_ON_S * f)
+    good = (f >= low) & (f <= high) & (duty <= most)
+    if not good.any():
+        return
+    plane.grid = Places(f[good], duty[good])
+    amps, _ = _over_grid(plane, *plane.surfaces())
+    allowed = np.flatnonzero(_untripped(plane, amps) & _fresh(plane))
+    if allowed.size:
+        plane.run.stage("look around", allowed.size)
+        _take(plane, [_place(plane, int(at)) for at in allowed])
+
+
 def _verified(plane: _Plane) -> Setting:
     """The best point that holds when it is measured again."""
-    wanted, limit = plane.run.options.confirmations, plane.run.options.max_supply_a
+    wanted = plane.run.options.confirmations
     tried = set[tuple[int, float]]()
     for _ in range(MOST_TRIED):
-        ranked = [p for _, p in _ranked(plane, *plane.surfaces())]
-        inside = [p for p in ranked if limit is None or p.supply_a <= limit]
-        places = [(p.requested_frequency_hz, p.requested_duty) for p in inside]
+        places = [(p.requested_frequency_hz, p.requested_duty) for p in _inside(plane)]
         fresh = [place for place in places if place not in tried]
         if not fresh:
             break
@@ -383,12 +432,12 @@ def _finite(is_lit: Lit, point: Point) -> bool:
 
 
 def _nothing(plane: _Plane) -> NoResult:
-    f, d = plane.grid.frequency_hz, plane.grid.duty
+    (low, high), (least, most) = plane.reach
     limit = plane.run.options.max_supply_a
     inside = "" if limit is None else f" inside the limit of {show(limit, 'A', 3)}"
     return NoResult(
-        f"Nothing from {show(float(f.min()), 'Hz')} to {show(float(f.max()), 'Hz')} and from"
-        f" {100 * d.min():.1f} to {100 * d.max():.0f} % of duty is lit{inside} with a margin of"
+        f"Nothing from {show(low, 'Hz')} to {show(high, 'Hz')} and from"
+        f" {100 * least:.1f} to {100 * most:.0f} % of duty is lit{inside} with a margin of"
         f" {100 * plane.run.options.margin:.0f} % ({plane.is_lit.describe()}).",
         "Bring the lamps nearer to the coil, allow more duty or current, or ask for less margin.",
     )
