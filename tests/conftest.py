@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import signal
 
 from hypothesis import HealthCheck, settings
+
+# The circuit's matrices are small: threads in the linear algebra cost more than they bring, above
+# all with one test process a core. Before anything imports NumPy.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # A busy machine is no failure: no example has to end within a time.
 settings.register_profile("coilwright", deadline=None, suppress_health_check=[HealthCheck.too_slow])
