@@ -40,8 +40,8 @@ class Check:
 
         Below the reading at rest by 0.2 % of the range; equal to the last bit for too long; or the
         same within 0.05 % for a quarter of a second, though the setting has changed five times, by
-        a factor of two in duty or a tenth in frequency. Currents below 0.8 % of the range are too
-        small for the last.
+        a factor of 2.5 in duty or a fifth in frequency: near the valley a sound driver draws the
+        same over a factor of two. Currents below 0.8 % of the range are too small for the last.
         """
         adc, ms = self.sense.supply.adc, self.clock.ticks_ms()
         rest = self.rest
@@ -69,7 +69,7 @@ class Check:
         if self.count < 5 or abs(uv - self.limits.current_offset) < adc.top_uv >> 7:
             return ""
         low, high = self.low, self.high
-        wide = high[1] >= 2 * low[1] or (high[0] - low[0]) * 10 >= low[0]
+        wide = 2 * high[1] >= 5 * low[1] or (high[0] - low[0]) * 5 >= low[0]
         return "reading stands still" if wide and self.clock.ticks_diff(ms, self.over) > 250 else ""
 
     def wanted(self):
