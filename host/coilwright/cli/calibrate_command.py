@@ -749,8 +749,8 @@ def _finish(
 ) -> None:
     """Keep the readings with their date, and tell the result."""
     from coilwright.errors import NotWritable
-    from coilwright.record.whole_file import replace_text
     from coilwright.view.pairs import print_pairs, print_sentences
+    from coilwright.whole_file import replace_text
 
     date = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
     kept = {"date": date, "note": wishes.note, **result}

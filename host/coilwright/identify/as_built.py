@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from coilwright.build import build_text
-from coilwright.errors import BadBuild, NotWritable, WouldOverwrite
+from coilwright.errors import BadBuild, NotWritable
 from coilwright.identify import keys
 from coilwright.identify.result import Identified
 from coilwright.quantities import show
+from coilwright.whole_file import check_place, replacing
 
 _LARGEST = 0.95
 
@@ -57,10 +58,7 @@ def check_output(path: Path, *, force: bool) -> None:
     """
     if path.suffix.lower() != ".toml":
         raise BadBuild(f"The build file {path} does not end in .toml.", "Name it .toml.")
-    if path.exists() and not force:
-        raise WouldOverwrite(f"The build file {path} exists.", "Give another name, or --force.")
-    if not path.parent.is_dir():
-        raise NotWritable(f"There is no folder {path.parent} for the build file.", "Make it first.")
+    check_place(path, "build file", force=force)
 
 
 def write_as_built(path: Path, text: str) -> None:
@@ -69,12 +67,10 @@ def write_as_built(path: Path, text: str) -> None:
     Raises:
         NotWritable: It cannot be written.
     """
-    beside = path.with_name(path.name + ".part")
     try:
-        beside.write_text(text, encoding="utf-8")
-        beside.replace(path)
+        with replacing(path) as draft:
+            draft.write_text(text, encoding="utf-8")
     except OSError as error:
-        beside.unlink(missing_ok=True)
         raise NotWritable(
             f"The build file {path} cannot be written: {error.strerror}.",
             "Choose another folder, or free some space.",

@@ -8,7 +8,7 @@ from pathlib import Path
 from coilwright.errors import BadRecord, NotWritable
 from coilwright.record import metadata
 from coilwright.record.naming import metadata_path
-from coilwright.record.whole_file import replace_text
+from coilwright.whole_file import replace_text
 
 
 def annotate(

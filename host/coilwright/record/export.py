@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from coilwright.errors import NoResult, NotWritable, WouldOverwrite
 from coilwright.record.columns import COLUMNS, NAMES
 from coilwright.record.reader import Record
+from coilwright.whole_file import replacing
 
 if TYPE_CHECKING:
     import pyarrow
@@ -58,16 +59,14 @@ def export(records: Sequence[Record], target: Path) -> int:
     """
     if not any(len(record) for record in records):
         raise NoResult("There is no point in any of these records.", "Name others.")
-    draft = target.with_name(target.name + ".part")
     try:
-        if target.suffix.lower() == ".parquet":
-            _write_parquet(records, draft)
-        else:
-            with draft.open("w", encoding="utf-8", newline="") as stream:
-                stream.writelines(_lines(records))
-        draft.replace(target)
+        with replacing(target) as draft:
+            if target.suffix.lower() == ".parquet":
+                _write_parquet(records, draft)
+            else:
+                with draft.open("w", encoding="utf-8", newline="") as stream:
+                    stream.writelines(_lines(records))
     except OSError as error:
-        draft.unlink(missing_ok=True)
         raise NotWritable(
             f"{target} cannot be written: {error.strerror or error}.",
             "Check folder, rights and free space.",

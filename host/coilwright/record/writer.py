@@ -17,7 +17,7 @@ from coilwright.point import Point
 from coilwright.record.columns import HEADER, check_stage, row_of
 from coilwright.record.metadata import Json, RecordInfo, compose, to_text, utc_text
 from coilwright.record.naming import metadata_path
-from coilwright.record.whole_file import replace_text
+from coilwright.whole_file import replace_text
 
 _SYNC_INTERVAL_S = 2.0
 _LINE_END = "\r\n"

@@ -9,7 +9,7 @@ from pathlib import Path
 from coilwright.build import Build
 from coilwright.compare import Comparison, compare
 from coilwright.compare import Sweep as ComparedSweep
-from coilwright.errors import BadRecord, NoResult, NotWritable, WouldOverwrite
+from coilwright.errors import BadRecord, NoResult, NotWritable
 from coilwright.record import Record, read_record
 from coilwright.report.facts import facts_of
 from coilwright.report.measured import as_sweep, measured
@@ -17,6 +17,7 @@ from coilwright.report.page import render
 from coilwright.report.plots import plots
 from coilwright.report.prediction import predict
 from coilwright.report.told import clean
+from coilwright.whole_file import check_place, replacing
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,10 +51,7 @@ def check_report_file(path: Path, *, force: bool) -> None:
         raise BadRecord(
             f"The report {path} ends in {path.suffix or 'nothing'!r}.", "Name it .html."
         )
-    if path.exists() and not force:
-        raise WouldOverwrite(f"The report {path} exists.", "Give another name, or --force.")
-    if not path.parent.is_dir():
-        raise NotWritable(f"There is no folder {path.parent} for the report.", "Make it first.")
+    check_place(path, "report", force=force)
 
 
 def make_report(
@@ -129,12 +127,10 @@ def _labels(records: Sequence[Record]) -> list[str]:
 
 def _write(target: Path, data: bytes) -> None:
     """Write beside its place, then move it there in one step."""
-    draft = target.with_name(target.name + ".part")
     try:
-        draft.write_bytes(data)
-        draft.replace(target)
+        with replacing(target) as draft:
+            draft.write_bytes(data)
     except OSError as error:
-        draft.unlink(missing_ok=True)
         raise NotWritable(
             f"The report {target} cannot be written: {error.strerror}.",
             "Choose another folder, or free some space.",

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from coilwright.errors import BadRecord, NotWritable, WouldOverwrite
+from coilwright.errors import BadRecord, NotWritable
+from coilwright.whole_file import check_place
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -66,10 +67,7 @@ def check_plot_file(path: Path, *, force: bool) -> None:
         raise BadRecord(
             f"The plot {path} ends in {path.suffix or 'nothing'!r}.", "Name it .png or .svg."
         )
-    if path.exists() and not force:
-        raise WouldOverwrite(f"The plot {path} exists.", "Give another name, or --force.")
-    if not path.parent.is_dir():
-        raise NotWritable(f"There is no folder {path.parent} for the plot.", "Make it first.")
+    check_place(path, "plot", force=force)
 
 
 def plot_sweeps(

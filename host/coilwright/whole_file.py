@@ -1,0 +1,66 @@
+"""A file that is written in one step: whoever reads it finds the old one or the new, whole."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+from coilwright.errors import NotWritable, WouldOverwrite
+
+
+def check_place(path: Path, what: str, *, force: bool) -> None:
+    """Refuse, before any work, a file that could not be written where it is wanted.
+
+    Args:
+        path: The file.
+        what: What it is called in a message, for instance "plot".
+        force: Whether to replace one that exists.
+
+    Raises:
+        WouldOverwrite: It exists and `force` is false.
+        NotWritable: Its folder does not exist.
+    """
+    if path.exists() and not force:
+        raise WouldOverwrite(f"The {what} {path} exists.", "Give another name, or --force.")
+    if not path.parent.is_dir():
+        raise NotWritable(f"There is no folder {path.parent} for the {what}.", "Make it first.")
+
+
+@contextlib.contextmanager
+def replacing(target: Path) -> Iterator[Path]:
+    """A file to write beside the target, moved there in one step when the block ends.
+
+    A block that fails leaves what stood there before, and no half of a file beside it.
+
+    Raises:
+        OSError: It cannot be moved.
+    """
+    draft = target.with_name(target.name + ".part")
+    try:
+        yield draft
+        draft.replace(target)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            draft.unlink()
+        raise
+
+
+def replace_text(target: Path, text: str) -> None:
+    """Write a text in one step, and to the disk before that.
+
+    Args:
+        target: The file, which need not exist.
+        text: All of it.
+
+    Raises:
+        OSError: It cannot be written; what stood there before still does.
+    """
+    with (
+        replacing(target) as draft,
+        draft.open("w", encoding="utf-8", newline="\n") as stream,
+    ):
+        stream.write(text)
+        stream.flush()
+        os.fsync(stream.fileno())
