@@ -19,20 +19,20 @@ from coilwright.cli.options import (
 if TYPE_CHECKING:
     from coilwright.pwm import Step, Timer
 
-CLOCKS_HZ = {
-    "esp32": 80_000_000,
-    "esp32s3": 80_000_000,
-    "esp32c3": 80_000_000,
-    "rp2040": 125_000_000,
-    "rp2350": 150_000_000,
+BOARDS = {
+    "esp32": "esp32",
+    "esp32s3": "esp32s3",
+    "esp32c3": "esp32c3",
+    "rp2040": "pico",
+    "rp2350": "pico2",
 }
-"""Clock of the PWM as MicroPython starts a chip (docs/board.md); a driver tells its own."""
+"""The board file that holds a chip's PWM facts; a driver tells its own clock."""
 
 
 @click.command("steps")
 @click.argument("frequency", type=HERTZ, required=False)
 @click.option("--duty", type=DUTY, default=0.2, show_default="20%", help="Duty.")
-@click.option("--chip", type=click.Choice(sorted(CLOCKS_HZ)), help="Chip, where no driver is.")
+@click.option("--chip", type=click.Choice(sorted(BOARDS)), help="Chip, where no driver is.")
 @port_option
 @click.option("--clock", type=HERTZ, help="Clock of an RP2 chip that does not run at its usual.")
 @click.option(
@@ -86,13 +86,15 @@ def _named_port() -> bool:
 
 
 def _timer(chip: str, clock: float | None) -> Timer:
+    from coilwright.board_file import load_board
     from coilwright.pwm import Timer
 
-    if chip.startswith("esp32"):
+    pwm = load_board(BOARDS[chip]).pwm
+    if pwm.kind == "ledc":
         if clock is not None:
             raise click.UsageError("The PWM of an ESP32 runs on 80 MHz: leave --clock out.")
-        return Timer("esp32", CLOCKS_HZ[chip], 20 if chip == "esp32" else 14)
-    return Timer("rp2", CLOCKS_HZ[chip] if clock is None else round(clock))
+        return Timer("esp32", pwm.clock_hz, pwm.timer_bits)
+    return Timer("rp2", pwm.clock_hz if clock is None else round(clock))
 
 
 def _ask(
