@@ -38,6 +38,8 @@ class Guard:
         """A host was heard, within the host-lost time."""
         self._heard = self.since = self._looked = clock.ticks_ms()
         self.board = drive.board
+        self.check = None
+        """Judges every reading; set once it is there."""
         self.alone = None
         """What runs the driver without a host, where that is wanted."""
         self.dog = None

@@ -57,10 +57,9 @@ def build(clock=time):
             # RP2040 data sheet 4.9.5: 0.706 V at 27 degrees, 1.721 mV less for each above.
             board.celsius = lambda: 27000000 - (adc.read() - 706000) * 1000000 // 1721
         else:
-            import esp32
-
-            esp32.mcu_temperature()
-            board.celsius = lambda: esp32.mcu_temperature() * 1000000
+            celsius = __import__("esp32").mcu_temperature  # not on the first ESP32
+            celsius()
+            board.celsius = lambda: celsius() * 1000000
     except (ImportError, AttributeError, ValueError):
         pass  # not on this chip
     if gone("watchdog") and machine.reset_cause() == machine.WDT_RESET:
