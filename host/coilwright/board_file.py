@@ -82,6 +82,8 @@ class BoardFile:
         mcus: What its chip is called.
         mpy_arch: What mpy-cross calls its processor.
         reset: What its gate pins do while it is reset, in words.
+        pull_down_most_ohm: Largest pull-down at the gate driver's input that holds them low then;
+            None where the chip asks for none in particular.
         gate_pins, adc_pins, other_pins: Pins for the gate, for sensors, for I2C and LED.
         adc_range_uv: Part of the ADC's range that is good for use.
         buses: SDA and SCL pins of the I2C buses; empty where any pin will do.
@@ -105,6 +107,7 @@ class BoardFile:
     refused: tuple[Refusal, ...]
     no_led_on: tuple[str, ...]
     pwm: Pwm
+    pull_down_most_ohm: float | None = None
     wiring: Wiring = field(default_factory=lambda: Wiring(0))
 
     def on_variant(self, machine: str) -> BoardFile:
@@ -280,6 +283,7 @@ def _read(name: str, data: dict[str, Any]) -> BoardFile:
         refused=tuple(refused),
         no_led_on=tuple(data.get("no_led_on", ())),
         pwm=Pwm(pwm["kind"], pwm["clock_hz"], pwm.get("timer_bits", 16)),
+        pull_down_most_ohm=data["reset"].get("pull_down_most_ohm"),
         wiring=Wiring(**data["wiring"]),
     )
 
