@@ -30,3 +30,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if item.get_closest_marker("micropython"):
             item.add_marker(pytest.mark.flaky(reruns=2))
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    """Half as many again as cores: the longest tests mostly wait for a bench to settle."""
+    cores = os.cpu_count() or 1
+    return cores + (cores + 1) // 2

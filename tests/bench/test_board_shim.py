@@ -208,7 +208,7 @@ def test_resets_restart_the_firmware_and_say_why(
 
 
 def test_a_fed_dog_lets_it_live(setup: Any) -> None:
-    assert setup().ask("dog 200 100") == "alive"
+    assert setup().ask("dog 60000 5000") == "alive"
 
 
 def test_a_stopped_slice_may_stay_high(setup: Any) -> None:
