@@ -39,6 +39,14 @@ def test_the_harbour_at_its_valley(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_valley_above_the_resonance_is_called_so(tmp_path: Path) -> None:
+    done = run("predict", "harbour", "--duty", "10%", cwd=tmp_path)
+    told = " ".join(done.stdout.split())
+    assert "4.4 % above the tank's free resonance of 179.4 kHz" in told
+    done = run("predict", "harbour", "--duty", "30%", cwd=tmp_path)
+    assert "6.3 % below the tank's free resonance" in " ".join(done.stdout.split())
+
+
 def test_json_holds_what_the_solver_says(tmp_path: Path) -> None:
     found = run_json("predict", "harbour", "--frequency", "165k", "--duty", "20%", cwd=tmp_path)
 

@@ -108,9 +108,11 @@ def _operating_point(
         _check_frequency(tuned.frequency_hz)
         return tuned.frequency_hz, share, "the tuned values of the build file", None
     valley = find_valley(build.driver, share)
+    below = valley.below_resonance  # at a small duty the loop's inductance can move it above
     why = (
-        f"the soft-switching valley at this duty, {show_percent(valley.below_resonance, 1)} below "
-        f"the tank's free resonance of {valley.free_resonance_hz / 1e3:.1f} kHz"
+        f"the soft-switching valley at this duty, {show_percent(abs(below), 1)} "
+        f"{'below' if below >= 0 else 'above'} the tank's free resonance of "
+        f"{valley.free_resonance_hz / 1e3:.1f} kHz"
     )
     numbers = {
         "frequency_hz": valley.frequency_hz,
