@@ -2,7 +2,8 @@
 
 The mean supply current is judged by the main loop. Where the sensor is a converter of the chip, a
 timer also looks every millisecond, and takes the duty away where two conversions in a row are a
-quarter above the limit: that part allocates nothing. The numbers of trips: status.py.
+quarter above the limit: that part allocates nothing. An INA226 has its own way: alert.py. The
+numbers of trips: status.py.
 """
 
 from decimals import fixed

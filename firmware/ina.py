@@ -16,11 +16,11 @@ class Shunt:
     """One sensor; `read` answers the shunt voltage in microvolts."""
 
     few = 1  # conversions in the guard's short look
+    alert: int | None  # pin at its alert output: wiring.py
+    unit_uv: int  # of a count, in millionths of a microvolt: alert.py
 
     def __init__(self, i2c, kind, address, clock):
-        self.config, self._us, self._top, self._nv, self.less, self.unit_uv, self.still = _KINDS[
-            kind
-        ]
+        self.config, self._us, self._top, self._nv, self.less, self.step, self.still = _KINDS[kind]
         self.i2c = i2c
         self.address = address
         self.clock = clock
@@ -37,7 +37,7 @@ class Shunt:
 
     def volts(self):
         """Bus voltage in microvolts: the supply behind the shunt."""
-        return (self.take(self.config + 1, 2) >> self.less) * self.unit_uv
+        return (self.take(self.config + 1, 2) >> self.less) * self.step
 
     def take(self, config, register):
         """One conversion, and the word in a register after it."""

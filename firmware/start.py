@@ -49,6 +49,11 @@ def gone(name):
         return False
 
 
+def guarding(board):
+    """The module of the guard: with the alert pin of the supply sensor where it is wired."""
+    return "guard" if getattr(board.supply, "alert", None) is None else "alert"
+
+
 def build():
     """The whole driver on the real board, or None where a prompt is wanted: see main.py."""
     if gone("maintenance"):
@@ -57,8 +62,8 @@ def build():
     board = load("wiring").build()
     settings = load("settings", "stored").load(board.calibration)
     forget("wiring", "boot", "stored")
-    load("table", "states", "scpi", "parameters", "commands", "check", "guard", "drive", "sense")
-    load("sweep", "track", "server", "status")
+    load("table", "states", "scpi", "parameters", "commands", "check", guarding(board), "drive")
+    load("sense", "sweep", "track", "server", "status")
     server = assemble(board, settings, load("serial_line").SerialLine(board.clock), once)
     forget("table", "start")
     return server
@@ -75,7 +80,7 @@ def assemble(board, settings, line, make):
     sweep = make("sweep", "Sweep", clock, drive, sense, ring, settings)
     track = make("track", "Track", clock, drive, sense, sweep, settings)
     status = make("status", "Status")
-    guard = make("guard", "Guard", clock, drive, sense, sweep, status, settings)
+    guard = make(guarding(board), "Guard", clock, drive, sense, sweep, status, settings)
     check = guard.check = make("check", "Check", clock, drive, sense, guard, settings)
     parts = (board, status, settings, drive, sense, sweep, guard, track, check)
     commands = make("commands", "Commands", *parts)

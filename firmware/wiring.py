@@ -100,7 +100,9 @@ def _supply(board, sensor, info, full):
     options = {key: machine.Pin(bus[key]) for key in ("scl", "sda") if key in bus}
     freq = bus.get("freq", 400000)
     i2c = machine.I2C(bus.get("id", 0), freq=freq, **options)  # type: ignore[call-overload]
-    return Shunt(i2c, sensor, supply.get("address", 64), board.clock)
+    shunt = Shunt(i2c, sensor, supply.get("address", 64), board.clock)
+    shunt.alert = supply.get("alert") if sensor == "ina226" else None
+    return shunt
 
 
 def _calibration(sensor, supply, found):

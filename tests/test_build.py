@@ -183,6 +183,7 @@ def test_led_presets_meet_the_data_sheet(colour: str, volts: float) -> None:
         ({"bench__seed": -1}, ("bench.seed is -1",)),
         ({"bench__heap": 1000}, ("bench.heap is 1000",)),
         ({"bench__supply__sensor": "ina220"}, ("bench.supply.sensor", "ina219, ina226")),
+        ({"bench__supply__alert": "yes"}, ("bench.supply.alert", "true or false")),
         ({"bench__supply__shunt": "0.1 V"}, ("bench.supply.shunt", "ohm")),
         ({"bench__light__lamp": "bouys"}, ("bench.light.lamp", "'bouys'", "buoys")),
         ({"supply__source": "usb4"}, ("supply.source", "'usb4'", "type-c-1.5")),

@@ -26,6 +26,7 @@ _ROLES = {
     "light": "the light sensor",
     "scl": "SCL",
     "sda": "SDA",
+    "alert": "the alert pin",
     "led": "the LED",
 }
 
@@ -69,6 +70,7 @@ class Wiring:
     shunt_uohm: int = 100_000
     amplifier: float = 20.0
     address: int = 64
+    alert: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +134,10 @@ class BoardFile:
             seen[pin] = role
         if wiring.sensor == "adc" and wiring.supply is None:
             raise BadPins("A shunt amplifier needs an ADC pin.", "Give it, or another sensor.")
+        if wiring.alert is not None and wiring.sensor != "ina226":
+            raise BadPins(
+                "Only an INA226 has an alert pin.", "Give --alert none, or --sensor ina226."
+            )
         if wiring.sensor.startswith("ina"):
             self.bus(wiring)
 
@@ -142,6 +148,8 @@ class BoardFile:
             uses.insert(1, ("supply", "adc"))
         if wiring.sensor.startswith("ina"):
             uses += [("scl", "i2c"), ("sda", "i2c")]
+        if wiring.sensor == "ina226":
+            uses.append(("alert", "input"))
         found = ((role, use, getattr(wiring, role)) for role, use in uses)
         return [(role, use, pin) for role, use, pin in found if pin is not None]
 
@@ -187,6 +195,8 @@ class BoardFile:
         found |= {"probe": wiring.probe, "light": wiring.light, "led": wiring.led}
         if wiring.sensor.startswith("ina"):
             supply["address"] = wiring.address
+            if wiring.sensor == "ina226" and wiring.alert is not None:
+                supply["alert"] = wiring.alert
             bus = self.bus(wiring)
             found["i2c"] = {"id": bus, "scl": wiring.scl, "sda": wiring.sda, "freq": 400_000}
         if self.pwm.kind == "ledc":
@@ -216,6 +226,7 @@ class BoardFile:
             shunt_uohm=int(supply.get("shunt_uohm", self.wiring.shunt_uohm)),
             amplifier=float(supply.get("amp", self.wiring.amplifier)),
             address=int(supply.get("address", self.wiring.address)),
+            alert=supply.get("alert", self.wiring.alert),
             **given,
         )
 
@@ -302,6 +313,7 @@ _OWN_KEYS: dict[str, tuple[type, ...]] = {
     "shunt_ohm": (int, float),
     "amplifier": (int, float),
     "address": (int,),
+    "alert": (int, bool),
 }
 
 

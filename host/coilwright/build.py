@@ -58,6 +58,8 @@ class SupplySensor:
     shunt_ohm: float
     amplifier: float
     pin: Analogue
+    alert: bool = False
+    """Whether the alert pin of an INA226 is wired to the board."""
 
     @property
     def gain_a_per_v(self) -> float:
@@ -266,6 +268,13 @@ class _Table:
         if value not in allowed:
             self._wrong(key, value, "one of " + ", ".join(allowed) + " is meant")
         return str(value)
+
+    def flag(self, key: str) -> bool:
+        """True or false; false where the file does not give it."""
+        value = self.raw(key, False)
+        if not isinstance(value, bool):
+            self._wrong(key, value, "true or false is meant")
+        return bool(value)
 
     def text(self, key: str, default: str | None = None) -> str:
         """A text that is not empty."""
@@ -579,6 +588,7 @@ def _supply_sensor(table: _Table) -> SupplySensor:
         table.quantity("shunt", "ohm", 0.1, above=0),
         table.number("amplifier", 20.0, above=0),
         _pin(table, 1e-3),
+        table.flag("alert"),
     )
 
 

@@ -44,10 +44,12 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
 @needs_micropython
 @pytest.mark.micropython
 @pytest.mark.parametrize("chip", ["esp32", "rp2040", "rp2350"])
-@pytest.mark.parametrize("sensor", ["adc", "ina219", "ina226"])
+@pytest.mark.parametrize("sensor", ["adc", "ina219", "ina226", "ina226 with its alert pin"])
 def test_every_board_starts_and_stores_in_96_kib(chip: str, sensor: str) -> None:
     """What needs the largest pieces of heap: settings as text, a list, a sweep over it."""
-    with BenchRequest(chip=chip, sensor=sensor).bench() as started, Talk(started.url) as talk:
+    sensor, _, alert = sensor.partition(" ")
+    request = BenchRequest(chip=chip, sensor=sensor, alert=bool(alert))
+    with request.bench() as started, Talk(started.url) as talk:
         assert talk.ask("*IDN?").startswith("Coilwright,resonant-driver,")
         setup = "SYST:HOST:TIM 60;:FREQ 165E3;:PULS:DCYC 10;:SYST:SETT:STOR;:*SAV 0;:LIST:CLE"
         caps = ",".join(f"{100000 + 10000 * i},{40 + i / 1000:.3f}" for i in range(16))
@@ -287,6 +289,7 @@ def test_a_build_file_by_url(tmp_path: Path) -> None:
         ("sim://?speed=0", "speed"),
         ("sim://?speed=nan", "speed"),
         ("sim://?sensor=ina220", "ina220"),
+        ("sim://?sensor=ina226&alert=1", "alert"),
         ("socket://x", "socket"),
     ],
 )
@@ -296,6 +299,7 @@ def test_urls_that_name_no_bench(url: str, said: str) -> None:
 
 
 def test_urls_that_do() -> None:
+    assert parse_url("sim://?sensor=ina226&alert=yes").alert is True
     assert parse_url("sim://") == parse_url("sim://harbour") == BenchRequest()
     wanted = BenchRequest("/a b.toml", "rp2040", 3, "ina226", 2.0, "/tmp/x")
     query = "chip=rp2040&seed=3&sensor=ina226&speed=2&flash=/tmp/x"

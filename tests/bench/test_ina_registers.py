@@ -93,3 +93,60 @@ def test_averaging_is_told_to_the_sensor() -> None:
     write(chip, 0, 0x4727)  # 64 samples
     read(chip, 1)
     assert seen == [64]
+
+
+def test_ina226_alert_of_the_shunt_voltage() -> None:
+    """TI SBOS547, registers 06h and 07h: D15 over-voltage, D14 under-voltage of the shunt, D4 the
+    flag, D1 the polarity, D0 the latch; the limit has the register's own 2.5 uV a count."""
+    shunt = [0.010]
+    chip = Ina226(lambda now, samples: (shunt[0], 12.0))
+    write(chip, 0, 0x4005)  # shunt, continuous, 140 us
+    assert not chip.alert_low(1000)
+    write(chip, 7, 8000, 1000)  # 20 mV
+    write(chip, 6, 0x8000, 1000)
+    assert not chip.alert_low(2000)
+    shunt[0] = 0.020
+    assert not chip.alert_low(3000)  # the limit itself is not over it
+    shunt[0] = 0.021
+    assert chip.alert_low(4000)
+    shunt[0] = 0.010
+    assert not chip.alert_low(5000)  # transparent: it follows
+    write(chip, 6, 0x8001, 5000)
+    shunt[0] = 0.021
+    assert chip.alert_low(6000)
+    shunt[0] = 0.010
+    assert chip.alert_low(7000)  # latched
+    assert read(chip, 6, 8000) & 0x8013 == 0x8011
+    assert not chip.alert_low(9000)
+    assert read(chip, 6, 9000) & 0x10 == 0
+    write(chip, 6, 0x4000, 9000)
+    assert chip.alert_low(10_000)
+    write(chip, 6, 0x4002, 10_000)
+    assert not chip.alert_low(11_000)  # active high: it is pulled up
+    write(chip, 7, 0x8000, 11_000)  # -81.92 mV: nothing is under it
+    assert chip.alert_low(12_000)
+
+
+def test_ina226_alert_functions_of_bus_and_power() -> None:
+    """TI SBOS547, 06h: the highest of D15 to D11 counts, and D10 says that a result is there."""
+    chip = Ina226(lambda now, samples: (0.020, 11.98))
+    write(chip, 5, 0x0A00)  # the sheet's example: power 12B8h, bus 2570h
+    write(chip, 7, 0x12B7)
+    write(chip, 6, 0x0800)
+    assert chip.alert_low(10**6)
+    write(chip, 7, 0x12B8, 10**6)
+    assert not chip.alert_low(2 * 10**6)
+    write(chip, 6, 0x1800, 2 * 10**6)  # bus under, before power over
+    assert not chip.alert_low(3 * 10**6)
+    write(chip, 6, 0x2800, 3 * 10**6)
+    assert chip.alert_low(4 * 10**6)
+    write(chip, 6, 0x0400, 4 * 10**6)
+    read(chip, 6, 5 * 10**6)
+    assert not chip.alert_low(5 * 10**6)
+    assert chip.alert_low(6 * 10**6)
+
+
+def test_ina219_has_no_alert_pin() -> None:
+    chip = Ina219(lambda now, samples: (0.3, 12.0))
+    write(chip, 6, 0x8001)
+    assert not chip.alert_low(10**6)

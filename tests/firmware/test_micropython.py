@@ -187,13 +187,34 @@ print(server.drive.cut and pwm.word == 0)
 """
 
 
-def test_the_fast_guard_allocates_nothing(tmp_path: Path) -> None:
+WIRED = """
+class Input(machine.Pin):
+    IN, PULL_UP, IRQ_FALLING = 1, 2, 2
+    def __init__(self, number, mode=None, pull=None, value=None):
+        super().__init__(number, mode, value)
+    def value(self, value=None):
+        return not machine.registers.get(6, 0) & 0x4000
+    def irq(self, handler, trigger):
+        machine.irq = handler
+machine.Pin = Input
+import wiring"""
+"""A pin at an INA226 that is low while the sensor is told to alert under its limit."""
+
+
+@pytest.mark.parametrize("supply", ['"adc", "pin": 34', '"ina226", "alert": 33'])
+def test_the_fast_guard_allocates_nothing(tmp_path: Path, supply: str) -> None:
     """MicroPython raises MemoryError for any allocation while the heap is locked."""
     (tmp_path / "board.json").write_text(
-        '{"chip": "esp32", "supply": {"sensor": "adc", "pin": 34}, "probe": 35}'
+        f'{{"chip": "esp32", "supply": {{"sensor": {supply}}}, "probe": 35}}'
     )
     script = tmp_path / "locked.py"
-    script.write_text(LOCKED % ([str(FIRMWARE), str(FAKES)],))
+    text = LOCKED % ([str(FIRMWARE), str(FAKES)],)
+    if "alert" in supply:  # its interrupt comes only where there is an excess
+        text = text.replace("\nimport wiring", WIRED).replace(
+            "for _ in range(100):\n    tick", "0 and tick"
+        )
+        text = text.replace("tick = server.guard.tick", "tick = machine.irq")
+    script.write_text(text)
     command = [program("micropython"), str(script)]
     found = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
     assert found.stdout.split() == ["False", "True"], found.stderr + found.stdout

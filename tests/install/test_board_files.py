@@ -102,6 +102,21 @@ def test_its_own_wiring_is_allowed_and_reads_back(board: BoardFile) -> None:
         assert board.board_json(again) == board.board_json(wiring)
 
 
+def test_the_alert_pin_of_an_ina226() -> None:
+    pico = load_board("pico")
+    wiring = replace(pico.wiring, sensor="ina226", alert=22)
+    pico.check(wiring)
+    found = pico.board_json(wiring)
+    assert found["supply"]["alert"] == 22
+    assert pico.read_json(found) == replace(wiring, supply=pico.wiring.supply)
+    with pytest.raises(BadPins, match="GPIO 2 is both the gate and the alert pin"):
+        pico.check(replace(wiring, alert=2))
+    with pytest.raises(BadPins, match="GPIO 23 is wired to the power supply"):
+        pico.check(replace(wiring, alert=23))
+    with pytest.raises(BadPins, match="Only an INA226 has an alert pin"):
+        pico.check(replace(wiring, sensor="ina219"))
+
+
 # RP2040 data sheet, table of GPIO functions: SDA and SCL of I2C0 and I2C1, each fourth pin.
 @pytest.mark.parametrize(
     ("sda", "scl", "bus"), [(4, 5, 0), (0, 1, 0), (6, 7, 1), (2, 3, 1), (16, 21, 0), (26, 27, 1)]

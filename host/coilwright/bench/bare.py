@@ -91,7 +91,8 @@ class BareBench(Bench):
 
     def _program(self, link: int) -> list[str]:
         script = str(shim_folder() / "bare.py")
-        return [script, str(link), repr(float(self.speed)), self.facts, "raw" if self.raw else ""]
+        raw = "raw" if self.raw else ""
+        return [script, str(link), repr(float(self.speed)), self.facts, raw, *self._inputs()]
 
     def _started(self) -> None:
         if self.raw:

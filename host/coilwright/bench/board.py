@@ -31,6 +31,9 @@ SOFT_RESET = 5
 """`machine.SOFT_RESET`: the interpreter starts again, the pins stay."""
 
 _FRAME = struct.Struct("<BBHIIQ")
+_ALERT_US, _ALERT_OFF_US = 400, 2000
+"""How often the board looks for an edge at an input, with a PWM at the gate and without. A
+conversion of an INA226 takes 332 us as the firmware sets it."""
 INA_OFFSET_V = {"ina219": 50e-6, "ina226": 5e-6}
 """Largest offset drawn for the shunt input: within the typical to maximum figures of the data
 sheets (INA219A/B: 40 and 10 uV typical, 100 and 50 uV maximum; INA226: 2.5 typical, 10 maximum)."""
@@ -109,6 +112,7 @@ class Pins(threading.Thread):
         self._now = self._at = 0
         self._visits: Counter[Gate] = Counter()
         self._told, self._glanced = OFF, (0, 0, 0)
+        self._alert_level = 1
         self._ina: Ina | None = MODELS[sensor](self._sense) if sensor in MODELS else None
 
     def channels(self) -> str:
@@ -176,6 +180,8 @@ class Pins(threading.Thread):
             self._set(HIGH if n else OFF, now_us)
         elif letter == "L" and pin == self._plant.chip.led:
             self._clock.led_log.append((self._at, n))
+        elif letter == "A":
+            self._link.sendall(struct.pack("<BI", *self._alert(pin, now_us)))
         elif letter == "I":
             self._i2c(pin, self._take(n), a, now_us)
         elif letter == "H":
@@ -293,7 +299,19 @@ class Pins(threading.Thread):
             silent = errno.ETIMEDOUT if "i2c-held" in wrong else self._no_answer()
             self._link.sendall(bytes([silent]) + bytes(count))
             return
+        self._told = self._switch()
         self._link.sendall(b"\0" + self._ina.transfer(out, count, now_us))
+
+    def _alert(self, pin: int, now_us: int) -> tuple[int, int]:
+        """Level of an input pin, and time in us after which to look again.
+
+        As in `_glance`, steps of a ramp that the main loop passes by are not solved for it.
+        """
+        if self._ina is None or pin != self._plant.chip.alert or "sensor-dead" in self._wrong():
+            self._alert_level = 1  # pulled up, and nobody pulls it low
+        elif (gate := self._switch()) == self._told or gate.on == 0 or gate.period == 0:
+            self._alert_level = 0 if self._ina.alert_low(now_us) else 1
+        return self._alert_level, _ALERT_US if self.gate.period else _ALERT_OFF_US
 
     def _no_answer(self) -> int:
         """Error number of a port whose address byte nobody acknowledged."""

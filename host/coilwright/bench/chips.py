@@ -27,6 +27,7 @@ class Chip:
     probe_pin: int
     light_pin: int
     led: int
+    alert: int
     scl: int
     sda: int
     adc_top_uv: int
@@ -45,13 +46,14 @@ _ESP32 = (
     35,
     32,
     2,
+    33,
     22,
     21,
     3_100_000,
     ESP32_FLOOR_UV,
     2_450_000,
 )
-_RP2 = (2, 26, 27, 28, 25, 5, 4, 3_300_000, 0, 3_300_000, 8, 10)
+_RP2 = (2, 26, 27, 28, 25, 22, 5, 4, 3_300_000, 0, 3_300_000, 8, 10)
 CHIPS = {
     "esp32": Chip("esp32", *_ESP32, 6, 60),
     "rp2040": Chip("rp2040", "rp2", 125_000_000, 125_000_000, *_RP2),
@@ -96,7 +98,12 @@ HIGH = Gate(on=1)
 
 
 def board_json(
-    chip: Chip, sensor: str, shunt_uohm: int, amp: float, calibration: dict[str, list[int]]
+    chip: Chip,
+    sensor: str,
+    shunt_uohm: int,
+    amp: float,
+    calibration: dict[str, list[int]],
+    alert: bool = False,
 ) -> dict[str, Any]:
     """The wiring the firmware reads from `board.json` in its flash."""
     return {
@@ -108,6 +115,7 @@ def board_json(
             "address": 64,
             "shunt_uohm": shunt_uohm,
             "amp": amp,
+            **({"alert": chip.alert} if alert else {}),
         },
         "probe": chip.probe_pin,
         "light": chip.light_pin,

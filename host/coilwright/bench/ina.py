@@ -11,7 +11,7 @@ from collections.abc import Callable
 Sense = Callable[[int, int], tuple[float, float]]
 """Shunt voltage and bus voltage in V at a virtual time in us, averaged over so many samples."""
 
-_CONFIG, _SHUNT, _BUS, _POWER, _CURRENT, _CALIBRATION = range(6)
+_CONFIG, _SHUNT, _BUS, _POWER, _CURRENT, _CALIBRATION, _MASK, _LIMIT = range(8)
 _INA226_TIMES_US = (140, 204, 332, 588, 1100, 2116, 4156, 8244)
 _INA226_AVERAGES = (1, 4, 16, 64, 128, 256, 512, 1024)
 
@@ -37,7 +37,7 @@ class Ina(ABC):
         self._reset()
 
     def _reset(self) -> None:
-        self.registers = dict.fromkeys(range(6), 0)
+        self.registers = dict.fromkeys(range(8), 0)
         self.registers[_CONFIG] = self.reset_config
         self.ready = self.overflow = False
         self._begun_us = self._done = 0
@@ -65,6 +65,10 @@ class Ina(ABC):
 
     def _calibration(self, value: int) -> int:
         return value & 0xFFFE
+
+    def alert_low(self, now_us: int) -> bool:
+        """Whether the alert pin is pulled low; a sensor without one leaves it alone."""
+        return False
 
     @abstractmethod
     def _schedule(self) -> tuple[int, int]:
@@ -145,8 +149,12 @@ class Ina219(Ina):
         return super()._read(pointer)
 
 
+_OVER_SHUNT, _UNDER_SHUNT, _OVER_BUS, _UNDER_BUS, _OVER_POWER = (1 << n for n in range(15, 10, -1))
+_ON_READY, _ACTIVE_HIGH, _LATCH = 1 << 10, 1 << 1, 1
+
+
 class Ina226(Ina):
-    """INA226: 2.5 uV a count, 1.25 mV a count of the bus, conversion-ready flag in 06h."""
+    """INA226: 2.5 uV a count, 1.25 mV a count of the bus; flags and alert functions in 06h."""
 
     reset_config = 0x4127
     current_divisor = 2048
@@ -168,11 +176,49 @@ class Ina226(Ina):
     def _bus_word(self, bus_v: float) -> int:
         return max(0, min(round(bus_v / 1.25e-3), 0x7FFF))
 
+    def _reset(self) -> None:
+        super()._reset()
+        self._alert = False
+
+    def _write(self, pointer: int, value: int, now_us: int) -> None:
+        if pointer == _MASK:
+            self._convert(now_us)  # what was complete by now was judged by the old function
+            self.registers[_MASK] = value & 0xFC03
+        elif pointer == _LIMIT:
+            self._convert(now_us)
+            self.registers[_LIMIT] = value
+        else:
+            super()._write(pointer, value, now_us)
+
+    def derive(self) -> None:
+        """As every sensor, and the alert function, of which the highest bit set counts."""
+        super().derive()
+        limit, mask = self.registers[_LIMIT], self.registers[_MASK]
+        shunt, bus = _signed(self.registers[_SHUNT]), self.registers[_BUS]
+        beyond = {
+            _OVER_SHUNT: shunt > _signed(limit),
+            _UNDER_SHUNT: shunt < _signed(limit),
+            _OVER_BUS: bus > limit,
+            _UNDER_BUS: bus < limit,
+            _OVER_POWER: self.registers[_POWER] > limit,
+        }
+        now = next((found for bit, found in beyond.items() if mask & bit), False)
+        self._alert = now or (self._alert and bool(mask & _LATCH))
+
+    def alert_low(self, now_us: int) -> bool:
+        """Whether the open-drain alert pin is pulled low."""
+        self._convert(now_us)
+        mask = self.registers[_MASK]
+        asserted = self._alert or bool(mask & _ON_READY and self.ready)
+        return asserted != bool(mask & _ACTIVE_HIGH)
+
     def _read(self, pointer: int) -> int:
-        if pointer == 6:
-            flags = self.ready << 3 | self.overflow << 2
+        if pointer == _MASK:
+            flags = self._alert << 4 | self.ready << 3 | self.overflow << 2
             self.ready = False
-            return flags
+            if self.registers[_MASK] & _LATCH:
+                self._alert = False
+            return self.registers[_MASK] | flags
         return {0xFE: 0x5449, 0xFF: 0x2260}.get(pointer, super()._read(pointer))
 
 

@@ -17,7 +17,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from coilwright.build import Build, load_build
-from coilwright.errors import NotWritable
+from coilwright.errors import BadBuild, NotWritable
 from coilwright.firmware import firmware_folder
 
 from .board import SOFT_RESET, Pins
@@ -37,6 +37,8 @@ _MICROPYTHON = "import sys; from micropython_unix import main; sys.exit(main())"
 SHIM_BYTES = 10 * 1024
 """What the shim's modules take of the heap at least. A board has `machine` and `time` in its ROM,
 so this comes on top of the heap that the firmware gets."""
+INPUT_BYTES = 2 * 1024
+"""What those for inputs take besides."""
 _BUSY_S = 0.1
 POWER_ON, HARD_RESET, WATCHDOG_RESET = 1, 2, 3
 
@@ -59,6 +61,7 @@ class Bench:
         chip: esp32, rp2040 or rp2350; the build's own where not given.
         seed: Of tolerances, sensor errors and noise; the build's own where not given.
         sensor: Supply sensor adc, ina219 or ina226; the build's own where not given.
+        alert: Whether the alert pin of an INA226 is wired; as in the build where not given.
         speed: Virtual seconds a real second, at most.
         flash: Folder that is the board's flash and is kept; a temporary one where not given.
         port: Host's side of the line; a pseudo-terminal if not given.
@@ -68,7 +71,8 @@ class Bench:
         firmware: Folder of the firmware, by default the project's.
 
     Raises:
-        BadBuild: The build file is wrong, or a fault cannot be had with this sensor.
+        BadBuild: The build file is wrong, or a fault or the alert pin cannot be had with this
+            sensor.
         NotWritable: The flash folder cannot be written.
         PortError: This system passes no sockets to its children (Windows).
     """
@@ -80,6 +84,7 @@ class Bench:
         chip: str | None = None,
         seed: int | None = None,
         sensor: str | None = None,
+        alert: bool | None = None,
         speed: float = 1.0,
         flash: str | Path | None = None,
         port: PtyPort | TcpPort | None = None,
@@ -94,6 +99,10 @@ class Bench:
         self.chip = CHIPS[chip or nominal.bench.chip]
         self.seed = nominal.bench.seed if seed is None else seed
         self.sensor = sensor or nominal.bench.supply.kind
+        if alert and self.sensor != "ina226":
+            raise BadBuild("Only an INA226 has an alert pin.", "take sensor=ina226")
+        wired = nominal.bench.supply.alert if alert is None else alert
+        self.alert = wired and self.sensor == "ina226"
         self.build = nominal.drawn(self.seed)
         self.speed, self.micropython = speed, have_micropython()
         if micropython is not None:
@@ -274,7 +283,7 @@ class Bench:
         supply = self.build.bench.supply
         shunt_uohm = round(self.nominal.bench.supply.shunt_ohm * 1e6)
         wiring = board_json(
-            self.chip, self.sensor, shunt_uohm, supply.amplifier, self._calibration()
+            self.chip, self.sensor, shunt_uohm, supply.amplifier, self._calibration(), self.alert
         )
         self._make_flash()
         try:
@@ -354,14 +363,20 @@ class Bench:
 
     def _program(self, link: int) -> list[str]:
         """What the interpreter runs, and its arguments; `link` is the board's end of its pins."""
-        return [f"{_SHIM_LINK}/run.py", str(link), _FIRMWARE_LINK, repr(float(self.speed))]
+        words = [f"{_SHIM_LINK}/run.py", str(link), _FIRMWARE_LINK, repr(float(self.speed))]
+        return words + self._inputs()
+
+    def _inputs(self) -> list[str]:
+        """The shim's module for inputs, where one is wired."""
+        return ["sim_pin"] if self.alert else []
 
     def _started(self) -> None:
         """The interpreter has been started, and hears nobody yet."""
 
     def _interpreter(self) -> list[str]:
         if self.micropython:
-            heap = f"heapsize={self.build.bench.heap_bytes + SHIM_BYTES}"
+            shim_bytes = SHIM_BYTES + (INPUT_BYTES if self.alert else 0)
+            heap = f"heapsize={self.build.bench.heap_bytes + shim_bytes}"
             return [sys.executable, "-c", _MICROPYTHON, "-i", "-X", heap]
         return [sys.executable, "-i", "-B"]
 

@@ -38,6 +38,8 @@ class BenchRequest:
     faults: tuple[Fault, ...] = ()
     bare: bool = False
     """Without firmware: what is in the flash runs."""
+    alert: bool | None = None
+    """Whether the alert pin of an INA226 is wired to the board."""
 
     def __post_init__(self) -> None:
         _one_of("chip", self.chip, CHIPS)
@@ -96,6 +98,7 @@ def _request(build: str, query: Mapping[str, str]) -> BenchRequest:
         "chip": str,
         "seed": int,
         "sensor": str,
+        "alert": _yes,
         "speed": _number,
         "flash": str,
     }
@@ -109,8 +112,15 @@ def _request(build: str, query: Mapping[str, str]) -> BenchRequest:
         try:
             values[key] = readers[key](text)
         except ValueError:
-            raise BadBuild(f"{key} is {text!r}.", "a number is meant") from None
+            meant = "yes or no" if key == "alert" else "a number"
+            raise BadBuild(f"{key} is {text!r}.", f"{meant} is meant") from None
     return BenchRequest(build, **values)  # type: ignore[arg-type]
+
+
+def _yes(text: str) -> bool:
+    if text not in ("yes", "no"):
+        raise ValueError(text)
+    return text == "yes"
 
 
 def _number(text: str) -> float:

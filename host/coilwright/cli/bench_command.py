@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 @click.option("--chip", type=click.Choice(["esp32", "rp2040", "rp2350"]), help="Microcontroller.")
 @click.option("--seed", type=click.IntRange(0), help="Draws loose parts and noise.")
 @click.option("--sensor", type=click.Choice(["adc", "ina219", "ina226"]), help="Current sensor.")
+@click.option("--alert", is_flag=True, help="Wire the alert pin of an INA226 too.")
 @click.option("--speed", type=click.FloatRange(0.01, 1000), default=1.0, show_default=True)
 @click.option(
     "--flash",
@@ -44,6 +45,7 @@ def command(
     chip: str | None,
     seed: int | None,
     sensor: str | None,
+    alert: bool,
     speed: float,
     flash: Path | None,
     listen: str | None,
@@ -66,6 +68,7 @@ def command(
         chip=chip,
         seed=seed,
         sensor=sensor,
+        alert=alert or None,
         speed=speed,
         flash=None if flash is None else str(flash),
         faults=tuple(parse_fault(text) for text in faults),

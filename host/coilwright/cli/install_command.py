@@ -51,6 +51,7 @@ SENSORS = ("adc", "ina219", "ina226", "none")
 @click.option("--shunt", type=quantity_type("ohm"), help="Shunt, for instance 0.1.")
 @click.option("--amplifier", type=click.FloatRange(0, min_open=True), help="Its gain, V/V.")
 @click.option("--address", type=click.IntRange(8, 119), help="I2C address of an INA sensor.")
+@click.option("--alert", type=PIN_OR_NONE, help="Pin at the alert output of an INA226.")
 @click.option("--source", is_flag=True, help="Copy the source instead of .mpy files.")
 @click.option("--dry-run", is_flag=True, help="Say what would be done; change no file.")
 @click.option("--uninstall", is_flag=True, help="Take the firmware off the board.")
@@ -132,6 +133,8 @@ def _wiring_text(wiring: Wiring) -> str:
         parts.append("no supply-current sensor")
     else:
         where = f"SCL GPIO {wiring.scl}, SDA GPIO {wiring.sda}"
+        if wiring.alert is not None:
+            where += f", alert GPIO {wiring.alert}"
         parts.append(f"{wiring.sensor.upper()} at address {wiring.address} ({where})")
     named = (("probe", wiring.probe), ("light", wiring.light), ("LED", wiring.led))
     parts += [f"{name} GPIO {pin}" for name, pin in named if pin is not None]

@@ -1,7 +1,8 @@
-"""Run what lies in the flash, as a board with MicroPython does: bare.py LINK SPEED FACTS RAW.
+"""Run what lies in the flash, as a board with MicroPython does: bare.py LINK SPEED FACTS RAW [ADD].
 
 FACTS are sys.platform, the board's name and the number of its .mpy format, and its version where it
-is to pretend another, between bars. The flash is the whole file system that programs see.
+is to pretend another, between bars. ADD is a module of the shim that is needed besides. The flash
+is the whole file system that programs see.
 """
 
 import os
@@ -48,6 +49,8 @@ real.modules["machine"] = sim_machine
 real.modules["time"] = real.modules["select"] = sim_time
 sim_machine.start(open(int(real.argv[1]), "r+b", 0))
 sim_time.start(float(real.argv[2]), die)
+for name in real.argv[5:]:
+    __import__(name)
 flash, shim = os.getcwd(), real.path[0]
 vfs.umount("/")
 vfs.mount(vfs.VfsPosix(flash), "/")

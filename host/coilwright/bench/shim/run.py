@@ -1,4 +1,7 @@
-"""Run the firmware of a folder on the simulated board: run.py LINK FIRMWARE SPEED."""
+"""Run the firmware of a folder on the simulated board: run.py LINK FIRMWARE SPEED [MODULE].
+
+MODULE is one of the shim that is needed besides.
+"""
 
 import sys
 
@@ -30,6 +33,8 @@ sys.path.append(sys.path[0])
 sys.path[0] = sys.argv[2]
 sim_machine.start(open(int(sys.argv[1]), "r+b", 0))
 sim_time.start(float(sys.argv[3]), kill)
+for name in sys.argv[4:]:
+    __import__(name)
 sim_machine.start = sim_time.start = None  # not needed any more
 del sys.argv[1:]
 if sys.implementation.name == "micropython":
