@@ -3,8 +3,8 @@
 `python docs/make_guide_pictures.py`; it takes a minute.
 
 Waveforms and valley come from the circuit model, sweeps from the tool's own records of the
-simulated harbour and of variants of it. Two coupled receivers are reckoned here, since the bench has
-none.
+simulated harbour and of variants of it. Two coupled receivers are reckoned here, since the bench
+has none.
 """
 
 from __future__ import annotations
