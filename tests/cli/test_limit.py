@@ -49,7 +49,7 @@ def test_caps_are_written_tried_and_stored(bench: Bench, tmp_path: Path) -> None
         assert driver.set_duty(0.01) == 0
     status = run_json("status", "--port", bench.url, cwd=tmp_path)
     assert status["duty_table"] == found["table"]
-    assert "caps by frequency" in run("status", "--port", bench.url, cwd=tmp_path).stdout
+    assert "caps by frequency " in run("status", "--port", bench.url, cwd=tmp_path).stdout
     cleared = run("limit", "--port", bench.url, "--clear", cwd=tmp_path)
     assert "removed" in cleared.stdout
     with Driver.open(bench.url) as driver:

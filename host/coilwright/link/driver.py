@@ -230,10 +230,6 @@ class Driver:
             stop.set()
             teller.join()
 
-    def keep_alive(self) -> None:
-        """Let the driver hear from its host; call it more often than the host-lost time."""
-        self._transport.send("*SRE 0")
-
     def transcript(self) -> str:
         """The last 200 lines of the conversation."""
         return self._transport.transcript()

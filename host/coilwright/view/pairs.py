@@ -9,14 +9,16 @@ from rich.table import Table
 from rich.text import Text
 
 NAME_WIDTH = 17
+"""Of the column of names on a plain output; more where a longer name needs it."""
 
 
 def print_pairs(pairs: Sequence[tuple[str, str]]) -> None:
     """Print the pairs on stdout."""
     console = Console()
     if not console.is_terminal:
+        width = max([NAME_WIDTH, *(len(name) + 1 for name, _ in pairs)])
         for name, text in pairs:
-            print(f"{name:<{NAME_WIDTH}}{text}")
+            print(f"{name:<{width}}{text}")
         return
     grid = Table.grid(padding=(0, 2, 0, 0))
     grid.add_column(style="dim", no_wrap=True)
