@@ -18,8 +18,7 @@ class Adc:
         self.full = full_uv
         if self._esp32:
             self.adc = machine.ADC(machine.Pin(pin), atten=machine.ADC.ATTN_11DB)
-            # End of the linear range at 11 dB: MicroPython docs, esp32/quickref.
-            self.top_uv = 2450001
+            self.top_uv = full_uv + 1
             self.glance = self.adc.read_uv  # type: ignore[attr-defined]
             self.unit_uv = 1000000
         else:

@@ -44,7 +44,8 @@ def build(clock=time):
     board.chip = _chip(board, name, info)
     supply = info["supply"]
     sensor = supply.get("sensor", "none")
-    full = info.get("adc_full_uv", 3300000)
+    # ESP32: end of the linear range at 11 dB (MicroPython docs, esp32/quickref); RP2: reference.
+    full = info.get("adc_full_uv", 3300000 if name == "rp2" else 2450000)
     board.supply = _supply(board, sensor, info, full)
     board.probe, board.light = [
         None if info.get(key) is None else Adc(name, info[key], full) for key in ("probe", "light")

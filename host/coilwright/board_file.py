@@ -201,8 +201,7 @@ class BoardFile:
             found["i2c"] = {"id": bus, "scl": wiring.scl, "sda": wiring.sda, "freq": 400_000}
         if self.pwm.kind == "ledc":
             found["pwm_hz"] = self.pwm.clock_hz
-        else:
-            found["adc_full_uv"] = self.adc_range_uv[1]
+        found["adc_full_uv"] = self.adc_range_uv[1]
         return found
 
     def read_json(self, found: Mapping[str, Any]) -> Wiring:

@@ -21,7 +21,7 @@ from .circuit.driver import THERMAL_V, Coil, Diode, Driver, Loop, Receiver, Supp
 from .errors import BadBuild
 from .quantities import parse_fraction, parse_quantity
 
-CHIPS = ("esp32", "rp2040", "rp2350")
+CHIPS = ("esp32", "esp32s3", "esp32c3", "rp2040", "rp2350")
 SENSORS = ("adc", "ina219", "ina226")
 
 LED_FORWARD_V = {"red": 1.9, "yellow": 2.4, "green": 1.9}

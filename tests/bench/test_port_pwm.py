@@ -119,7 +119,7 @@ def test_a_setting_is_within_one_step(chip: str, f: int, duty: int) -> None:
     port = PwmPort(board, lambda _: None)
     port.freq(f)
     port.duty_u16(duty)
-    span = 1 << port.gate.scale if chip == "esp32" else port.gate.period
+    span = 1 << port.gate.scale if board.family == "esp32" else port.gate.period
     assert abs(port.gate.duty(board) - duty / 65535) <= 1 / span
     assert abs(port.gate.frequency_hz(board) / f - 1) < 0.5 / min(port.gate.period, 256)
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from coilwright.bench.chips import CHIPS
 from coilwright.board_file import BoardFile, Wiring, board_names, load_board
 from coilwright.errors import BadBoard, BadPins
 from coilwright.install.prompt import Facts
@@ -30,6 +31,16 @@ ADC1 = {
     # RP2040 and RP2350A data sheets, ADC: channels 0 to 3 are GPIO 26 to 29.
     "pico": set(range(26, 30)),
     "pico2": set(range(26, 30)),
+}
+ADC_RANGE_UV = {
+    # MicroPython documentation, esp32/quickref, ADC: linear range at 11 dB. Data sheets of ESP32-S3
+    # and ESP32-C3, table ADC Calibration Results, ATTEN3: effective measurement range. RP2040 and
+    # RP2350 data sheets, ADC: the reference is the 3.3 V supply.
+    "esp32": (150_000, 2_450_000),
+    "esp32s3": (0, 2_900_000),
+    "esp32c3": (0, 2_500_000),
+    "pico": (0, 3_300_000),
+    "pico2": (0, 3_300_000),
 }
 FLASH = {
     # The same pages: "SPI0/1".
@@ -73,6 +84,23 @@ def test_sensors_only_on_adc_1(board: BoardFile) -> None:
     for pin in set(range(50)) - ADC1[board.name]:
         with pytest.raises(BadPins, match="not for the probe"):
             board.check(replace(board.wiring, probe=pin))
+
+
+def test_adc_range_as_published_goes_to_the_board(board: BoardFile) -> None:
+    assert board.adc_range_uv == ADC_RANGE_UV[board.name]
+    assert board.board_json(board.wiring)["adc_full_uv"] == ADC_RANGE_UV[board.name][1]
+
+
+def test_the_bench_is_wired_as_the_boards_are() -> None:
+    """Pins and ADC ranges of the simulated chips are those of the board files."""
+    for chip in CHIPS.values():
+        board = load_board({"rp2040": "pico", "rp2350": "pico2"}.get(chip.name, chip.name))
+        wired = (chip.gate, chip.supply_pin, chip.probe_pin, chip.light_pin, chip.led)
+        here = board.wiring
+        assert wired == (here.gate, here.supply, here.probe, here.light, here.led), chip.name
+        assert (chip.scl, chip.sda) == (here.scl, here.sda)
+        assert chip.adc_full_uv == board.adc_range_uv[1] <= chip.adc_top_uv
+        assert (chip.family, chip.pwm_clock_hz) == (board.platform, board.pwm.clock_hz)
 
 
 def test_each_refusal_has_a_reason_and_a_source_and_keeps_off_what_is_allowed(

@@ -18,7 +18,6 @@ import pytest
 
 from coilwright.bench.bare import BareBench, facts
 from coilwright.bench.process import have_micropython
-from coilwright.board_file import board_for
 from coilwright.errors import (
     BadPins,
     CoilwrightError,
@@ -31,6 +30,7 @@ from coilwright.firmware import firmware_folder
 from coilwright.install import Wishes, install, uninstall
 from coilwright.install.image import MANIFEST, compiled, have_mpy_cross, image, modules
 from coilwright.link import Driver, DriverState
+from coilwright.point import Flag
 from install.unplugged import Cable, Quiet, bare, contents, put
 
 pytestmark = [
@@ -103,12 +103,19 @@ def test_install_again_other_pin_and_uninstall(board: BareBench, flash: Path) ->
     assert set(contents(flash)) == {"notes.txt"}
 
 
+@pytest.fixture
+def networked(flash: Path) -> Iterator[BareBench]:
+    """The board at a TCP port, where a `Cable` fits."""
+    with bare(flash, tcp=True) as bench:
+        yield bench
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_unplugged_at_some_byte_and_plugged_in_again(
-    board: BareBench, flash: Path, seed: int
+    networked: BareBench, flash: Path, seed: int
 ) -> None:
     """Wherever it is cut, half of it starts nothing; the next run leaves alone what is right."""
-    cut = random.Random(seed).randint(3_000, LONGEST_CUT)
+    board, cut = networked, random.Random(seed).randint(3_000, LONGEST_CUT)
     with Cable(board, cut) as cable, pytest.raises(LinkError) as told:
         install(cable.url, Wishes(), Quiet())
     assert cable.out.is_set(), "it was through before the cut"
@@ -127,9 +134,9 @@ def test_unplugged_at_some_byte_and_plugged_in_again(
         assert contents(flash) == {}
 
 
-def test_the_longest_cut_is_inside_an_install(board: BareBench) -> None:
+def test_the_longest_cut_is_inside_an_install(networked: BareBench) -> None:
     """The range of the cuts above: an install sends more bytes than the largest of them."""
-    with Cable(board) as cable:
+    with Cable(networked) as cable:
         view = Quiet()
         install(cable.url, Wishes(), view)
     print(f"{cable.carried} bytes to the board for {view.size} of files")
@@ -263,28 +270,25 @@ def test_a_damaged_board_json_is_not_overwritten(board: BareBench, flash: Path) 
 
 
 @pytest.mark.parametrize(
-    ("machine", "processor", "gate"),
-    [
-        ("Generic ESP32S3 module with ESP32S3", 10, 12),
-        ("Generic ESP32C3 module with ESP32C3", 11, 10),
-    ],
+    ("chip", "gate", "range_uv"), [("esp32s3", 12, 2_900_000), ("esp32c3", 10, 2_500_000)]
 )
 def test_the_other_chips_of_the_esp32_family(
-    flash: Path, machine: str, processor: int, gate: int
+    flash: Path, chip: str, gate: int, range_uv: int
 ) -> None:
-    """On the ESP32's bench, which calls itself so: what depends on the name alone."""
-    with bare(flash, "esp32", facts("esp32", machine, processor)) as bench:
-        done = install(bench.url, Wishes(), Quiet(), dry_run=True)
-        assert done.wiring.gate == gate
-        assert done.wiring.led is None
-        board = board_for(done.facts.mcu)
-        assert board is not None
-        assert done.board.mpy_arch == board.mpy_arch
+    with bare(flash, chip) as bench:
+        done = put(bench)
+        assert done.driver is not None
+        assert (done.board.name, done.wiring.gate, done.wiring.led) == (chip, gate, None)
+        assert json.loads((flash / "board.json").read_text())["adc_full_uv"] == range_uv
+        with Driver.open(bench.url) as driver:
+            assert driver.board.gate_pin == gate
+            assert not driver.measure().flags & (Flag.PROBE_OVER | Flag.LIGHT_OVER)
 
 
-def test_no_prompt_there(tmp_path: Path) -> None:
+def test_no_prompt_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from coilwright.bench.process import Bench
 
+    monkeypatch.setattr("coilwright.install.prompt._HEED_S", 0.5)
     program = tmp_path / "fw"
     program.mkdir()
     (program / "main.py").write_text(

@@ -10,7 +10,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from coilwright.bench.bare import BareBench
-from coilwright.bench.relay import TcpPort
+from coilwright.bench.relay import PtyPort, TcpPort
 from coilwright.install.procedure import Installed, Wishes, install
 
 
@@ -94,9 +94,12 @@ def _pump(source: socket.socket, target: socket.socket) -> None:
         target.shutdown(socket.SHUT_RDWR)
 
 
-def bare(flash: Path, chip: str = "rp2040", facts: str | None = None) -> BareBench:
-    """A board with MicroPython at a TCP port."""
-    return BareBench(chip=chip, seed=5, flash=flash, port=TcpPort(), facts=facts)
+def bare(
+    flash: Path, chip: str = "rp2040", facts: str | None = None, *, tcp: bool = False
+) -> BareBench:
+    """A board with MicroPython at a pseudo-terminal, or at a TCP port, for a `Cable`."""
+    port = TcpPort() if tcp else PtyPort()
+    return BareBench(chip=chip, seed=5, flash=flash, port=port, facts=facts)
 
 
 def put(bench: BareBench, **wiring: object) -> Installed:

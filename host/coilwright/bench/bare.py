@@ -25,6 +25,8 @@ _SOFT_REBOOT = b"MPY: soft reboot\r\n"
 
 MACHINES = {
     "esp32": ("esp32", "Generic ESP32 module with ESP32", 10),
+    "esp32s3": ("esp32", "Generic ESP32S3 module with ESP32S3", 10),
+    "esp32c3": ("esp32", "ESP32C3 module with ESP32C3", 11),
     "rp2040": ("rp2", "Raspberry Pi Pico with RP2040", 4),
     "rp2350": ("rp2", "Raspberry Pi Pico 2 with RP2350", 7),
 }

@@ -14,8 +14,8 @@ never reads 0 for ground."""
 class Chip:
     """One microcontroller as the bench wires it.
 
-    `adc_top_uv` is where the converter clips, `adc_full_uv` where its range of use ends
-    (ESP32 quick reference of MicroPython: 2.45 V at 11 dB; RP2: the 3.3 V supply).
+    `adc_top_uv` is where the converter clips, `adc_full_uv` where its range of use ends (its source
+    is in the board's file), `led` None where the board has none on a pin.
     """
 
     name: str
@@ -26,7 +26,7 @@ class Chip:
     supply_pin: int
     probe_pin: int
     light_pin: int
-    led: int
+    led: int | None
     alert: int
     scl: int
     sda: int
@@ -37,25 +37,16 @@ class Chip:
     conversion_us: int
 
 
-_ESP32 = (
-    "esp32",
-    80_000_000,
-    240_000_000,
-    25,
-    34,
-    35,
-    32,
-    2,
-    33,
-    22,
-    21,
-    3_100_000,
-    ESP32_FLOOR_UV,
-    2_450_000,
-)
+# In the order of the fields, from the clock of the CPU on. Where an ESP32 and an ESP32-C3 clip is
+# from memory; ESP32-S3: ESP-IDF Programming Guide v4.4.8, ADC Attenuation.
+_ESP32 = (240_000_000, 25, 34, 35, 32, 2, 33, 22, 21, 3_100_000, ESP32_FLOOR_UV, 2_450_000)
+_ESP32S3 = (240_000_000, 12, 4, 5, 6, None, 7, 9, 8, 3_100_000, 0, 2_900_000)
+_ESP32C3 = (160_000_000, 10, 0, 1, 3, None, 4, 7, 6, 2_600_000, 0, 2_500_000)
 _RP2 = (2, 26, 27, 28, 25, 22, 5, 4, 3_300_000, 0, 3_300_000, 8, 10)
 CHIPS = {
-    "esp32": Chip("esp32", *_ESP32, 6, 60),
+    "esp32": Chip("esp32", "esp32", 80_000_000, *_ESP32, 6, 60),
+    "esp32s3": Chip("esp32s3", "esp32", 80_000_000, *_ESP32S3, 6, 60),
+    "esp32c3": Chip("esp32c3", "esp32", 80_000_000, *_ESP32C3, 6, 60),
     "rp2040": Chip("rp2040", "rp2", 125_000_000, 125_000_000, *_RP2),
     "rp2350": Chip("rp2350", "rp2", 150_000_000, 150_000_000, *_RP2),
 }

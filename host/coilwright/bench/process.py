@@ -58,7 +58,7 @@ class Bench:
 
     Args:
         build: Build, path of a build file, or `"harbour"`.
-        chip: esp32, rp2040 or rp2350; the build's own where not given.
+        chip: esp32, esp32s3, esp32c3, rp2040 or rp2350; the build's own where not given.
         seed: Of tolerances, sensor errors and noise; the build's own where not given.
         sensor: Supply sensor adc, ina219 or ina226; the build's own where not given.
         alert: Whether the alert pin of an INA226 is wired; as in the build where not given.

@@ -16,7 +16,11 @@ if TYPE_CHECKING:
 
 @click.command("bench")
 @click.option("--bench", "build", type=FILE, help="Build file (TOML).  [default: harbour]")
-@click.option("--chip", type=click.Choice(["esp32", "rp2040", "rp2350"]), help="Microcontroller.")
+@click.option(
+    "--chip",
+    type=click.Choice(["esp32", "esp32s3", "esp32c3", "rp2040", "rp2350"]),
+    help="Microcontroller.",
+)
 @click.option("--seed", type=click.IntRange(0), help="Draws loose parts and noise.")
 @click.option("--sensor", type=click.Choice(["adc", "ina219", "ina226"]), help="Current sensor.")
 @click.option("--alert", is_flag=True, help="Wire the alert pin of an INA226 too.")
