@@ -56,6 +56,7 @@ BEFORE = ".before"
 _OUR_MAIN = '"""Starts the driver and serves.'
 _QUICK = Timeouts(boot_s=1.5, identify_s=0.7)
 _OFF_S = 5.0
+_LEAVING_S = 1.0
 _BACK_S = 15.0
 
 
@@ -262,14 +263,22 @@ def _stop_driver(url: str, tries: int) -> bool:
                 raise NotInstalled("The driver does not switch its output off.", hint)
             time.sleep(0.05)
         transport.send("SYST:MAIN")
-        # One with its watchdog running resets, and a USB port goes away with it for a moment.
-        with contextlib.suppress(LinkError):
-            transport.drain(0.3, 1.0)
+        _wait_for_prompt(transport)
     except LinkError:
         return False  # no driver, or one that does not answer: the prompt says what is there
     finally:
         transport.close()
     return True
+
+
+def _wait_for_prompt(transport: Transport) -> None:
+    """Until the prompt shows, or for a second: with its watchdog running the board is reset, and a
+    USB port goes away with it for a moment.
+    """
+    heard, deadline = b"", time.monotonic() + _LEAVING_S
+    with contextlib.suppress(LinkError):
+        while not heard.endswith(b">>> ") and time.monotonic() < deadline:
+            heard += transport.drain(0.02, 0.1)
 
 
 def _board(facts: Facts, wishes: Wishes) -> BoardFile:

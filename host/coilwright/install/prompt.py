@@ -40,6 +40,8 @@ _CABLE = "Check the cable; then run the same command again."
 _FLASH = "If its flash is full, remove files of yours from it; then run the same command again."
 _AGAIN_S = 0.3
 _PROMPT_S = 2.0
+_HEED_S = 4.0
+"""A program that lets itself be interrupted has done so by then."""
 
 _FACTS = """
 import sys, json
@@ -151,6 +153,9 @@ class Prompt:
     def _enter(self) -> None:
         with self._told(), contextlib.redirect_stdout(io.StringIO()) as shown:
             try:
+                # First without the reset: that tells soon whether there is a prompt at all, while a
+                # reset may take the time that the board's own boot.py takes.
+                self._line.enter_raw_repl(soft_reset=False, timeout_overall=_HEED_S)
                 self._line.enter_raw_repl()
                 return
             except TransportError:

@@ -15,6 +15,8 @@ PROTOCOL = 2
 
 _SHOWN = 120
 _GARBLED_TRIES = 8
+_PROMPT_SAYS = "SyntaxError"
+"""What a Python prompt makes of the question, as soon as it has read it: no other answer comes."""
 
 
 def identify(transport: Transport, tries: int = 2) -> Identity:
@@ -65,6 +67,8 @@ def _listen(transport: Transport, wait_s: float) -> tuple[Identity | None, str]:
         if at >= 0 and (found := _identity_in(line[at:])) is not None:
             return found, ""
         heard.append(line)
+        if line.startswith(_PROMPT_SAYS):
+            break
     heard.append(transport.drain(0.0, 0.0).decode("ascii", "replace"))
     return None, "\n".join(heard)
 
