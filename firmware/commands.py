@@ -204,16 +204,24 @@ class Commands:
         return self._measured(self._zeroed)
 
     def _measured(self, answer):
-        """Deferred reply: measure, then `answer`."""
+        """Deferred reply: wait for the end of a ramp and the settling, measure, then `answer`."""
         self.sweep.still()
-        sense = self.sense
-        sense.begin()
+        sense, drive, clock = self.sense, self.drive, self.board.clock
+        sense.busy = False
 
         def reply():
+            if sense.owner is not reply:
+                # Ticks wrap: once in 18 minutes an old change looks new, for so long.
+                span = clock.ticks_diff(clock.ticks_us(), drive.time)
+                settled = not (drive.pwm and 0 <= span < self.sweep.dwell_us)
+                if drive.state in RAMPING or not settled:
+                    return None
+                sense.begin(reply)
             if sense.busy:
                 if not sense.step():
                     return None
                 sense.finish(0)
+            sense.owner = None
             return answer()
 
         return reply

@@ -306,3 +306,32 @@ def test_the_longest_on_time_caps_the_duty_by_frequency(rig: Rig) -> None:
     assert float(rig.text("PULS:DCYC?")) > 44
     assert rig.text("PULS:WIDT:LIM 123.4567 NS;LIM?;LIM? MAX") == "0.000000123;0.000100000"
     assert rig.errors() == []
+
+
+def test_a_measurement_waits_until_the_output_has_settled(esp32: Rig) -> None:
+    """After a soft start and after a change: what the ramp shows is not what was asked for."""
+    esp32.say("SWE:DWEL 0.05;:OUTP:RAMP 0.5;:FREQ 165E3;:PULS:DCYC 40")
+    begun = esp32.clock.now
+    point = esp32.text("OUTP ON;:MEAS?").split(",")
+    assert float(point[3]) == pytest.approx(40, abs=0.3)
+    assert esp32.clock.now - begun > 400_000 + 50_000
+    begun = esp32.clock.now
+    point = esp32.text("FREQ 200E3;:MEAS:CURR?;:FETC?").split(";")[1].split(",")
+    assert (float(point[2]), float(point[3])) == pytest.approx((200e3, 40), rel=0.01)
+    assert esp32.clock.now - begun > 400_000 + 50_000
+    begun = esp32.clock.now
+    assert esp32.text("MEAS?;:OUTP:COND?").endswith(";ON")
+    assert esp32.clock.now - begun < 50_000  # nothing to wait for
+    begun = esp32.clock.now
+    assert esp32.text("OUTP OFF;:MEAS?").split(",")[3] == "0.0000"
+    assert esp32.clock.now - begun > 400_000
+    assert esp32.errors() == []
+
+
+def test_a_measurement_that_waits_leaves_the_guard_awake(rig: Rig) -> None:
+    rig.say("OUTP:RAMP 1;:FREQ 165E3;:PULS:DCYC 40;:OUTP ON;:MEAS?")
+    machine.voltages[34] = 2_200_000
+    rig.run_ms(60)
+    assert rig.server.guard.cause == 101
+    assert rig.gate() == ("pin", 0)
+    assert rig.text("*OPC?") == "1"
