@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from cli.commandline import COMMAND, environment, run, run_json
+from cli.commandline import COMMAND, begin, environment, run, run_json
 from cli.screen import Screen
 from coilwright.bench.process import Bench
 from coilwright.link import Driver
@@ -100,3 +100,65 @@ def test_ctrl_c_at_a_terminal_ends_the_watching(bench: Bench, tmp_path: Path) ->
     # The live view: its title, in a box that is drawn in place.
     assert "Ctrl-C switches it off" in screen.text
     assert "\x1b[" in screen.text
+
+
+def wait_for_duty(bench: Bench, duty: float) -> None:
+    assert bench.pins is not None
+    deadline = time.monotonic() + 60
+    while bench.pins.gate.duty(bench.chip) < duty:
+        assert time.monotonic() < deadline, "the output did not go on"
+        time.sleep(0.02)
+
+
+HELD = ["--frequency", "165k", "--duty", "20%", "--on", "--for"]
+
+
+def test_a_reset_while_it_is_held_on_is_told_and_ends_it(bench: Bench, tmp_path: Path) -> None:
+    process = begin("set", "--port", bench.url, *HELD, "60", cwd=tmp_path)
+    wait_for_duty(bench, 0.19)
+    bench.reset()
+    _, told = process.communicate(timeout=60)
+
+    assert process.returncode == 17
+    assert "The driver started anew while it was watched" in told
+    assert "--again" in told
+    assert bench.gate_is_low()
+
+
+def test_again_sets_it_and_switches_it_on_after_a_reset(bench: Bench, tmp_path: Path) -> None:
+    process = begin(
+        "set", "--port", bench.url, "--trip", "0.6", *HELD, "4", "--again", "--json", cwd=tmp_path
+    )
+    wait_for_duty(bench, 0.19)
+    bench.reset()
+    wait_for_duty(bench, 0.19)
+    answer, told = process.communicate(timeout=60)
+
+    assert process.returncode == 0, told
+    assert "set as before, and its output is on again" in told
+    assert json.loads(answer)["measured"]["duty"] == pytest.approx(0.2, abs=2e-3)
+    assert bench.gate_is_low()
+    assert bench.starts == 2
+    with Driver.open(bench.url) as driver:
+        assert driver.limits().trip_a == 0.6
+
+
+def test_again_does_not_do_without_a_limit_that_was_lost(bench: Bench, tmp_path: Path) -> None:
+    with Driver.open(bench.url) as driver:
+        driver.set_limits(trip_a=0.7)  # not stored
+    process = begin("set", "--port", bench.url, *HELD, "60", "--again", cwd=tmp_path)
+    wait_for_duty(bench, 0.19)
+    bench.reset()
+    before = len(bench.clock.gate_log)
+    _, told = process.communicate(timeout=60)
+
+    assert process.returncode == 21
+    assert "lost limits or calibration that were not stored" in told
+    assert all(gate.on == 0 for _, gate in list(bench.clock.gate_log)[before:])
+    assert bench.gate_is_low()
+
+
+def test_again_needs_an_output_to_switch_on(tmp_path: Path) -> None:
+    done = run("set", "--port", "sim://", "--again", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "--again switches the output on again" in done.stderr

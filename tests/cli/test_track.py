@@ -134,3 +134,50 @@ def test_bad_input_is_told(
 
     assert done.returncode == code
     assert said in refusal(done)
+
+
+def test_a_reset_while_tracking_begins_again_at_the_stored_setting(
+    bench: Bench, tmp_path: Path
+) -> None:
+    with Driver.open(bench.url) as driver:
+        driver.set_frequency(163_000)
+        driver.set_duty(0.1)
+        driver.set_limits(trip_a=0.6)
+        driver.store(0)
+    arguments = ["--port", bench.url, "--interval", "0.02", "--record", "t.csv", "--json"]
+    process = begin("track", *arguments, cwd=tmp_path)
+    wait_for_rows(tmp_path / "t.csv", 2)
+    bench.reset()
+    wait_for_rows(tmp_path / "t.csv", 4)
+    process.send_signal(signal.SIGINT)
+    answer, told = process.communicate(timeout=30)
+
+    assert process.returncode == 0, told
+    assert "set as before, and its output is on again" in told
+    found = json.loads(answer)
+    moves = found["moves"]
+    assert [move["index"] for move in moves] == list(range(len(moves)))
+    times = [move["time_s"] for move in moves]
+    assert times == sorted(times)
+    starts = [move for move in moves if abs(move["frequency_hz"] - 163_000) < 150]
+    assert len(starts) >= 2  # it began at the stored setting twice
+    assert bench.gate_is_low()
+    record = read_record(tmp_path / "t.csv")
+    assert record.metadata is not None
+    assert "started anew" in str(record.metadata.facts)
+
+
+def test_tracking_does_not_go_on_without_a_limit_that_was_lost(
+    bench: Bench, tmp_path: Path
+) -> None:
+    with Driver.open(bench.url) as driver:
+        driver.set_limits(trip_a=0.7)  # not stored
+    arguments = ["--frequency", "165k", "--duty", "10%", "--record", "t.csv"]
+    process = begin("track", "--port", bench.url, *arguments, cwd=tmp_path)
+    wait_for_rows(tmp_path / "t.csv", 1)
+    bench.reset()
+    _, told = process.communicate(timeout=60)
+
+    assert process.returncode == 21
+    assert "lost limits or calibration that were not stored" in told
+    assert bench.gate_is_low()

@@ -35,6 +35,9 @@ WATCH_INTERVAL_S = 0.25
 @click.option("--for", "hold_s", type=SECOND, help="Hold the output on for so long, then off.")
 @click.option("--trip", "trip_a", type=AMPERE, help="Mean supply current at which it trips.")
 @click.option("--duty-cap", type=DUTY, help="Largest duty the driver accepts.")
+@click.option(
+    "--again", is_flag=True, help="Set it and switch it on again where it starts anew or was lost."
+)
 @click.option("--store", is_flag=True, help="Keep setting and limits in the driver.")
 @json_option
 def command(
@@ -45,18 +48,23 @@ def command(
     hold_s: float | None,
     trip_a: float | None,
     duty_cap: float | None,
+    again: bool,
     store: bool,
     as_json: bool,
 ) -> None:
     """Set frequency and duty, and hold the output on while watched.
 
     With --on the output stays on until Ctrl-C, or for the time given with --for, and then goes
-    off: the driver does not run on without its host. The answer is what the chip really set.
+    off: the driver does not run on without its host. The answer is what the chip really set. A
+    driver that starts anew meanwhile, or whose line breaks off, is waited for: with --again it is
+    set and switched on again, three times at most, else its state is told and that is the end.
     """
     from coilwright.cli.bench_session import open_driver
 
     if hold_s is not None and not on:
         raise click.UsageError("--for holds the output on: it needs --on.")
+    if again and not on:
+        raise click.UsageError("--again switches the output on again: it needs --on.")
     if on and hold_s is None and not sys.stderr.isatty():
         raise click.UsageError("Without a terminal, --on needs --for SECONDS.")
     stop_on_termination()
@@ -64,7 +72,7 @@ def command(
         _apply(driver, frequency, duty, trip_a, duty_cap)
         if on is False:
             driver.output(False)
-        point = _hold(driver, hold_s) if on else driver.measure()
+        point = _hold(driver, hold_s, (trip_a, duty_cap), again) if on else driver.measure()
         if store:
             driver.store(0)
             driver.store_settings()
@@ -86,22 +94,40 @@ def _apply(
         driver.set_duty(duty)
 
 
-def _hold(driver: Driver, hold_s: float | None) -> Point:
+def _hold(
+    driver: Driver, hold_s: float | None, limits: tuple[float | None, float | None], again: bool
+) -> Point:
     """Keep the output on, show readings, switch off; returns the last point."""
+    from coilwright.cli.rejoining import LOST, Rejoining
     from coilwright.link.facts import DriverState
     from coilwright.link.replies import tripped
     from coilwright.view.progress import progress_view
 
-    driver.output(True)
+    wanted = driver.wanted()
+    point = driver.measure()
+
+    def set_up() -> None:
+        _apply(driver, wanted.frequency_hz, wanted.duty, *limits)
+
+    begun = False
     end = time.monotonic() + hold_s if hold_s is not None else None
     try:
         with progress_view("Output on; Ctrl-C switches it off") as view:
             view.stage("watching", 0)
+            hint = "Give --again to have it set and switched on again."
+            rejoin = Rejoining(driver, set_up if again else None, view.say, hint)
             while True:
-                point = driver.measure()
-                view.point(point)
-                if driver.condition() is DriverState.TRIPPED:
-                    raise tripped(driver.trip())
+                try:
+                    if not begun:
+                        driver.output(True)
+                    begun = True
+                    point = driver.measure()
+                    view.point(point)
+                    if driver.condition() is DriverState.TRIPPED:
+                        raise tripped(driver.trip())
+                except LOST as trouble:
+                    rejoin(trouble)
+                    begun = True
                 if end is not None and time.monotonic() >= end:
                     break
                 time.sleep(WATCH_INTERVAL_S)

@@ -182,22 +182,30 @@ def _begin_at(driver: Driver, wishes: _Wishes) -> None:
 
 
 def _track(driver: Driver, recorder: Recorder, setup: TrackSetup, wishes: _Wishes) -> _Done:
+    from coilwright.cli.rejoining import LOST, Rejoining
+
     began = time.monotonic()
     end = None if wishes.minutes is None else began + 60 * wishes.minutes
     recorder.stage("tracking", 0)
     driver.output(True)
     driver.set_tracking(setup)
     history = _History(driver)
+    rejoin = Rejoining(driver, lambda: _begin_at(driver, wishes), driver.on_interruption)
     points: list[Point] = []
     measured = -_POINT_S
     try:
         while end is None or time.monotonic() < end:
-            for move in history.new():
-                recorder.view.say(_line(move, setup.mode, history.first))
-            if time.monotonic() - measured >= _POINT_S:
-                measured = time.monotonic()
-                points += recorder.keep([_tracked(driver.measure())])
-            _check(driver)
+            try:
+                for move in history.new():
+                    recorder.view.say(_line(move, setup.mode, history.first))
+                if time.monotonic() - measured >= _POINT_S:
+                    measured = time.monotonic()
+                    points += recorder.keep([_tracked(driver.measure())])
+                _check(driver)
+            except LOST as trouble:
+                if rejoin(trouble):
+                    driver.set_tracking(setup)
+                    history.begin_anew()
             time.sleep(_pause(driver, end))
     except KeyboardInterrupt:
         # Ctrl-C is how a person ends the tracking: not a failure.
@@ -243,13 +251,24 @@ def _check(driver: Driver) -> None:
 
 
 class _History:
-    """The moves of this run in order, each once; the driver keeps only the last 32."""
+    """The moves in order, each once; the driver keeps only the last 32 of a run.
+
+    Where the tracking had to begin anew, counting and clock of the driver did so too: then its
+    moves are counted on from those before, in the time that has really gone by.
+    """
 
     def __init__(self, driver: Driver) -> None:
         self._driver = driver
         self.moves: list[Move] = []
         self.missed = 0
-        self._next = 0
+        self._next = self._before = 0
+        self._shift_ms: int | None = 0
+        self._began = 0.0
+
+    def begin_anew(self) -> None:
+        """The driver begins another run."""
+        self._next, self._before = 0, len(self.moves) + self.missed
+        self._shift_ms = None if self.moves else 0
 
     @property
     def first(self) -> Move:
@@ -262,8 +281,20 @@ class _History:
             if move.index >= self._next:
                 self.missed += move.index - self._next
                 self._next = move.index + 1
-                self.moves.append(move)
-                yield move
+                self.moves.append(self._counted_on(move))
+                yield self.moves[-1]
+
+    def _counted_on(self, move: Move) -> Move:
+        from coilwright.link.facts import CLOCK_WRAP_MS
+
+        now = time.monotonic()
+        if not self.moves:
+            self._began = now
+        if self._shift_ms is None:
+            gone_ms = round(1e3 * (now - self._began))
+            self._shift_ms = self.first.clock_ms + gone_ms - move.clock_ms
+        clock_ms = (move.clock_ms + self._shift_ms) % CLOCK_WRAP_MS
+        return replace(move, index=self._before + move.index, clock_ms=clock_ms)
 
     def rest(self) -> None:
         """Take in what is left, without telling it."""

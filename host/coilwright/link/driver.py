@@ -86,6 +86,14 @@ class Status:
     free_memory_bytes: int
 
 
+@dataclass(frozen=True, slots=True)
+class Return:
+    """A driver that was lost and answers again: whether it started anew, and what it does."""
+
+    anew: bool
+    state: DriverState
+
+
 def _averages_setting(count: int) -> Setting:
     return Setting("SENS:AVER:COUN", str(count))
 
@@ -250,7 +258,7 @@ class Driver:
         """
         hertz = hertz_of(frequency_hz)
         answer = self._set_and_read("FREQ", str(hertz), _FREQUENCY_TOLERANCE * hertz)
-        self._requested = Setpoint(hertz, self._wanted().duty)
+        self._requested = Setpoint(hertz, self.wanted().duty)
         return answer
 
     def set_duty(self, duty: float) -> float:
@@ -267,7 +275,7 @@ class Driver:
         """
         ppm = ppm_of(duty)
         answer = self._set_and_read("PULS:DCYC", percent_text(ppm), _DUTY_TOLERANCE_PERCENT)
-        self._requested = Setpoint(self._wanted().frequency_hz, ppm / 1e6)
+        self._requested = Setpoint(self.wanted().frequency_hz, ppm / 1e6)
         return answer / 100
 
     def _set_and_read(self, header: str, value: str, tolerance: float) -> float:
@@ -286,7 +294,7 @@ class Driver:
         frequency, percent = self._session.numbers(["FREQ?", "PULS:DCYC?"])
         return frequency, percent / 100
 
-    def _wanted(self) -> Setpoint:
+    def wanted(self) -> Setpoint:
         """What was asked for last; where this host has not asked yet, what is set."""
         if self._requested is None:
             frequency, duty = self.setpoint()
@@ -316,7 +324,7 @@ class Driver:
         self._on = True
 
     def _check_setpoint(self) -> None:
-        wanted = self._wanted()
+        wanted = self.wanted()
         frequency, duty = self.setpoint()
         off_hz = abs(frequency - wanted.frequency_hz)
         off_percent = 100 * abs(duty - wanted.duty)
@@ -394,7 +402,7 @@ class Driver:
 
     def measure(self) -> Point:
         """Measure one point at the present setpoint, whatever the output does."""
-        wanted = self._wanted()
+        wanted = self.wanted()
         wait_s = self._transport.timeouts.reply_s + self._settle_s + 0.02 * self._averages
         return self._session.read(
             ["MEAS?"], lambda texts: replies.point(texts[0], wanted, self._averages), wait_s=wait_s
@@ -533,6 +541,29 @@ class Driver:
 
     # ---- coming back to a driver that was lost in a sweep ------------------------------------
 
+    def rejoin(self, trouble: LinkError) -> Return:
+        """Talk again to a driver that was lost while no sweep ran, over its old port or a new one.
+
+        One that started anew bears this host's mark again; its setting, its output and a trip
+        because of the lost host stay as they are.
+
+        Raises:
+            LinkError: `trouble`, where it does not answer within `timeouts.reconnect_s`; or
+                another program has set it up.
+            Tripped: It tripped for another reason than the lost host.
+        """
+        if not self._comes_back(trouble):
+            raise trouble
+        anew = self._has_forgotten()
+        state = self._settled(DriverState.ON, DriverState.OFF)
+        self._session.forget_errors()
+        if state is DriverState.TRIPPED:
+            cause = self.trip()
+            if cause.number != _HOST_LOST:
+                raise replies.tripped(cause)
+        self._on = state is DriverState.ON
+        return Return(anew, state)
+
     def _comes_back(self, error: LinkError) -> bool:
         """Whether the driver answers again within the time; a note to the failure tells if not."""
         if not self.timeouts.reconnect_s:
@@ -585,7 +616,7 @@ class Driver:
         if not was_on:
             self.output(False)
         elif self.condition() is not DriverState.ON:
-            wanted = self._wanted()
+            wanted = self.wanted()
             self.set_frequency(wanted.frequency_hz)
             self.set_duty(wanted.duty)
             self.output(True)
