@@ -1,71 +1,25 @@
-"""Every fault in every activity: the end is safe, the reason right, the record whole.
-
-The scenarios run one after another; what each comes to is judged in a test of its own.
+"""Every fault of circuit, sensors, gate and board in every activity: the end is safe, the reason
+right, the record whole. Those of the line: test_matrix_of_the_line.py, a file of its own so that
+another process can take it.
 """
 
 from __future__ import annotations
 
-import os
-from pathlib import Path
-
 import pytest
 
 from coilwright.bench.faults import KINDS, parse_fault
-from coilwright.bench.process import have_micropython
-from faults.matrix import CASES, complaints, gap
-from faults.scenarios import Case, Outcome, run
+from faults.judging import NEEDS, Outcomes, judge
+from faults.matrix import CASES, complaints
+from faults.scenarios import Case, Outcome
 
-pytestmark = [
-    pytest.mark.micropython,
-    pytest.mark.skipif(not hasattr(os, "openpty"), reason="no pty here"),
-    pytest.mark.skipif(
-        not have_micropython(), reason="the MicroPython unix build is not installed"
-    ),
-]
+pytestmark = NEEDS
 
 
-class Outcomes:
-    """Runs each case once, when it is asked for, and keeps what came of it."""
-
-    def __init__(self, folder: Path) -> None:
-        self._folder, self._runs = folder, 0
-        self._found: dict[Case, Outcome] = {}
-
-    def of(self, case: Case) -> Outcome:
-        """What came of a case."""
-        if case not in self._found:
-            place = self._folder / str(self._runs)
-            place.mkdir()
-            self._runs += 1
-            self._found[case] = run(case, place)
-        return self._found[case]
-
-    def forget(self, *cases: Case) -> None:
-        """Run these anew when they are asked for again."""
-        for case in cases:
-            self._found.pop(case, None)
-
-
-@pytest.fixture(scope="module")
-def outcomes(tmp_path_factory: pytest.TempPathFactory) -> Outcomes:
-    """One run a case for the whole module: many rows are held against the same sound one."""
-    return Outcomes(tmp_path_factory.mktemp("faults"))
-
-
-def _sound(case: Case) -> Case:
-    """The same activity on the same board with nothing wrong."""
-    return Case("", case.activity, case.chip, case.sensor)
-
-
-@pytest.mark.parametrize("case", CASES, ids=str)
+@pytest.mark.parametrize(
+    "case", [case for case in CASES if parse_fault(case.fault).kind.acts != "line"], ids=str
+)
 def test_a_fault_in_an_activity(case: Case, outcomes: Outcomes) -> None:
-    wrong = complaints(outcomes.of(case), outcomes.of(_sound(case)))
-    if wrong and not gap(case):  # a fault comes late on a busy machine: see tests/conftest.py
-        outcomes.forget(case, _sound(case))
-    assert not [text for text in wrong if not text.startswith("reason")]
-    if wrong and gap(case):
-        pytest.xfail(gap(case))
-    assert not wrong
+    judge(case, outcomes)
 
 
 def test_the_matrix_is_whole() -> None:
