@@ -72,6 +72,14 @@ def test_a_trip_while_watched_is_told_with_its_cause(bench: Bench, tmp_path: Pat
         assert driver.condition() is DriverState.TRIPPED
         assert driver.trip().number == 101
 
+    refused = run("set", "--port", bench.url, "--trip", "1 A", "--on", "--for", "0.1", cwd=tmp_path)
+    assert refused.returncode in (21, 22)
+    cleared = run("set", "--port", bench.url, "--clear", cwd=tmp_path)
+    assert cleared.returncode == 0, cleared.stderr
+    with Driver.open(bench.url) as driver:
+        assert driver.condition() is DriverState.OFF
+        assert driver.trip().number == 0
+
 
 def test_ctrl_c_at_a_terminal_ends_the_watching(bench: Bench, tmp_path: Path) -> None:
     with Screen() as screen:

@@ -39,6 +39,7 @@ WATCH_INTERVAL_S = 0.25
     "--again", is_flag=True, help="Set it and switch it on again where it starts anew or was lost."
 )
 @click.option("--store", is_flag=True, help="Keep setting and limits in the driver.")
+@click.option("--clear", is_flag=True, help="Clear a trip first, once you know why it came.")
 @json_option
 def command(
     port: str | None,
@@ -50,6 +51,7 @@ def command(
     duty_cap: float | None,
     again: bool,
     store: bool,
+    clear: bool,
     as_json: bool,
 ) -> None:
     """Set frequency and duty, and hold the output on while watched.
@@ -69,6 +71,8 @@ def command(
         raise click.UsageError("Without a terminal, --on needs --for SECONDS.")
     stop_on_termination()
     with open_driver(port) as driver:
+        if clear:
+            driver.clear_trip()
         _apply(driver, frequency, duty, trip_a, duty_cap)
         if on is False:
             driver.output(False)
