@@ -30,9 +30,8 @@ _ROLES = {
     "light": "light sensor",
     "scl": "SCL, B",
     "sda": "SDA, B",
+    "alert": "alert, B",
 }
-_ESP32_TOP_V = 2.45
-"""Where the firmware ends the range on every chip of the family; `docs/board.md`."""
 _PULL_DOWN_OHM = 10e3
 _CORNERS = (-0.6, -26.8), (23.4, 12.8)
 _INCHES = 0.43
@@ -61,7 +60,8 @@ def pins(board: BoardFile) -> dict[str, int]:
     found = {role: getattr(board.wiring, role) for role in (*_ROLES, "led")}
     if board.name not in board_names():
         sensor = board.wiring.sensor
-        unused = {"adc": ("scl", "sda"), "none": ("supply", "scl", "sda")}.get(sensor, ("supply",))
+        bus = ("scl", "sda", "alert")
+        unused = {"adc": bus, "none": ("supply", *bus)}.get(sensor, ("supply",))
         found |= dict.fromkeys(unused)
     return {role: pin for role, pin in found.items() if pin is not None}
 
@@ -254,29 +254,31 @@ def amplifier(sheet: Sheet, x: float, y: float, pin: str) -> None:
     sheet.net((x + 9.8, y - 2.3), pin)
 
 
-def module(sheet: Sheet, x: float, y: float, scl: str, sda: str) -> None:
+def module(sheet: Sheet, x: float, y: float, scl: str, sda: str, alert: str | None) -> None:
     """Current sensor B: a module with an INA219 or INA226."""
     sheet.heading((x, y + 2.2), "Current sensor B: INA219 or INA226 module")
-    sheet.box(
-        (x + 2.2, y - 2.6), (x + 7.8, y + 0.6), "shunt 0.1 Ω and I2C\npull-ups on the module", 9
-    )
-    sheet.wire((x + 0.6, y), (x + 2.2, y))
+    left, right, low = x + 1.9, x + 7, y - 2.9
+    sheet.box((left, low), (right, y + 0.6), "")
+    sheet.text((x + 3.7, y - 1.2), "shunt 0.1 Ω and\nI2C pull-ups on\nthe module", "center", 9)
+    sheet.wire((x + 0.6, y), (left, y))
     sheet.net((x + 0.6, y), "in", "right", "black")
-    sheet.text((x + 2.35, y), "VIN+", "left", 9)
-    sheet.wire((x + 7.8, y), (x + 9.6, y))
-    sheet.net((x + 9.6, y), "out", "left", "black")
-    sheet.text((x + 7.65, y), "VIN−", "right", 9)
-    sheet.text((x + 7.65, y - 0.9), "VBUS", "right", 9)
-    sheet.wire((x + 7.8, y - 0.9), (x + 8.7, y - 0.9), (x + 8.7, y))
-    sheet.dot((x + 8.7, y))
-    sheet.text((x + 8.9, y - 0.9), "if there is\nsuch a pin", "left", 9)
-    for dx, name in ((2.9, "VCC"), (4.3, "GND"), (5.7, "SCL"), (7.1, "SDA")):
-        sheet.text((x + dx, y - 2.3), name, "center", 9)
-        sheet.wire((x + dx, y - 2.6), (x + dx, y - 3.3))
-    sheet.ground((x + 4.3, y - 3.3))
-    for dx, name in ((2.9, "3.3 V"), (5.7, scl), (7.1, sda)):
-        sheet.add(sheet.elm.Dot(open=True).at((x + dx, y - 3.3)))
-        sheet.text((x + dx, y - 3.75), name, "center", color=_BLUE)
+    sheet.text((left + 0.15, y), "VIN+", "left", 9)
+    sheet.wire((right, y), (x + 8.8, y))
+    sheet.net((x + 8.8, y), "out", "left", "black")
+    for down, name in ((0.0, "VIN−"), (0.9, "VBUS"), (1.8, "ALERT")):
+        sheet.text((right - 0.15, y - down), name, "right", 9)
+    sheet.wire((right, y - 0.9), (x + 7.9, y - 0.9), (x + 7.9, y))
+    sheet.dot((x + 7.9, y))
+    sheet.text((x + 8.1, y - 0.8), "if it has one", "left", 9)
+    sheet.wire((right, y - 1.8), (x + 7.6, y - 1.8))
+    sheet.net((x + 7.6, y - 1.8), alert or "free; INA226: or a\nGPIO, see --alert")
+    for dx, name in ((2.5, "VCC"), (3.8, "GND"), (5.1, "SCL"), (6.4, "SDA")):
+        sheet.text((x + dx, low + 0.3), name, "center", 9)
+        sheet.wire((x + dx, low), (x + dx, low - 0.7))
+    sheet.ground((x + 3.8, low - 0.7))
+    for dx, name in ((2.5, "3.3 V"), (5.1, scl), (6.7, sda)):
+        sheet.add(sheet.elm.Dot(open=True).at((x + min(dx, 6.4), low - 0.7)))
+        sheet.text((x + dx, low - 1.2), name, "center", color=_BLUE)
 
 
 def bias(sheet: Sheet, x: float, y: float) -> None:
@@ -345,8 +347,6 @@ def light(sheet: Sheet, x: float, y: float, pin: str) -> None:
 def notes(board: BoardFile) -> str:
     """What must be known beside the circuit."""
     low, high = (value * 1e-6 for value in board.adc_range_uv)
-    if board.platform == "esp32":
-        high = min(high, _ESP32_TOP_V)
     known = {"low": f"{low:g}", "high": f"{high:g}", "reset": board.reset}
     lines = _NOTES.format(**known).strip().split("\n\n")
     return "\n".join(textwrap.fill(line, 70) for line in lines)
@@ -372,7 +372,7 @@ def draw(board: BoardFile, path: Path) -> None:
     if "supply" in names:
         amplifier(sheet, 0, -6.6, names["supply"])
     if "scl" in names:
-        module(sheet, 12.4, -6.6, names["scl"], names["sda"])
+        module(sheet, 12.4, -6.6, names["scl"], names["sda"], names.get("alert"))
     bias(sheet, 0, -14.6)
     if "probe" in names:
         probe(sheet, 5.6, -14.6, names["probe"])
