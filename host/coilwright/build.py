@@ -19,6 +19,7 @@ from typing import Any, TypeVar
 from .circuit.checks import SOURCES, Facts, SupplyFacts, SwitchFacts
 from .circuit.driver import THERMAL_V, Coil, Diode, Driver, Loop, Receiver, Supply, Switch
 from .errors import BadBuild
+from .lengths import parse_length
 from .quantities import parse_fraction, parse_quantity
 
 CHIPS = ("esp32", "esp32s3", "esp32c3", "rp2040", "rp2350")
@@ -251,6 +252,10 @@ class _Table:
         """An SI value above zero in `unit`, None where the file does not give it."""
         return self.quantity(key, unit, above=0) if self.has(key) else None
 
+    def length(self, key: str, default: float = 0.0) -> float:
+        """A length above zero with its unit, in metres; `default` where the file gives none."""
+        return self._read(key, None, _length) if self.has(key) else default
+
     def measure(self, key: str, units: Sequence[str], default: float | None = None) -> float:
         """A number in a unit without prefixes, such as "62 K/W" or "25 °C"."""
         return self._read(key, default, lambda text: _measure(text, units))
@@ -347,6 +352,12 @@ def _plain(value: str | float) -> float:
     return number
 
 
+def _length(text: str | float) -> float:
+    if not isinstance(text, str):
+        raise ValueError(f"{text!r} has no unit; write for instance 30 mm")
+    return parse_length(text)
+
+
 def _measure(text: str | float, units: Sequence[str]) -> float:
     if not isinstance(text, str):
         return _plain(text)
@@ -421,8 +432,17 @@ def _supply(table: _Table) -> tuple[Supply, SupplyFacts]:
 
 def _coil(table: _Table) -> tuple[Coil, float | None]:
     rated = table.optional("rated_current", "A")
+    shape = _shape(table)
     resistance = table.quantity("resistance", "ohm")
-    return table.make(Coil, table.quantity("inductance", "H", above=0), resistance), rated
+    inductance = table.quantity("inductance", "H", above=0)
+    return table.make(Coil, inductance, resistance, **shape), rated
+
+
+def _shape(table: _Table) -> dict[str, float]:
+    """Diameter, turns and pitch of the coil's single layer; nothing where there is no diameter."""
+    diameter_m, pitch_m = table.length("diameter"), table.length("pitch", 1e-3)
+    turns = table.whole("turns", 1, 1)
+    return {"diameter_m": diameter_m, "turns": turns, "pitch_m": pitch_m} if diameter_m else {}
 
 
 def _loop(table: _Table) -> Loop:
@@ -532,6 +552,7 @@ def _tuned(table: _Table) -> dict[str, float]:
         "capacitance_f": table.quantity("capacitance", "F", above=0),
         "coupling": _coupling(table),
         "load_ohm": table.quantity("load", "ohm", math.inf, above=0),
+        "distance_m": table.length("distance"),
     }
 
 

@@ -100,6 +100,28 @@ def test_a_lamp_whose_capacitor_drifts_by_two_percent_peaks_one_percent_lower() 
     assert tank.tank_capacitance_f == pytest.approx(82e-9 * 1.002)
 
 
+def test_lamps_that_are_moved_couple_as_the_coils_field() -> None:
+    """One turn's field on its axis, R² / (2 (R² + z²)^1.5), summed over 9 turns 1 mm apart.
+
+    J. C. Maxwell, Treatise, vol. 2, 1873, s. 676. The harbour: 60 mm, k = 0.006 at 30 mm.
+    """
+    heights = 1e-3 * np.arange(-4, 5)
+
+    def field(distance: float) -> float:
+        return float((0.03**2 / (0.03**2 + (distance - heights) ** 2) ** 1.5).sum())
+
+    for distance in (0.012, 0.03, 0.085):
+        lamps, probe = altered(DRIVER, under(f"lamps-at={distance}m")).receivers
+        assert lamps.coupling == pytest.approx(0.006 * field(distance) / field(0.03))
+        assert probe.coupling == pytest.approx(0.002 * field(distance) / field(0.03))
+    strong = replace(DRIVER, receivers=(replace(DRIVER.receivers[0], coupling=0.3),))
+    near = altered(strong, under("lamps-at=5mm")).receivers[0]
+    assert near.count * near.coupling**2 == pytest.approx(0.98)
+    both = altered(DRIVER, under("lamps-at=50mm", "extra-lamp=2%")).receivers
+    assert [r.name for r in both] == ["buoys", "extra lamp", "probe"]
+    assert both[1].coupling == 0.02
+
+
 def test_drifts_move_in_steps_stop_at_a_range_and_add_up() -> None:
     rate = 1e-3
     for tick in range(40):

@@ -1,14 +1,17 @@
-"""The bench that a `sim://` port starts: `python -m coilwright.bench URL`, tied to its stdin."""
+"""The bench that a `sim://` port starts: `python -m coilwright.bench URL`, tied to its stdin.
+
+Each line of its standard input is a request of `control`, answered by a line.
+"""
 
 from __future__ import annotations
 
 import json
 import logging
-import os
 import sys
 
 from coilwright.errors import CoilwrightError
 
+from .control import carry_out
 from .serve import listen_port, parse_url
 
 
@@ -18,8 +21,8 @@ def main(url: str) -> int:
     try:
         with parse_url(url).bench(listen_port(None)) as bench:
             print(json.dumps({"url": bench.url, "micropython": bench.micropython}), flush=True)
-            while os.read(0, 64):
-                pass
+            for line in sys.stdin.buffer:
+                print(json.dumps(carry_out(bench, line)), flush=True)
     except CoilwrightError as error:
         answer = {"error": error.kind, "message": error.message, "hint": error.hint}
         print(json.dumps(answer), flush=True)

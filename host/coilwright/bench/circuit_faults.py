@@ -10,7 +10,8 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
-from coilwright.circuit.driver import Coil, Driver, Receiver
+from coilwright.circuit.driver import Driver, Receiver
+from coilwright.circuit.field import field_t, solenoid
 
 from .faults import KINDS, Fault
 
@@ -94,9 +95,10 @@ def _turns_shorted(driver: Driver, share: float) -> Driver:
     coil, rest, k = driver.coil, 1 - share, _TURN_COUPLING
     resistance, reactance = coil.resistance_ohm, _reactance(driver)
     g = 1 / (1 + (resistance / (share * reactance)) ** 2)
-    left = Coil(
-        coil.inductance_h * rest**2 * (1 - k**2 * g),
-        resistance * (rest + (k * rest) ** 2 / share * g),
+    left = replace(
+        coil,
+        inductance_h=coil.inductance_h * rest**2 * (1 - k**2 * g),
+        resistance_ohm=resistance * (rest + (k * rest) ** 2 / share * g),
     )
     return _coupled(replace(driver, coil=left), (1 - k * g) / math.sqrt(1 - k**2 * g))
 
@@ -113,8 +115,8 @@ def _metal(driver: Driver, share: float) -> Driver:
     """
     coil = driver.coil
     ohm = coil.resistance_ohm + share * _reactance(driver) / _METAL_Q
-    near = replace(driver, coil=Coil(coil.inductance_h * (1 - share), ohm))
-    return _coupled(near, 1 - share)
+    left = replace(coil, inductance_h=coil.inductance_h * (1 - share), resistance_ohm=ohm)
+    return _coupled(replace(driver, coil=left), 1 - share)
 
 
 def _coupled(driver: Driver, factor: float) -> Driver:
@@ -159,8 +161,31 @@ def _extra_lamp(driver: Driver, coupling: float) -> Driver:
     *lamps, probe = driver.receivers
     room = 1 - sum(r.count * r.coupling**2 for r in driver.receivers)
     coupling = min(coupling, math.sqrt(room / 2))
-    extra = replace(lamps[0], name="extra lamp", count=1, coupling=coupling)
+    extra = replace(lamps[0], name="extra lamp", count=1, coupling=coupling, distance_m=0.0)
     return replace(driver, receivers=(*lamps, extra, probe))
+
+
+def _lamps_at(driver: Driver, distance_m: float) -> Driver:
+    """Couplings as the field on the coil's axis, relative to where each receiver was.
+
+    Receivers whose distance is not known stay. Where all together would take more than the coil
+    has, each takes less, down to 98 % of it.
+    """
+    coil = driver.coil
+    turns = solenoid(coil.diameter_m, coil.turns, coil.pitch_m)
+
+    def field(distance: float) -> float:
+        return float(field_t(turns, 1.0, 0.0, distance)[1])
+
+    moved = [
+        replace(r, coupling=r.coupling * field(distance_m) / field(r.distance_m))
+        if r.distance_m
+        else r
+        for r in driver.receivers
+    ]
+    factor = min(1.0, math.sqrt(0.98 / sum(r.count * r.coupling**2 for r in moved)))
+    placed = (replace(r, coupling=r.coupling * factor) for r in moved)
+    return replace(driver, receivers=tuple(placed))
 
 
 _ALTER: dict[str, Callable[[Driver, float], Driver]] = {
@@ -174,4 +199,5 @@ _ALTER: dict[str, Callable[[Driver, float], Driver]] = {
     "supply-over": lambda driver, share: _supply(driver, 1 + share),
     "supply-lead": _supply_lead,
     "extra-lamp": _extra_lamp,
+    "lamps-at": _lamps_at,
 }

@@ -1,6 +1,7 @@
-"""Faults on a bench that runs: a socket of its own beside the serial line, and how to find it.
+"""Faults and moves on a bench that runs: a socket beside the serial line, and how to find it.
 
-A Unix domain socket in a folder that only its owner may enter. A request is one line of JSON,
+The bench of a `sim://` port takes the same requests on its standard input. A Unix domain socket in
+a folder that only its owner may enter. A request is one line of JSON,
 `{"add": ["coil-open,for=2s"], "from_now": true}`, `{"clear": ["coil-open"]}`, `{"clear": []}` (all)
 or `{}`; the answer is one line: what is wrong with the bench now, or `{"error": …}`.
 """
@@ -23,7 +24,7 @@ from typing import TYPE_CHECKING, Any
 from coilwright import errors
 from coilwright.errors import BadBuild, CoilwrightError, PortError, PortNotFound
 
-from .faults import find_kind, parse_fault
+from .faults import check_bench, find_kind, parse_fault
 
 if TYPE_CHECKING:
     from .process import Bench
@@ -98,34 +99,37 @@ class Control(threading.Thread):
                 return
             with client, contextlib.suppress(OSError):
                 client.settimeout(_PATIENCE_S)
-                client.sendall(json.dumps(self._answer(_line(client))).encode() + b"\n")
+                client.sendall(json.dumps(carry_out(self._bench, _line(client))).encode() + b"\n")
 
-    def _answer(self, line: bytes) -> dict[str, Any]:
-        try:
-            request = json.loads(line)
-            if not isinstance(request, dict):
-                raise ValueError
-            self._carry_out(request)
-        except CoilwrightError as error:
-            told = {"kind": error.kind, "message": error.message, "hint": error.hint}
-            return {"error": told}
-        except ValueError:
-            told = {"kind": "BadBuild", "message": "That is not a request.", "hint": ""}
-            return {"error": told}
-        return describe(self._bench)
 
-    def _carry_out(self, request: Mapping[str, Any]) -> None:
-        texts, names = request.get("add", []), request.get("clear")
-        if not all(isinstance(given, list | None) for given in (texts, names)):
+def carry_out(bench: Bench, line: bytes) -> dict[str, Any]:
+    """Carry out a request, one line of JSON; the answer, which may be that it is refused."""
+    try:
+        request = json.loads(line)
+        if not isinstance(request, dict):
             raise ValueError
-        faults = [parse_fault(str(text)) for text in texts or []]
-        for name in [str(name) for name in names or []]:
-            find_kind(name)
-        if names == []:
-            self._bench.faults.clear()
-        for name in names or []:
-            self._bench.faults.clear(str(name))
-        self._bench.add_faults(faults, from_now=bool(request.get("from_now")))
+        _change(bench, request)
+    except CoilwrightError as error:
+        return {"error": {"kind": error.kind, "message": error.message, "hint": error.hint}}
+    except ValueError:
+        return {"error": {"kind": "BadBuild", "message": "That is not a request.", "hint": ""}}
+    return describe(bench)
+
+
+def _change(bench: Bench, request: Mapping[str, Any]) -> None:
+    texts, names = request.get("add", []), request.get("clear")
+    if not all(isinstance(given, list | None) for given in (texts, names)):
+        raise ValueError
+    faults = [parse_fault(str(text)) for text in texts or []]
+    for name in [str(name) for name in names or []]:
+        find_kind(name)
+    for fault in faults:
+        check_bench(fault, bench.sensor, bench.build)
+    if names == []:
+        bench.faults.clear()
+    for name in names or []:
+        bench.faults.clear(str(name))
+    bench.add_faults(faults, from_now=bool(request.get("from_now")))
 
 
 def describe(bench: Bench) -> dict[str, Any]:
@@ -164,10 +168,24 @@ def ask(url: str | None, request: Mapping[str, Any]) -> dict[str, Any]:
         others = ", ".join(found["url"] for found in running()) or "none"
         hint = f"running benches: {others}; start one with: coilwright bench"
         raise PortNotFound(f"No bench is served at {url}.", hint)
+    return granted(answer)
+
+
+def granted(answer: dict[str, Any]) -> dict[str, Any]:
+    """The answer, unless it is a refusal.
+
+    Raises:
+        CoilwrightError: What the bench refused.
+    """
     if "error" in answer:
         told = answer["error"]
         raise getattr(errors, told["kind"], BadBuild)(told["message"], told["hint"])
     return answer
+
+
+def is_bench(url: str) -> bool:
+    """Whether a bench of this user is served at a URL."""
+    return _ask(socket_path(url), {}) is not None
 
 
 def running() -> list[dict[str, Any]]:

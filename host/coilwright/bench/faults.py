@@ -13,7 +13,9 @@ import threading
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
+from coilwright.build import Build
 from coilwright.errors import BadBuild
+from coilwright.lengths import parse_length, show_length
 from coilwright.quantities import parse_fraction, parse_quantity, show
 
 Value = float | str | None
@@ -27,6 +29,7 @@ class Kind:
     none, `share` (a fraction), `share/s`, an SI unit, or words separated by `|`. `default` None
     with a unit means that the value may be left out. `low` and `high` bound it. A fault that
     `stays` leaves its part as it is when its time is over; one that is an `event` has no length.
+    What is not `wrong` is a change that a sound bench goes through.
     """
 
     name: str
@@ -38,6 +41,7 @@ class Kind:
     high: float = 1.0
     stays: bool = False
     event: bool = False
+    wrong: bool = True
 
     def value_form(self) -> str:
         """The value as a person may write it: range and default."""
@@ -114,6 +118,17 @@ _KINDS = (
         0.02,
         0.001,
         0.3,
+    ),
+    Kind(
+        "lamps-at",
+        "circuit",
+        "no fault: lamps and probe stand at this distance from the middle of the coil; "
+        "their couplings follow its field",
+        "m",
+        0.1,
+        0.001,
+        1.0,
+        wrong=False,
     ),
     Kind("probe-open", "sensor", "the probe's wire is off: its pin sees the bias alone"),
     Kind(
@@ -240,6 +255,8 @@ def show_value(kind: Kind, value: Value) -> str:
         return f"{value:g}" if 0 < abs(value) < 1e-3 else f"{100 * value:g} %"
     if kind.unit == "share/s":
         return f"{6000 * value:g} %/min"
+    if kind.unit == "m":
+        return show_length(value, 6)
     return show(value, kind.unit)
 
 
@@ -312,12 +329,17 @@ def scheduled(fault: Fault, at_us: int, for_us: int | None, every_us: int | None
     return replace(fault, at_us=at_us, for_us=for_us, every_us=every_us)
 
 
-def check_sensor(fault: Fault, sensor: str) -> None:
-    """Refuse a fault that needs another supply sensor.
+def check_bench(fault: Fault, sensor: str, build: Build) -> None:
+    """Refuse a fault that this bench cannot have.
 
     Raises:
-        BadBuild: The fault is one of the I2C bus, and the sensor is on an ADC pin.
+        BadBuild: The fault is one of the I2C bus, and the sensor is on an ADC pin; or lamps are to
+            be moved whose distance, or the coil's diameter, is not known.
     """
+    known = build.driver.coil.diameter_m and any(r.distance_m for r in build.driver.receivers)
+    if fault.name == "lamps-at" and not known:
+        hint = "give coil.diameter, coil.turns and receiver.distance in the build file"
+        raise BadBuild(f"fault lamps-at: {build.name} does not say where its lamps are.", hint)
     if fault.name == "i2c-held" and sensor == "adc":
         hint = "take a bench with sensor=ina219 or sensor=ina226"
         raise BadBuild("fault i2c-held: the supply sensor of this bench is on an ADC pin.", hint)
@@ -353,6 +375,8 @@ def _read(unit: str, text: str) -> float:
     if unit == "share":
         percent = text.endswith("%")
         return float(text[:-1]) / 100 if percent and _number(text[:-1]) else parse_fraction(text)
+    if unit == "m":
+        return parse_length(text)
     if unit != "share/s":
         return parse_quantity(text, unit)
     found = re.fullmatch(r"([-+]?[\d.]+(?:e[-+]?\d+)?)\s*(%?)\s*/\s*(s|min|h)", text, re.I)

@@ -24,7 +24,7 @@ from .board import SOFT_RESET, Pins
 from .chips import CHIPS, OFF, board_json
 from .circuit_faults import Condition, condition
 from .clock import BenchClock, GateLog
-from .faults import Fault, Faults, Value, check_sensor, make_fault, scheduled
+from .faults import Fault, Faults, Value, check_bench, make_fault, scheduled
 from .line_faults import FaultyLine
 from .plant import Plant
 from .relay import Line, PtyPort, Relay, TcpPort, check_system
@@ -215,16 +215,16 @@ class Bench:
         return fault
 
     def add_faults(self, faults: Iterable[Fault], from_now: bool = False) -> None:
-        """Let these go wrong, or none of them where one needs another sensor.
+        """Let these go wrong, or none of them where one cannot be had on this bench.
 
         `from_now`: their times count from now, not from power-on.
 
         Raises:
-            BadBuild: One needs another sensor.
+            BadBuild: One needs another sensor, or lengths that the build file does not give.
         """
         faults = list(faults)
         for fault in faults:
-            check_sensor(fault, self.sensor)
+            check_bench(fault, self.sensor, self.build)
         now_us = self.clock.now_us() if from_now else 0
         for fault in faults:
             later = replace(fault, at_us=fault.at_us + now_us)

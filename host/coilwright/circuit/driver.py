@@ -56,14 +56,21 @@ class Supply:
 
 @dataclass(frozen=True, slots=True)
 class Coil:
-    """Driver coil: inductance in series with its resistance at the working frequency."""
+    """Driver coil: inductance in series with its resistance at the working frequency.
+
+    `diameter_m`, `turns` and `pitch_m` of its single layer say how couplings change with distance;
+    0 where its shape is not known.
+    """
 
     inductance_h: float
     resistance_ohm: float
+    diameter_m: float = 0.0
+    turns: int = 0
+    pitch_m: float = 0.0
 
     def __post_init__(self) -> None:
         _positive(self, "inductance_h")
-        _not_negative(self, "resistance_ohm")
+        _not_negative(self, "resistance_ohm", "diameter_m", "turns", "pitch_m")
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +130,8 @@ class Receiver:
     Across the capacitor lie an antiparallel pair of `led`, a resistor `load_ohm`, both or neither.
     Equal receivers carry equal currents, so they act exactly as one at `coupling · sqrt(count)`;
     the mutual inductance between receivers is neglected. A lamp is lit when the mean current of
-    either of its LEDs is at least `lit_a`.
+    either of its LEDs is at least `lit_a`. `distance_m` is where the coupling holds, from middle to
+    middle on the coil's axis; 0 where it is not known.
     """
 
     name: str
@@ -135,9 +143,11 @@ class Receiver:
     led: Diode | None = None
     load_ohm: float = math.inf
     lit_a: float = 1e-4
+    distance_m: float = 0.0
 
     def __post_init__(self) -> None:
         _positive(self, "inductance_h", "capacitance_f")
+        _not_negative(self, "distance_m")
         _not_negative(self, "resistance_ohm", "lit_a")
         _resistive(self, "load_ohm")
         if not 0 <= abs(self.coupling) < 1:

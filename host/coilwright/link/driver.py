@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from types import TracebackType
@@ -237,6 +237,18 @@ class Driver:
         finally:
             stop.set()
             teller.join()
+
+    def ask_bench(self, request: Mapping[str, Any]) -> dict[str, Any] | None:
+        """Have the simulated bench of a `sim://` port change; None where the port is another.
+
+        Args:
+            request: As in `coilwright.bench.control`.
+
+        Raises:
+            PortError: The bench has ended.
+        """
+        ask = getattr(self._transport.port, "ask_bench", None)
+        return None if ask is None else dict(ask(request))
 
     def transcript(self) -> str:
         """The last 200 lines of the conversation."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from collections.abc import Mapping
 from typing import Any
 
 import serial
@@ -46,6 +47,23 @@ class Serial(serial.Serial):
         """Close the line; the bench ends."""
         super().close()
         self._end()
+
+    def ask_bench(self, request: Mapping[str, Any]) -> dict[str, Any]:
+        """Have the bench carry out a request of `coilwright.bench.control`; its answer.
+
+        Raises:
+            PortError: The bench has ended.
+        """
+        bench = self._bench
+        if bench is None or bench.stdin is None or bench.stdout is None:
+            raise errors.PortError("The simulated bench is not running.")
+        try:
+            bench.stdin.write(json.dumps(request).encode() + b"\n")
+            bench.stdin.flush()
+            answer = json.loads(bench.stdout.readline())
+        except (OSError, ValueError):
+            raise errors.PortError("The simulated bench has ended.") from None
+        return dict(answer)
 
     def _start(self, url: str) -> str:
         command = [sys.executable, "-m", "coilwright.bench", url]

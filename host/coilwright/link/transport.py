@@ -149,6 +149,11 @@ class Transport:
         self._gap_s = _SLOWEST_GAP_S
         self.last_sent_s = time.monotonic()
 
+    @property
+    def port(self) -> SerialLike:
+        """What the bytes go through."""
+        return self._port
+
     # ---- bytes -------------------------------------------------------------------------------
 
     def send(self, line: str) -> None:
