@@ -9,8 +9,10 @@ from typing import Any
 import pytest
 
 from cli.commandline import refusal, run, run_json
+from coilwright.build import build_text
 
 COIL = ("--coil-diameter", "60mm", "--turns", "9")
+TWO = ("--colour", "red", "--colour", "blue")
 POINT = ("--calibrate", "0.006@30mm")
 QUICK = ("--points", "6", "--to", "80mm")
 
@@ -117,6 +119,24 @@ def test_coil_receiver_off_the_axis(tmp_path: Path) -> None:
     assert all(a < k for a, k in zip(aside, once, strict=True))
 
 
+def test_coil_and_coupling_are_those_of_the_build(tmp_path: Path) -> None:
+    """The harbour says 60 mm, 9 turns and k = 0.006 at 30 mm; a file without that is asked for."""
+    quick = ("--points", "5", "--from", "20mm", "--to", "40mm", "--colours", "red")
+    told = run_json("reach", *quick, cwd=tmp_path)
+    given = run_json("reach", *COIL, *POINT, *quick, cwd=tmp_path)
+    assert told["couplings"] == given["couplings"]
+    harbour = build_text("harbour")
+    for name, line, wanted in (
+        ("no-coil.toml", "diameter = ", "What is the coil?"),
+        ("no-distance.toml", "distance = ", "How does the receiver couple?"),
+    ):
+        kept = [text for text in harbour.splitlines() if not text.startswith(line)]
+        (tmp_path / name).write_text("\n".join(kept), encoding="utf-8")
+        refused = run("reach", "--build", name, *quick, cwd=tmp_path)
+        assert refused.returncode == 2
+        assert wanted in refusal(refused)
+
+
 @pytest.mark.parametrize("duty", ["0%", "100%"])
 def test_a_driver_that_does_not_switch_lights_nothing(duty: str, tmp_path: Path) -> None:
     found = run_json("reach", *COIL, *POINT, *QUICK, "--duty", duty, cwd=tmp_path)
@@ -145,7 +165,6 @@ def test_a_coil_unlike_the_build_is_remarked(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "wanted"),
     [
-        ((*COIL,), "How does the receiver couple?"),
         ((*COIL, "--calibrate", "0.006"), "0.006@30mm"),
         ((*COIL, "--calibrate", "1.5@30mm"), "not between 0 and 1"),
         ((*COIL, "--receiver-coil", "0mmx4"), "diameter of 0"),
@@ -158,6 +177,20 @@ def test_a_coil_unlike_the_build_is_remarked(tmp_path: Path) -> None:
         ((*COIL, "--core", "8mmx10mm", "--receiver-coil", "10mmx5"), "exclude each other"),
         ((*COIL, *POINT, "--lit-current", "0A"), "above 0"),
         (("--turns", "9", *POINT), "--coil-diameter"),
+        (("--distances", "10mm"), "needs --measure"),
+        (("--measure",), "--distances"),
+        (("--measure", "--distances", "10mm"), "--colour"),
+        (("--measure", "--distances", "10", "--colour", "red"), "a length is in mm"),
+        (("--measure", "--distances", "10mm", "--colour", "!"), "no colour"),
+        (("--measure", "steps.csv"), "exclude each other"),
+        (
+            ("--measure", "--distances", "9mm", "--colour", "red", "--frequency", "165k"),
+            "--duty together",
+        ),
+        (
+            ("--measure", "--distances", "9mm", "--lit", "light", *TWO),
+            "one --colour",
+        ),
     ],
 )
 def test_what_cannot_be_understood_exits_with_2(

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from coilwright.errors import CannotResume, OutOfRange, PortNotFound
+from rich.console import Console
+
+from coilwright.errors import CannotResume, NoResult, OutOfRange, PortNotFound, Refused
 from coilwright.link import Driver, Limits, SweepPlan
 from coilwright.link.ports import Probe, find_ports, probe
 from coilwright.point import Point, Setpoint
@@ -21,8 +23,9 @@ from coilwright.record import (
     next_path,
     reopen,
 )
-from coilwright.view.progress import ProgressView, progress_view
+from coilwright.view.progress import PlainView, ProgressView, progress_view
 
+_RESUMED = ("sweep", "tune", "reach")
 CONVERTER_STEP_V = 1e-3
 """One step of the boards' converters: 1 mV on an ESP32, 0.8 mV on an RP2."""
 
@@ -70,6 +73,31 @@ def check_band(band_hz: tuple[float, float], limits: Limits) -> None:
         )
 
 
+def begin_at(driver: Driver, frequency_hz: float | None, duty: float | None) -> None:
+    """Set what is given, else what the driver has stored; the output is off then.
+
+    Raises:
+        NoResult: Nothing is stored, or the duty is 0.
+    """
+    driver.output(False)
+    if frequency_hz is not None and duty is not None:
+        driver.set_frequency(frequency_hz)
+        duty = driver.set_duty(duty)
+    else:
+        try:
+            _, duty = driver.recall(0)
+        except Refused as error:
+            raise NoResult(
+                f"The driver has no stored setting to begin with. {error.message}",
+                "Run `coilwright tune --store` first, or give --frequency and --duty.",
+            ) from None
+    if duty <= 0:
+        raise NoResult(
+            "At a duty of 0 there is nothing to follow.",
+            "Give --frequency and --duty, or look at the caps with `coilwright status`.",
+        )
+
+
 def _only_driver() -> str:
     probes = [probe(port) for port in find_ports()]
     answering = [found.port.device for found in probes if found.identity is not None]
@@ -101,18 +129,34 @@ def start_record(
 
 @contextmanager
 def recording(
-    driver: Driver, kind: str, plan: dict[str, Any], wishes: RecordWishes, title: str
+    driver: Driver,
+    kind: str,
+    plan: dict[str, Any],
+    wishes: RecordWishes,
+    title: str,
+    *,
+    asking: bool = False,
 ) -> Iterator[Recorder]:
-    """A record and a view of it while the block runs; whatever ends the block ends both."""
-    with start_record(driver, kind, plan, wishes) as writer, progress_view(title) as view:
+    """A record and a view of it while the block runs; whatever ends the block ends both.
+
+    With `asking` the view is plain lines, among which a person can be asked.
+    """
+    with start_record(driver, kind, plan, wishes) as writer, _view(title, asking) as view:
         yield Recorder(driver, writer, view)
 
 
 @contextmanager
 def resuming(
-    driver: Driver, record: Record, info: RecordInfo, wanted: str, title: str
+    driver: Driver,
+    record: Record,
+    info: RecordInfo,
+    wanted: str,
+    title: str,
+    *,
+    asking: bool = False,
+    replay: bool = True,
 ) -> Iterator[Recorder]:
-    """As `recording`, going on with a record; the points it has are not measured again.
+    """As `recording`, going on with a record; with `replay` its points are not measured again.
 
     Raises:
         CannotResume: The driver is not as it was when the record began, or another command made
@@ -120,9 +164,13 @@ def resuming(
     """
     check_kind(record, info, wanted)
     _make_ready(driver, record, info)
-    with reopen(record, info, _why(record)) as writer, progress_view(title) as view:
+    with reopen(record, info, _why(record)) as writer, _view(title, asking) as view:
         view.say(f"going on with {record.path} behind {len(record)} rows")
-        yield Recorder(driver, writer, view, Known(record))
+        yield Recorder(driver, writer, view, Known(record) if replay else None)
+
+
+def _view(title: str, asking: bool) -> ProgressView:
+    return PlainView(title, Console(stderr=True)) if asking else progress_view(title)
 
 
 def check_kind(record: Record, info: RecordInfo, wanted: str) -> None:
@@ -134,7 +182,7 @@ def check_kind(record: Record, info: RecordInfo, wanted: str) -> None:
     if info.kind != wanted:
         raise CannotResume(
             f"{record.path} is a record of `coilwright {info.kind}`, not of `coilwright {wanted}`.",
-            "Go on with it there." if info.kind in ("sweep", "tune") else "Begin a new record.",
+            "Go on with it there." if info.kind in _RESUMED else "Begin a new record.",
         )
 
 

@@ -5,23 +5,33 @@ from __future__ import annotations
 import math
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
 from coilwright.cli.options import (
     AMPERE,
     DUTY,
     FILE,
     HERTZ,
+    VOLT,
     ParsedType,
     check_plot,
-    force_option,
     json_option,
+    measuring_options,
+    port_option,
     print_json,
+    record_options,
+    stop_on_termination,
 )
+from coilwright.cli.reach_measure import LIT
 from coilwright.cli.reach_scene import Asked
+from coilwright.cli.resume import check_alone, resume_option
 from coilwright.lengths import parse_length
+
+if TYPE_CHECKING:
+    from coilwright.reach import Reached
 
 _length = partial(parse_length, zero=True)
 
@@ -66,6 +76,22 @@ def _wound(text: str) -> tuple[float, int]:
     return diameter, int(second)
 
 
+def _distances(text: str) -> tuple[float, ...]:
+    found = tuple(parse_length(one) for one in text.split(",") if one.strip())
+    if not found:
+        raise ValueError("an empty list; write for instance 10mm,20mm,30mm")
+    return found
+
+
+def _colour(text: str) -> str:
+    from coilwright.reach.steps import colour_name
+
+    name = colour_name(text)
+    if name is None:
+        raise ValueError(f"{text!r} is no colour; write a word, such as red")
+    return name
+
+
 def _colours(text: str) -> tuple[str, ...]:
     from coilwright.circuit.led import LEDS
 
@@ -81,6 +107,34 @@ LENGTH = ParsedType("length", _length)
 
 
 @click.command("reach")
+@click.argument("steps", nargs=-1, metavar="[STEPS.csv]...", type=FILE)
+@click.option("--measure", is_flag=True, help="Measure distance steps at the bench.")
+@click.option(
+    "--distances",
+    type=ParsedType("lengths", _distances),
+    default=(),
+    metavar="LIST",
+    help="Of the steps, such as 10mm,20mm,30mm.",
+)
+@click.option(
+    "--colour",
+    "seen_colours",
+    multiple=True,
+    type=ParsedType("colour", _colour),
+    metavar="NAME",
+    help="Lamps that stand at each step; repeatable.",
+)
+@click.option(
+    "--lit",
+    type=click.Choice(LIT),
+    default="ask",
+    show_default=True,
+    help="What tells lit from dark at a step: you, or the light sensor.",
+)
+@click.option(
+    "--lit-level", type=VOLT, help="Rise of the light sensor that counts as lit.  [default: least]"
+)
+@port_option
 @click.option("--build", default="harbour", show_default=True, metavar="FILE", help="Build file.")
 @click.option("--receiver", metavar="NAME", help="Receiver of the build.  [default: the first]")
 @click.option(
@@ -95,9 +149,9 @@ LENGTH = ParsedType("length", _length)
 @click.option(
     "--coil-diameter",
     type=LENGTH,
-    required=True,
     metavar="LENGTH",
-    help="Mean diameter of the driver coil (of a flat one: outermost turn).",
+    help="Mean diameter of the driver coil (of a flat one: outermost turn)."
+    "  [default: the build's]",
 )
 @click.option(
     "--coil-inner-diameter",
@@ -106,14 +160,14 @@ LENGTH = ParsedType("length", _length)
     metavar="LENGTH",
     help="Innermost turn of a flat coil.",
 )
-@click.option("--turns", type=click.IntRange(1, 1000), required=True, help="Turns of the coil.")
+@click.option(
+    "--turns", type=click.IntRange(1, 1000), help="Turns of the coil.  [default: the build's]"
+)
 @click.option(
     "--pitch",
     type=LENGTH,
-    default="1mm",
-    show_default=True,
     metavar="LENGTH",
-    help="From turn to turn, single layer.",
+    help="From turn to turn, single layer.  [default: the build's, else 1mm]",
 )
 @click.option(
     "--wire",
@@ -125,7 +179,7 @@ LENGTH = ParsedType("length", _length)
     "--calibrate",
     type=ParsedType("k@length", _calibration),
     metavar="K@LENGTH",
-    help="A measured coupling on the axis, such as 0.006@30mm.",
+    help="A measured coupling on the axis, such as 0.006@30mm.  [default: the build's]",
 )
 @click.option(
     "--core",
@@ -196,25 +250,52 @@ LENGTH = ParsedType("length", _length)
     default=("50mm", "100mm", "200mm", "500mm"),
     help="Distance of a field figure, repeatable.  [default: 50, 100, 200, 500 mm]",
 )
-@click.option("--plot", type=FILE, metavar="FILE", help="Save a plot (.png or .svg).")
-@force_option
+@measuring_options
+@record_options
+@resume_option
 @json_option
-def command(plot: Path | None, force: bool, as_json: bool, **options: Any) -> None:
+def command(
+    steps: tuple[Path, ...],
+    measure: bool,
+    plot: Path | None,
+    force: bool,
+    as_json: bool,
+    resume: Path | None,
+    **options: Any,
+) -> None:
     """How far which LED colour lights.
 
-    Solves the build's driver with one of its receivers moved along the coil's axis, colour by
-    colour. Coupling comes from the coil's geometry and from the receiver: one measured point
-    (--calibrate), a core's size (--core), or a coil without a core (--receiver-coil).
+    Without files it is computed: solves the build's driver with one of its receivers moved along
+    the coil's axis, colour by colour. Coupling comes from the coil's geometry and from the
+    receiver: one measured point (--calibrate), a core's size (--core), or a coil without a core
+    (--receiver-coil).
 
     Also prints the coil's field as a ratio to ICNIRP reference levels. That is arithmetic and no
     statement that anything is safe.
+
+    With --measure it is measured: at each of --distances you place lamps and probe, the output goes
+    on at the stored setting (or at --frequency and --duty), pickup is read, you say which colours
+    are lit, and the output goes off again; --resume FILE goes on with such a record.
+
+    With STEPS.csv, records of --measure or lists with the columns distance, colour, lit and pickup:
+    fits the coil's field to the pickups and says where each colour goes dark, with its interval.
     """
     from coilwright.cli.reach_report import as_json as to_json
     from coilwright.cli.reach_report import save_plot, tell
-    from coilwright.cli.reach_scene import make_scene, solve_scene
+    from coilwright.cli.reach_scene import make_scene, solve_scene, with_build
 
+    bench = {name: options.pop(name) for name in _AT_THE_BENCH}
     check_plot(plot, force)
-    asked = Asked(**options)
+    if measure or resume is not None:
+        if steps:
+            raise click.UsageError("--measure and STEPS.csv exclude each other.")
+        _measured(options, bench, resume, plot, force, as_json)
+        return
+    _check_no_bench(steps)
+    if steps:
+        _judged(steps, options, plot, force, as_json)
+        return
+    asked = with_build(options)
     _check(asked)
     scene = make_scene(asked)
     result = solve_scene(asked, scene)
@@ -224,6 +305,102 @@ def command(plot: Path | None, force: bool, as_json: bool, **options: Any) -> No
         print_json(to_json(asked, scene, result, plot))
         return
     tell(asked, scene, result)
+    if plot is not None:
+        click.echo(f"plot in {plot}")
+
+
+_AT_THE_BENCH = ("distances", "seen_colours", "lit", "lit_level", "port", "settle", "averages",
+                 "record", "note", "tags")  # fmt: skip
+
+
+def _check_no_bench(steps: tuple[Path, ...]) -> None:
+    """Refuse options of the bench where nothing is measured."""
+    context = click.get_current_context()
+    for name in _AT_THE_BENCH:
+        given = context.get_parameter_source(name) is ParameterSource.COMMANDLINE
+        if given and name != "port":
+            option = next(p.opts[0] for p in context.command.params if p.name == name)
+            raise click.UsageError(f"{option} is for measuring: it needs --measure.")
+
+
+def _measured(
+    options: dict[str, Any],
+    bench: dict[str, Any],
+    resume: Path | None,
+    plot: Path | None,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Measure the steps, then say what they say."""
+    from coilwright.cli import reach_measure
+    from coilwright.cli.bench_session import RecordWishes
+    from coilwright.cli.reach_scene import plain_coil, with_build
+
+    began_with = None
+    if resume is not None:
+        check_alone()
+        began_with = reach_measure.read_unfinished(resume)
+        wishes = began_with.wishes
+    else:
+        asked = with_build(options)
+        given = click.get_current_context().get_parameter_source("duty")
+        wishes = reach_measure.StepWishes(
+            distances=bench["distances"],
+            colours=tuple(dict.fromkeys(bench["seen_colours"])),
+            lit=bench["lit"],
+            lit_level=bench["lit_level"],
+            frequency=asked.frequency,
+            duty=asked.duty if given is ParameterSource.COMMANDLINE else None,
+            coil=plain_coil(asked),
+        )
+    reach_measure.check_wishes(wishes)
+    stop_on_termination()
+    keep = RecordWishes(bench["record"], bench["note"], bench["tags"], force)
+    settings = bench["settle"], bench["averages"]
+    path = reach_measure.measure(
+        bench["port"],
+        wishes,
+        keep,
+        settings,
+        began_with,
+        lambda at: _judge((at,), options).to_json(),
+    )
+    _judged((path,), options, plot, force, as_json)
+
+
+def _judge(paths: tuple[Path, ...], options: dict[str, Any]) -> Reached:
+    """What the steps of these files say; a coil that is not given is that of a record's plan."""
+    from coilwright.cli.reach_scene import coil_of, receiver_coil_of, with_build
+    from coilwright.cli.reach_steps import steps_in
+    from coilwright.reach import find_reach
+
+    steps, coil = steps_in(paths)
+    if coil and (options["coil_diameter"], options["turns"]) == (None, None):
+        options = {**options, **coil}
+    asked = with_build(options)
+    return find_reach(steps, coil_of(asked), receiver_coil_of(asked))
+
+
+def _judged(
+    paths: tuple[Path, ...],
+    options: dict[str, Any],
+    plot: Path | None,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Say what the steps of these files say."""
+    from coilwright.cli.reach_steps import save_plot, tell
+
+    found = _judge(paths, options)
+    name = ", ".join(path.name for path in paths)
+    if plot is not None:
+        save_plot(plot, found, name, force)
+    if as_json:
+        files = {"log": [str(path) for path in paths], "plot": None if plot is None else str(plot)}
+        print_json({**found.to_json(), **files})
+        return
+    tell(found, name)
+    click.echo(f"steps in {', '.join(str(path) for path in paths)}")
     if plot is not None:
         click.echo(f"plot in {plot}")
 

@@ -84,9 +84,43 @@ class Result:
     colours: tuple[Colour, ...]
 
 
+COIL = ("coil_diameter", "inner_diameter", "turns", "pitch")
+"""Options that say what the coil is."""
+
+_PITCH_M = 1e-3
+
+
 def millimetres(length_m: float) -> str:
     """A length for people."""
     return f"{1e3 * length_m:.4g} mm"
+
+
+def with_build(options: dict[str, Any]) -> Asked:
+    """The options; coil and coupling that are not given are those of the build file.
+
+    Raises:
+        BadBuild: The build file cannot be read.
+        UsageError: Neither says what the coil is, or how the receiver couples.
+    """
+    from coilwright.build import load_build
+
+    found = dict(options)
+    build = load_build(found["build"])
+    coil = build.driver.coil
+    if found["coil_diameter"] is None and found["turns"] is None and coil.diameter_m:
+        found["coil_diameter"], found["turns"] = coil.diameter_m, coil.turns
+        found["pitch"] = coil.pitch_m if found["pitch"] is None else found["pitch"]
+    for name, key in (("--coil-diameter", "coil_diameter"), ("--turns", "turns")):
+        if found[key] is None:
+            raise click.UsageError(
+                f"What is the coil? Give {name}, or coil.diameter and coil.turns in the build file."
+            )
+    found["pitch"] = _PITCH_M if found["pitch"] is None else found["pitch"]
+    if (found["calibrate"], found["core"], found["receiver_coil"]) == (None, None, None):
+        lamp = build.driver.receivers[_index(build, found["receiver"])]
+        if lamp.distance_m:
+            found["calibrate"] = lamp.coupling, lamp.distance_m
+    return Asked(**found)
 
 
 def make_scene(asked: Asked) -> Scene:
@@ -105,7 +139,7 @@ def make_scene(asked: Asked) -> Scene:
     build = load_build(asked.build)
     index = _index(build, asked.receiver)
     lamp = replace(build.driver.receivers[index], count=asked.count)
-    coil = _coil(asked)
+    coil = coil_of(asked)
     receiver, scale, source = _receiver(asked, build, lamp, coil)
     resonance = 1 / (2 * math.pi * math.sqrt(lamp.inductance_h * lamp.capacitance_f))
     setting = Setting(
@@ -129,7 +163,12 @@ def _index(build: Build, name: str | None) -> int:
     return names.index(name)
 
 
-def _coil(asked: Asked) -> Winding:
+def coil_of(asked: Asked) -> Winding:
+    """The coil of the options.
+
+    Raises:
+        OutOfRange: It cannot be.
+    """
     from coilwright.circuit.field import flat_coil, solenoid
     from coilwright.errors import OutOfRange
 
@@ -139,6 +178,19 @@ def _coil(asked: Asked) -> Winding:
         return solenoid(asked.coil_diameter, asked.turns, asked.pitch)
     except ValueError as error:
         raise OutOfRange(f"This coil cannot be: {error}.", "Check its diameters.") from None
+
+
+def receiver_coil_of(asked: Asked) -> Winding | None:
+    """The receiver's coil for the shape of its coupling; None for one on a core."""
+    from coilwright.circuit.field import Winding
+
+    # Close-wound turns see the same field: one of them, so many times.
+    return None if asked.receiver_coil is None else Winding((asked.receiver_coil[0] / 2,), (0.0,))
+
+
+def plain_coil(asked: Asked) -> dict[str, Any]:
+    """The coil's options as plain values, for the plan of a record."""
+    return {name: getattr(asked, name) for name in COIL}
 
 
 def _receiver(
@@ -151,16 +203,15 @@ def _receiver(
         turns_area_estimate,
         turns_area_from_point,
     )
-    from coilwright.circuit.field import Winding
     from coilwright.errors import OutOfRange
 
     own, other = build.driver.coil.inductance_h, lamp.inductance_h
     receiver: Winding | CoreReceiver
     times = 1.0
     if asked.receiver_coil is not None:
-        diameter, turns = asked.receiver_coil
-        # Close-wound turns see the same field: one of them, so many times.
-        receiver, times, source = Winding((diameter / 2,), (0.0,)), float(turns), "its turns"
+        wound = receiver_coil_of(asked)
+        assert wound is not None
+        receiver, times, source = wound, float(asked.receiver_coil[1]), "its turns"
     elif asked.core is not None:
         receiver = CoreReceiver(turns_area_estimate(other, *asked.core))
         source = "the core's size, an estimate"

@@ -110,7 +110,7 @@ def command(
     move, and a point now and then, until Ctrl-C or for --minutes. Begins at the setting that
     `coilwright tune --store` kept, or at --frequency and --duty. The output goes off at the end.
     """
-    from coilwright.cli.bench_session import RecordWishes, open_driver, recording
+    from coilwright.cli.bench_session import RecordWishes, begin_at, open_driver, recording
 
     if (frequency is None) != (duty is None):
         raise click.UsageError("Give --frequency and --duty together, or neither.")
@@ -120,7 +120,7 @@ def command(
     keep = RecordWishes(record, note, tags, force)
     with open_driver(port) as driver:
         setup = _setup(driver, wishes)
-        _begin_at(driver, wishes)
+        begin_at(driver, wishes.frequency, wishes.duty)
         title = "Tracking; Ctrl-C ends it" if minutes is None else "Tracking"
         with recording(driver, "track", asdict(wishes), keep, title) as recorder:
             done = _track(driver, recorder, setup, wishes)
@@ -156,29 +156,6 @@ def _setup(driver: Driver, wishes: _Wishes) -> TrackSetup:
         )
     mode = TrackMode[wishes.mode.upper()]
     return TrackSetup(mode, wishes.step, wishes.span, wishes.interval)
-
-
-def _begin_at(driver: Driver, wishes: _Wishes) -> None:
-    """The setting to begin with, output off."""
-    from coilwright.errors import NoResult, Refused
-
-    driver.output(False)
-    if wishes.frequency is not None and wishes.duty is not None:
-        driver.set_frequency(wishes.frequency)
-        duty = driver.set_duty(wishes.duty)
-    else:
-        try:
-            _, duty = driver.recall(0)
-        except Refused as error:
-            raise NoResult(
-                f"The driver has no stored setting to begin with. {error.message}",
-                "Run `coilwright tune --store` first, or give --frequency and --duty.",
-            ) from None
-    if duty <= 0:
-        raise NoResult(
-            "At a duty of 0 there is nothing to follow.",
-            "Give --frequency and --duty, or look at the caps with `coilwright status`.",
-        )
 
 
 def _track(driver: Driver, recorder: Recorder, setup: TrackSetup, wishes: _Wishes) -> _Done:

@@ -10,7 +10,7 @@ from typing import Any
 
 from coilwright.errors import CannotResume, NotWritable
 from coilwright.record.columns import HEADER
-from coilwright.record.metadata import Metadata, RecordInfo
+from coilwright.record.metadata import Json, Metadata, RecordInfo
 from coilwright.record.reader import Record
 from coilwright.record.writer import Behind, RecordWriter
 
@@ -87,9 +87,14 @@ def reopen(record: Record, info: RecordInfo, why: str) -> RecordWriter:
             "Check its rights and the free space.",
         ) from error
     found = record.metadata
-    told = found.facts.get("interruptions") if found is not None else None
-    before = [entry for entry in told if isinstance(entry, dict)] if isinstance(told, list) else []
-    return RecordWriter(record.path, info, behind=Behind(len(record), before, why))
+    before, marks, events = (_list(found, name) for name in ("interruptions", "marks", "events"))
+    behind = Behind(len(record), before, why, marks, events)
+    return RecordWriter(record.path, info, behind=behind)
+
+
+def _list(found: Metadata | None, name: str) -> list[Json]:
+    told = found.facts.get(name) if found is not None else None
+    return [entry for entry in told if isinstance(entry, dict)] if isinstance(told, list) else []
 
 
 def _trim(path: Path) -> None:

@@ -29,13 +29,15 @@ class Behind:
 
     Attributes:
         rows: Rows it has.
-        interruptions: Those before, as in its metadata.
+        interruptions, marks, events: Those before, as in its metadata.
         why: Why it goes on only now.
     """
 
     rows: int
     interruptions: Sequence[Json]
     why: str
+    marks: Sequence[Json] = ()
+    events: Sequence[Json] = ()
 
 
 class RecordWriter:
@@ -72,8 +74,8 @@ class RecordWriter:
         self.rows = 0 if behind is None else behind.rows
         self._info = info
         self._interruptions: list[Json] = [] if behind is None else list(behind.interruptions)
-        self._marks: list[Json] = []
-        self._events: list[Json] = []
+        self._marks: list[Json] = [] if behind is None else list(behind.marks)
+        self._events: list[Json] = [] if behind is None else list(behind.events)
         self._synced_s = time.monotonic()
         self._stream: IO[str] | None = None
         self._file = path.name

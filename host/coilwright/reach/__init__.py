@@ -1,0 +1,21 @@
+"""Reach by records: distance steps, the coupling fitted to them, where each colour goes dark."""
+
+from __future__ import annotations
+
+from coilwright.reach.coupling_fit import CouplingFit, fit_coupling
+from coilwright.reach.edge import DarkFrom, dark_from
+from coilwright.reach.result import ColourReach, Reached, find_reach
+from coilwright.reach.steps import Step, read_steps, steps_of
+
+__all__ = [
+    "ColourReach",
+    "CouplingFit",
+    "DarkFrom",
+    "Reached",
+    "Step",
+    "dark_from",
+    "find_reach",
+    "fit_coupling",
+    "read_steps",
+    "steps_of",
+]
