@@ -159,6 +159,7 @@ def _setup(driver: Driver, wishes: _Wishes) -> TrackSetup:
 
 
 def _track(driver: Driver, recorder: Recorder, setup: TrackSetup, wishes: _Wishes) -> _Done:
+    from coilwright.cli.bench_session import begin_at
     from coilwright.cli.rejoining import LOST, Rejoining
 
     began = time.monotonic()
@@ -167,7 +168,11 @@ def _track(driver: Driver, recorder: Recorder, setup: TrackSetup, wishes: _Wishe
     driver.output(True)
     driver.set_tracking(setup)
     history = _History(driver)
-    rejoin = Rejoining(driver, lambda: _begin_at(driver, wishes), driver.on_interruption)
+
+    def begin_anew() -> None:
+        begin_at(driver, wishes.frequency, wishes.duty)
+
+    rejoin = Rejoining(driver, begin_anew, driver.on_interruption)
     points: list[Point] = []
     measured = -_POINT_S
     try:
