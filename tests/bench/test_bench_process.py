@@ -26,7 +26,7 @@ import coilwright.link
 from bench.board_line import Talk, gone, tiny_firmware
 from coilwright.bench.process import SHIM_BYTES, Bench, have_micropython
 from coilwright.bench.serve import BenchRequest, listen_port, parse_url, serve
-from coilwright.errors import BadBuild, NotWritable, PortError
+from coilwright.errors import BadBuild, NotWritable, PortBusy, PortError
 from coilwright.firmware import firmware_digest, firmware_folder
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="no pty here")
@@ -325,6 +325,15 @@ def test_served_on_loopback_for_one_client_at_a_time() -> None:
         with socket.create_connection((host, int(port)), timeout=30) as client:
             client.sendall(b"*IDN?\n")
             assert client.makefile().readline().startswith("Coilwright,")
+            # A second one is told, also one that speaks first, and the first one is not disturbed.
+            with socket.create_connection((host, int(port)), timeout=30) as second:
+                second.sendall(b"OUTP ON\n")
+                assert "serves another program already" in second.makefile().read()
+            with pytest.raises(PortBusy, match="another program") as caught:
+                coilwright.link.Driver.open(url)
+            assert caught.value.exit_code == 11
+            client.sendall(b"OUTP?;:SYST:ERR?\n")
+            assert client.makefile().readline() == '0;0,"No error"\n'
     stop.set()
     server.join(30)
     assert not server.is_alive()

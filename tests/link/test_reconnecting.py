@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import pytest
 
+from coilwright.bench.relay import TAKEN
 from coilwright.errors import (
     LinkLost,
     NotOurDriver,
+    PortBusy,
     PortNotFound,
     Refused,
     Restarted,
@@ -257,3 +259,41 @@ class TestSomebodyElse:
     def test_text_between_the_answers_does_no_harm(self, line, driver):
         line.to_host = lambda data: b"I (123) wifi: scan done\r\n" + data  # type: ignore[method-assign]
         whole(list(driver.sweep(PLAN)), PLAN.setpoints())
+
+
+class TurnedAway:
+    """A port whose server says something and hangs up."""
+
+    in_waiting = 0
+
+    def __init__(self, says: bytes) -> None:
+        self._says = says
+
+    def read(self, size: int = 1, /) -> bytes:
+        says, self._says = self._says, b""
+        if not says:
+            raise OSError("socket disconnected")
+        return says
+
+    def write(self, data: bytes, /) -> int:
+        return len(data)
+
+    def close(self) -> None:
+        pass
+
+
+@pytest.mark.parametrize(
+    ("says", "name", "kind"),
+    [
+        (TAKEN, "socket://127.0.0.1:5025", PortBusy),
+        (b"Port already in use\r\n", "rfc2217://bench:4000", PortBusy),
+        (b"", "socket://127.0.0.1:5025", PortBusy),
+        (b"", "/dev/ttyUSB0", LinkLost),  # a cable that came out
+        (b"boot:0x13\r\n", "socket://127.0.0.1:5025", LinkLost),
+    ],
+)
+def test_a_second_host_is_told(says, name, kind):
+    with pytest.raises(kind) as caught:
+        Driver(Transport(TurnedAway(says), QUICK, name=name))
+    assert name in caught.value.message
+    assert type(caught.value) is kind

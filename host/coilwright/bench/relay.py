@@ -15,6 +15,9 @@ from coilwright.errors import PortError
 
 _STALL_S = 0.5
 _CHUNK = 4096
+_AWAY = 4
+TAKEN = b"This bench serves another program already: one at a time, as at a serial port.\r\n"
+"""What a second client is told; the host knows it by its words, see link/strangers.py."""
 _HELD_S = 0.001  # how often a line that stalls is looked at
 
 
@@ -63,6 +66,13 @@ class PtyPort:
         """The descriptor to wait on for input."""
         return self.master
 
+    def door(self) -> int | None:
+        """The descriptor at which a second client would knock; a terminal has none."""
+        return None
+
+    def turn_away(self) -> None:
+        """Nobody knocks."""
+
     def read(self) -> bytes:
         """What the host has sent."""
         return os.read(self.master, _CHUNK)
@@ -78,18 +88,43 @@ class PtyPort:
 
 
 class TcpPort:
-    """One client at a time on a TCP port; loopback unless another address is asked for."""
+    """One client at a time on a TCP port; loopback unless another address is asked for.
+
+    Another one is told so and sent away.
+    """
 
     def __init__(self, host: str = "127.0.0.1", port: int = 0) -> None:
         self._server = socket.create_server((host, port))
         self._server.setblocking(False)
         self._client: socket.socket | None = None
+        self._away: deque[socket.socket] = deque()
         bound = self._server.getsockname()
         self.url = f"socket://{bound[0]}:{bound[1]}"
 
     def wait_fd(self) -> int:
         """The descriptor to wait on: the client, or the listener while there is none."""
         return (self._client or self._server).fileno()
+
+    def door(self) -> int | None:
+        """The descriptor at which a second client knocks; None while there is no first one."""
+        return None if self._client is None else self._server.fileno()
+
+    def turn_away(self) -> None:
+        """Tell a client that the bench is taken, and end what it can read.
+
+        The connection stays open for what it may have sent meanwhile, until others come: closed
+        at once it would be reset, and the sentence lost.
+        """
+        try:
+            client, _ = self._server.accept()
+        except OSError:
+            return  # it has gone again
+        with contextlib.suppress(OSError):
+            client.sendall(TAKEN)
+            client.shutdown(socket.SHUT_WR)
+        self._away.append(client)
+        while len(self._away) > _AWAY:
+            self._away.popleft().close()
 
     def read(self) -> bytes:
         """What the client has sent; accepts the client first where there is none."""
@@ -116,7 +151,9 @@ class TcpPort:
             return len(data)
 
     def close(self) -> None:
-        """Close the client and the listener."""
+        """Close the clients and the listener."""
+        for client in self._away:
+            client.close()
         if self._client is not None:
             self._client.close()
         self._server.close()
@@ -165,6 +202,9 @@ class Relay(threading.Thread):
             with selectors.DefaultSelector() as waiting:
                 waiting.register(self._wake, selectors.EVENT_READ)
                 waiting.register(self.port.wait_fd(), selectors.EVENT_READ)
+                door = self.port.door()
+                if door is not None:
+                    waiting.register(door, selectors.EVENT_READ)
                 if board is not None:
                     waiting.register(board, selectors.EVENT_READ)
                 self._turns(waiting, board, self.port.wait_fd())
@@ -180,6 +220,8 @@ class Relay(threading.Thread):
                 return
             if port_fd in ready:
                 self._from_host(board)
+            elif self.port.door() in ready:
+                self.port.turn_away()
             if board is not None and board.fileno() in ready and not self._from_board(board):
                 return
             for to_host, queue in self._under_way.items():

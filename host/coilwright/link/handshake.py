@@ -4,10 +4,17 @@ from __future__ import annotations
 
 import time
 
-from coilwright.errors import LinkError, NoAnswer, NotOurDriver, WrongFirmware
+from coilwright.errors import (
+    LinkError,
+    LinkLost,
+    NoAnswer,
+    NotOurDriver,
+    PortBusy,
+    WrongFirmware,
+)
 from coilwright.link import replies
 from coilwright.link.facts import Identity
-from coilwright.link.strangers import stranger_in
+from coilwright.link.strangers import is_taken, stranger_in
 from coilwright.link.transport import Transport
 
 PROTOCOL = 2
@@ -32,7 +39,23 @@ def identify(transport: Transport, tries: int = 2) -> Identity:
         NoAnswer: Silence.
         NotOurDriver: Something else answers; the hint says what to do about it.
         LinkLost: The port went away.
+        PortBusy: A server on the network gives its port to one program at a time.
     """
+    try:
+        return _identify(transport, tries)
+    except LinkLost as error:
+        name, heard = transport.name, transport.received()
+        if is_taken(heard):
+            what = "is held by another program: it serves one at a time"
+        elif name.lower().startswith("socket:") and not heard.strip():
+            # pyserial empties the input when it opens: what the server said may be lost.
+            what = "ends the connection at once: it may serve another program already"
+        else:
+            raise
+        raise PortBusy(f"{name} {what}.", "Close it there, then try again.") from error
+
+
+def _identify(transport: Transport, tries: int) -> Identity:
     timeouts = transport.timeouts
     heard = transport.drain(timeouts.quiet_s, timeouts.boot_s).decode("ascii", "replace")
     attempt = 0

@@ -21,6 +21,15 @@ _SIGNS = (
 )
 
 
+_TAKEN = ("serves another program already", "Port already in use")
+"""The simulated bench; ser2net, from memory."""
+
+
+def is_taken(heard: str) -> bool:
+    """Whether a server on the network says that another program has its port."""
+    return any(sign in heard for sign in _TAKEN)
+
+
 def stranger_in(heard: str) -> tuple[str, str] | None:
     """What a text gives away of its speaker, and what to do about it; None where nothing."""
     for signs, what, hint in _SIGNS:

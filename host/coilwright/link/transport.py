@@ -193,6 +193,11 @@ class Transport:
         self._buffer.clear()
         return data
 
+    def received(self) -> str:
+        """What came of late, as text, read as lines or not."""
+        data = b"".join(data for _, way, data in self._history if way == "<")
+        return data.decode("ascii", "replace")
+
     def close(self) -> None:
         """Let go of the port; never fails."""
         try:
