@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import re
 from pathlib import Path
 
@@ -61,3 +62,29 @@ def test_hard_switching_costs_what_the_page_says() -> None:
     assert lost == pytest.approx(3.6e-6, rel=0.02)
     assert lost * 179e3 == pytest.approx(0.65, rel=0.02)
     assert float(found.supply_w[0]) == pytest.approx(0.77, rel=0.02)
+
+
+def test_the_picture_is_of_the_three_cases_the_page_tells(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = Path(__file__).resolve().parents[2] / "docs" / "make_guide_pictures.py"
+    spec = importlib.util.spec_from_file_location("make_guide_pictures", path)
+    assert spec
+    assert spec.loader
+    making = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(making)
+    monkeypatch.setattr(making, "PICTURES", tmp_path)
+    monkeypatch.setattr(making, "DUTIES", (0.4,))
+    making.soft_switching()
+    assert (tmp_path / "soft-switching.png").read_bytes().startswith(b"\x89PNG")
+    driver = load_build("harbour").driver
+    supply_v = driver.supply.voltage_v
+    drain = {
+        name: float(solve(driver, hertz, making.DUTY).drain_turn_on_v[0])
+        for name, hertz in making.CASES
+    }
+    # Hard: the drain is up by about the supply; soft: by less than a quarter of it; late: below
+    # zero, where the body diode conducts.
+    assert drain["hard"] > 0.9 * supply_v
+    assert 0 < drain["soft"] < 0.25 * supply_v
+    assert drain["late"] < -0.5

@@ -90,6 +90,17 @@ def test_figures_of_the_wording_are_the_firmwares(making: ModuleType) -> None:
     assert f"more than {load('scpi').MOST + 1} parameters" in making.wording()["number"]["-108"]
 
 
+def test_numbers_that_are_never_raised_are_called_so(making: ModuleType) -> None:
+    folder = Path(making.FIRMWARE)
+    texts, code = load("status").TEXTS, ""
+    for file in folder.glob("*.py"):
+        code += file.read_text(encoding="utf-8").replace(texts, "")
+    more = making.wording()["number"]
+    for number in re.findall(r"^(-\d+) ", texts, re.MULTILINE):
+        raised = re.search(rf"{number}\b", code) is not None
+        assert raised != ("not raised" in more.get(number, "")), number
+
+
 def test_a_command_without_wording_is_told(
     making: ModuleType, monkeypatch: pytest.MonkeyPatch
 ) -> None:
