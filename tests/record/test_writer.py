@@ -168,6 +168,51 @@ def test_a_full_disk_is_told_and_what_is_there_stays(tmp_path, monkeypatch):
     assert read_record(path)["index"].tolist() == [0, 1]
 
 
+def test_a_clock_that_is_set_back_does_not_turn_the_record_s_times_around(tmp_path, monkeypatch):
+    """The computer's clock is set a day back and forth while points come."""
+    path = tmp_path / "a.csv"
+    times = iter([0, 5, -86_400, 7, 86_400, 9, -3600])
+
+    class Wall(datetime):
+        @classmethod
+        def now(cls, tz=None):
+            return INFO.started + timedelta(seconds=next(times))
+
+    monkeypatch.setattr(writer, "datetime", Wall)
+    record = RecordWriter(path, INFO)
+    for index in range(6):
+        record.write("coarse", point(index))
+        record.event("looked")
+    record.finish()
+
+    found = read_record(path)
+    assert found["index"].tolist() == list(range(6))
+    assert found.metadata is not None
+    told = [event["time"] for event in found.metadata.facts["events"]]
+    assert told == sorted(told)
+    assert told[2:4] == ["2026-03-14T09:26:58.589Z", "2026-03-14T09:27:00.589Z"]
+    assert document(path)["prov:endedAtTime"]["@value"] == told[-1]
+    assert found.finished
+
+
+def test_only_records_and_dates_ask_for_the_wall_clock():
+    """Every wait and every deadline goes by the monotonic clock: PEP 418, time.monotonic."""
+    asks = re.compile(r"datetime\.now|date\.today|utcnow|time\.time\(|time_ns\(|localtime\(")
+    host = Path(writer.__file__).parents[1]
+    files = {
+        file.relative_to(host).as_posix()
+        for file in host.rglob("*.py")
+        if asks.search(file.read_text(encoding="utf-8"))
+    }
+    assert files <= {
+        "cli/calibrate_command.py",  # the date in a calibration's file
+        "record/metadata.py",
+        "record/naming.py",
+        "record/resuming.py",
+        "record/writer.py",
+    }
+
+
 @pytest.mark.parametrize("stage", ["", "a,b", 'a"b', "a\nb", "ä", "x" * 33, " a", "=1+1"])
 def test_stages_that_would_need_quotes_are_refused(stage):
     with pytest.raises(ValueError, match="cannot name a stage"):

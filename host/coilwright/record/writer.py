@@ -77,6 +77,7 @@ class RecordWriter:
         self._marks: list[Json] = [] if behind is None else list(behind.marks)
         self._events: list[Json] = [] if behind is None else list(behind.events)
         self._synced_s = time.monotonic()
+        self._last = info.started
         self._stream: IO[str] | None = None
         self._file = path.name
         if path.suffix.lower() != ".csv":
@@ -141,7 +142,12 @@ class RecordWriter:
         return list(self._marks)
 
     def _here(self) -> dict[str, Any]:
-        return {"row": self.rows, "time": utc_text(datetime.now(UTC))}
+        return {"row": self.rows, "time": utc_text(self._now())}
+
+    def _now(self) -> datetime:
+        """Time in UTC; never before the last one told, though the computer's clock may be set."""
+        self._last = max(self._last, datetime.now(UTC))
+        return self._last
 
     def _keep_metadata(self) -> None:
         try:
@@ -219,7 +225,7 @@ class RecordWriter:
             with stream:
                 stream.flush()
                 os.fsync(stream.fileno())
-            finished = datetime.now(UTC)
+            finished = self._now()
             text = self._text(finished=finished, reason=reason, rows=self.rows, results=results)
             self._replace_metadata(text)
         except OSError as error:
