@@ -2,7 +2,7 @@
 
 import gc
 
-from decimals import Fault, fixed
+from decimals import Fault, fixed, scan
 from parameters import act, extreme, switch, within
 from scpi import choose
 from settings import POINTS, pairs, table
@@ -27,7 +27,8 @@ class Commands:
         self.guard = guard
         self.track = track
         self.check = check
-        self.settings = settings
+        self.set = settings
+        """By a short name, since the table names it often."""
         self.status = status
         self.oper = status.oper
         self.ques = status.ques
@@ -67,7 +68,7 @@ class Commands:
     def selftest_q(self, _):
         """Sum of 1 settings damaged, 2 PWM clock, 4 supply sensor silent, 8 gate pin unfit."""
         silent = not self.sense.busy and self.sense.quick() is None
-        value = 1 if self.settings.state == "DAMAGED" else 0
+        value = 1 if self.set.state == "DAMAGED" else 0
         value += (2 if self.drive.mismatch else 0) + (4 if silent else 0)
         value += 8 if self.board.fault else 0
         if value:
@@ -77,7 +78,7 @@ class Commands:
     def store(self, _):
         """Write the settings in force to flash."""
         try:
-            self.settings.store()
+            self.set.store()
         except OSError as error:
             raise Fault(-200, "flash: %s" % error)
 
@@ -104,16 +105,30 @@ class Commands:
 
     def save(self, p):
         """`*SAV n`: frequency and duty into memory n, and flash written."""
-        self.settings.memories[within(p, "N", (0, 3, 0))] = (self.drive.hz, self.drive.ppm)
+        self.set.memories[within(p, "N", (0, 3, 0))] = (self.drive.hz, self.drive.ppm)
         self.store(None)
 
     def recall(self, p):
         """`*RCL n`: frequency and duty of memory n; the output state stays."""
         n = within(p, "N", (0, 3, 0))
-        if self.settings.memories[n] is None:
+        if self.set.memories[n] is None:
             raise Fault(-200, "memory %d is empty" % n)
         self.sweep.still()
-        self.drive.set(*self.settings.memories[n])
+        self.drive.set(*self.set.memories[n])
+
+    def info(self, p):
+        """`*PUD`: keep a block of text (IEEE 488.2 10.27, 7.7.6); flash written."""
+        text = p[0]
+        i = 2 + scan(text[1:2], "N")
+        if text[:1] != "#" or (i > 2 and scan(text[2:i], "N") != len(text) - i):
+            raise Fault(-161)
+        self.set.info = text[i:]
+        self.store(None)
+
+    def info_q(self, _):
+        """The block that `*PUD` keeps."""
+        text = self.set.info
+        return "#3%03d" % len(text) + text
 
     def output(self, p):
         """Soft start or soft stop; a stop ends a sweep."""
@@ -155,7 +170,7 @@ class Commands:
         return fixed(value, 3 if hz else 4)
 
     def _range(self, unit):
-        s = self.settings
+        s = self.set
         if unit == "HZ":
             return s.low_hz, s.high_hz, min(max(DEFAULT_HZ, s.low_hz), s.high_hz)
         return 0, s.cap_ppm, 0
@@ -171,19 +186,19 @@ class Commands:
             caps = table(points)
         except ValueError:
             raise Fault(-221, "%d points at most, frequencies must rise" % POINTS)
-        self.settings.caps = caps
+        self.set.caps = caps
         self.drive.enforce()
 
     def caps_q(self, _):
         """The caps of the duty by frequency, in pieces that a full heap has room for."""
-        pieces = [",%d,%s" % (hz, fixed(ppm, 4)) for hz, ppm in pairs(self.settings.caps)]
+        pieces = [",%d,%s" % (hz, fixed(ppm, 4)) for hz, ppm in pairs(self.set.caps)]
         if pieces:
             pieces[0] = pieces[0][1:]
         return pieces or "NONE"
 
     def caps_clear(self, _):
         """No cap by frequency any more."""
-        self.settings.caps = b""
+        self.set.caps = b""
         self.drive.enforce()
 
     def measure_q(self, p, what):
@@ -239,8 +254,8 @@ class Commands:
     def _zeroed(self):
         if self.sense.supply.fault:
             raise Fault(-240, "supply sensor does not answer")
-        self.settings.current_offset = self.sense.supply.mean()
-        return fixed(self.settings.current_offset, 6)
+        self.set.current_offset = self.sense.supply.mean()
+        return fixed(self.set.current_offset, 6)
 
     def trace_data_q(self, p):
         """Block of points from an index on; the points before it are released.

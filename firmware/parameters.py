@@ -26,9 +26,11 @@ def act(parts, row, query, parameters):
     value = within(parameters, kind, bounds)
     if len(bounds) > 3:
         value &= bounds[3]
-    _fits(parts.settings, name, value)
+    s = parts.set
+    if (name == "low_hz" and value > s.high_hz) or (name == "high_hz" and value < s.low_hz):
+        raise Fault(-221, "low limit above high limit")
     setattr(part, name, value)
-    if part is parts.settings:
+    if part is s:
         parts.drive.enforce()
     return None
 
@@ -44,11 +46,6 @@ def _choice(part, name, kind, query, parameters):
     value = switch(parameters) if onoff else choose(one(parameters), words)
     setattr(part, name, value)
     return None
-
-
-def _fits(s, name, value):
-    if (name == "low_hz" and value > s.high_hz) or (name == "high_hz" and value < s.low_hz):
-        raise Fault(-221, "low limit above high limit")
 
 
 def one(parameters):

@@ -65,29 +65,32 @@ class Ring:
         self.first = max(self.first, min(first, self.next))
 
     def block(self, first, count):
-        """Definite-length block (IEEE 488.2 8.7.9) as pieces of bytes, the records uncopied."""
+        """Block of the points from an index on."""
         count = max(0, min(count, MOST, self.next - first))
         fields = (1, self.state, _SIZE, self.sweep, first, count, self.next)
-        pieces = []
-        while count:
-            start = first % _PIECE
-            n = min(count, _PIECE - start)
-            piece = memoryview(self.records[first % HELD // _PIECE])
-            pieces.append(piece[start * _SIZE : (start + n) * _SIZE])
-            first += n
-            count -= n
-        return framed(fields, pieces)
+        return framed(self.records, _PIECE, fields)
 
 
-def framed(fields, pieces):
-    """The pieces with a block's header before and the check of both behind.
+def framed(records, most, fields):
+    """Definite-length block (IEEE 488.2 8.7.9) as pieces of bytes, the records uncopied.
 
-    Fields: version, state, bytes a record, number, first index, count, next index.
+    They lie in turn in the pieces of `records`, so many in each. Fields of the header: version,
+    state, bytes a record, number, first index, count, next index.
     """
+    size, first, count = fields[2], fields[4], fields[5]
     head = bytearray(26)
-    head[:6] = b"#4%04d" % (24 + fields[2] * fields[5])
+    head[:6] = b"#4%04d" % (24 + size * count)
     struct.pack_into("<BBHIIII", head, 6, *fields)
     check = crc32(memoryview(head)[6:])
-    for piece in pieces:
+    pieces = [head]
+    while count:
+        start = first % most
+        n = min(count, most - start)
+        piece = memoryview(records[first // most % len(records)])
+        piece = piece[start * size : (start + n) * size]
         check = crc32(piece, check)
-    return [head] + pieces + [struct.pack("<I", check & 0xFFFFFFFF)]
+        pieces.append(piece)
+        first += n
+        count -= n
+    pieces.append(struct.pack("<I", check & 0xFFFFFFFF))
+    return pieces

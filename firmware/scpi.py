@@ -68,8 +68,12 @@ def choose(text, words):
 
 def split(command):
     """Header in capitals and the list of parameters of one command."""
-    header, _, rest = command.strip().upper().partition(" ")
+    header, _, rest = command.strip().partition(" ")
+    header = header.upper()
     rest = rest.strip()
+    if header == "*PUD":
+        return header, [rest]  # a block, as it is
+    rest = rest.upper()
     if rest.count(",") > MOST:
         raise Fault(-108, command[:30])
     parameters = rest.split(",") if rest else []

@@ -59,6 +59,7 @@ class Settings:
     slow_us: int
     memories: list
     caps: bytes
+    info: str
 
     def __init__(self, calibration):
         self.calibration = calibration
@@ -67,6 +68,8 @@ class Settings:
         self.memories = [None] * MEMORIES
         self.caps = b""
         """Caps of the duty by frequency: pairs of u32 Hz and u32 ppm."""
+        self.info = ""
+        """What `*PUD` keeps."""
         self.state = "DEFAULT"
 
     def bounds(self, name):
@@ -123,6 +126,9 @@ class Settings:
             yield ('%s["%s", %d]' % (start, name, getattr(self, name))).encode()
             start = ", "
         yield b'], "memories": ' + json.dumps(self.memories).encode()
+        if self.info:
+            yield b', "info": '
+            yield json.dumps(self.info).encode()
         start = ', "caps": ['
         for hz, ppm in pairs(self.caps):
             yield ("%s[%d, %d]" % (start, hz, ppm)).encode()

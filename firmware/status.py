@@ -12,8 +12,8 @@ TEXTS = """
 -121 Invalid character in number
 -131 Invalid suffix
 -138 Suffix not allowed
+-161 Invalid block data
 -200 Execution error
--203 Command protected
 -213 Init ignored
 -221 Settings conflict
 -222 Data out of range
@@ -21,12 +21,9 @@ TEXTS = """
 -225 Out of memory
 -240 Hardware error
 -241 Hardware missing
--310 System error
 -330 Self-test failed
 -350 Queue overflow
 -363 Input buffer overrun
--365 Time out error
--410 Query INTERRUPTED
 101 Over-current
 102 Host lost
 103 Sensor fault
@@ -40,17 +37,6 @@ TEXTS = """
 """
 
 HELD = 16
-
-
-def event_bit(number):
-    """Bit of the standard event register an error sets (SCPI-99 21.8.2, 21.8.9 to 21.8.12)."""
-    if -199 <= number <= -100:
-        return 32  # CME
-    if -299 <= number <= -200:
-        return 16  # EXE
-    if -399 <= number <= -300 or number > 0:
-        return 8  # DDE
-    return 4 if -499 <= number <= -400 else 0  # QYE
 
 
 class Register:
@@ -97,7 +83,8 @@ class Status:
 
     def error(self, number, info=""):
         """Queue an error; when the queue is full the newest becomes -350 (SCPI-99 21.8.1)."""
-        self.esr |= event_bit(number)
+        # SCPI-99 21.8.2, 21.8.9 to 21.8.12: CME of -1xx, EXE of -2xx, DDE of -3xx and trips.
+        self.esr |= 8 if number > 0 else 64 >> -number // 100
         if len(self.queue) < HELD:
             self.queue.append((number, info))
         else:

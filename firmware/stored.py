@@ -35,6 +35,7 @@ def take(settings, data):
         values = dict(found["values"])
         memories = [m if m is None else (int(m[0]), int(m[1])) for m in found["memories"]]
         caps = table(found.get("caps", ()))
+        info = found.get("info", "")
         for name in names():
             low, high, default = settings.bounds(name)
             # Settings that came later are not in an old file.
@@ -46,4 +47,5 @@ def take(settings, data):
         setattr(settings, name, values[name])
     settings.memories = memories
     settings.caps = caps
+    settings.info = info
     return len(memories) == MEMORIES and settings.low_hz <= settings.high_hz

@@ -14,6 +14,7 @@ TABLE = b"""
 *WAI wait
 *SAV save 10
 *RCL recall 10
+*PUD info 10
 SYSTem
 :ERRor[:NEXT] status.next_error ?
 :ERRor:COUNt status.errors ?
@@ -25,11 +26,11 @@ SYSTem
 :MEMory memory
 :HOST:TIMeout guard.timeout_us S 200000 60000000 2000000
 :MAINtenance maintenance
-:WATChdog settings.dog_us S
+:WATChdog set.dog_us S
 SYSTem:SETTings
 :STORe store
-:STATe settings.state ?
-:CHECksum settings.checksum ?
+:STATe set.state ?
+:CHECksum set.checksum ?
 STATus:OPERation
 [:EVENt] oper.take ?
 :CONDition oper.condition ?
@@ -43,19 +44,19 @@ OUTPut
 [:STATe] output 10
 :CONDition guard.condition ?
 :RAMP drive.ramp_us S 0 2000000 20000
-:RAMP:LIMit settings.slow_us S
-:STARtup settings.startup OFF|ON
-:STARtup:RETRies settings.retries N
-:STARtup:PAUSe settings.pause_us S
-:STARtup:TIME settings.alone_us S
+:RAMP:LIMit set.slow_us S
+:STARtup set.startup OFF|ON
+:STARtup:RETRies set.retries N
+:STARtup:PAUSe set.pause_us S
+:STARtup:TIME set.alone_us S
 OUTPut:PROTection
 :TRIPped guard.tripped ?
 :CAUSe guard.reason ?
 :RECord guard.story ?
-:PROBe settings.probe_uv V
-:SUPPly:LOW settings.low_uv V
-:SUPPly:HIGH settings.high_uv V
-:TEMPerature settings.celsius N
+:PROBe set.probe_uv V
+:SUPPly:LOW set.low_uv V
+:SUPPly:HIGH set.high_uv V
+:TEMPerature set.celsius N
 :CLEar guard.clear !
 [SOURce:]FREQuency
 [:CW] setpoint 11 HZ
@@ -63,20 +64,20 @@ OUTPut:PROTection
 :STARt sweep.hz_start HZ 20000 1000000 100000
 :STOP sweep.hz_stop HZ 20000 1000000 400000
 [SOURce:]FREQuency:LIMit
-:LOW settings.low_hz HZ
-:HIGH settings.high_hz HZ
+:LOW set.low_hz HZ
+:HIGH set.high_hz HZ
 [SOURce:]PULSe:DCYCle setpoint 11 PCT
 [SOURce:]PULSe:DCYCle
 :MODE sweep.ppm_mode FIXed,SWEep
 :STARt sweep.ppm_start PCT 0 900000 0
 :STOP sweep.ppm_stop PCT 0 900000 400000
-:LIMit settings.cap_ppm PCT
+:LIMit set.cap_ppm PCT
 :LIMit:TABLe caps 90
 :LIMit:TABLe:CLEar caps_clear
-:LIMit:TABLe:CHECksum settings.checksum_caps ?
-[SOURce:]PULSe:WIDTh:LIMit settings.width_ns S9
+:LIMit:TABLe:CHECksum set.checksum_caps ?
+[SOURce:]PULSe:WIDTh:LIMit set.width_ns S9
 [SOURce:]CURRent:PROTection
-[:LEVel] settings.trip_ua A
+[:LEVel] set.trip_ua A
 :TRIPped guard.tripped ?
 :CLEar guard.clear !
 [SOURce:]SWEep
@@ -99,21 +100,21 @@ FETCh
 :CURRent[:DC] fetch 00 4
 :VOLTage[:DC] fetch 01 5
 CALibration:CURRent
-:OFFSet settings.current_offset V
-:GAIN settings.current_gain X
+:OFFSet set.current_offset V
+:GAIN set.current_gain X
 CALibration:PROBe
-:OFFSet settings.probe_offset V
-:GAIN settings.probe_gain X
-:LEVel settings.probe_level V
+:OFFSet set.probe_offset V
+:GAIN set.probe_gain X
+:LEVel set.probe_level V
 CALibration:LIGHt
-:OFFSet settings.light_offset V
-:GAIN settings.light_gain X
-:LEVel settings.light_level V
+:OFFSet set.light_offset V
+:GAIN set.light_gain X
+:LEVel set.light_level V
 CALibration:ZERO zero
 DIAGnostic
 :CHECk check.go ?
 :RESult check.story ?
-:AUTO settings.check OFF|ON
+:AUTO set.check OFF|ON
 TRACK
 [:STATe] follow 10
 :MODE track.mode PROBe,LIGHt,CURRent

@@ -163,13 +163,4 @@ class Track:
         """The moves that are kept, as a block."""
         count = min(self.next, _HELD)
         first = self.next - count
-        fields = (1, self.on, _SIZE, self.run, first, count, self.next)
-        pieces = []
-        while count:
-            start = first % 8
-            n = min(count, 8 - start)
-            piece = memoryview(self.moves[first % _HELD // 8])
-            pieces.append(piece[start * _SIZE : (start + n) * _SIZE])
-            first += n
-            count -= n
-        return framed(fields, pieces)
+        return framed(self.moves, 8, (1, self.on, _SIZE, self.run, first, count, self.next))

@@ -51,6 +51,7 @@ def test_every_board_starts_and_stores_in_96_kib(chip: str, sensor: str) -> None
     request = BenchRequest(chip=chip, sensor=sensor, alert=bool(alert))
     with request.bench() as started, Talk(started.url) as talk:
         assert talk.ask("*IDN?").startswith("Coilwright,resonant-driver,")
+        os.write(talk.fd, b"*PUD #3160" + b"8" * 160 + b"\n")
         setup = "SYST:HOST:TIM 60;:FREQ 165E3;:PULS:DCYC 10;:SYST:SETT:STOR;:*SAV 0;:LIST:CLE"
         caps = ",".join(f"{100000 + 10000 * i},{40 + i / 1000:.3f}" for i in range(16))
         os.write(talk.fd, f"PULS:DCYC:LIM:TABL {caps}\n".encode())

@@ -10,6 +10,7 @@ import json
 import re
 import subprocess
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -92,6 +93,20 @@ def test_current_and_probe_read_true_afterwards_and_over_power_off(
     assert after.light_gain_v_per_v == before.light_gain_v_per_v
     assert found["readings"][0]["place"] == "rest"
     assert 0 <= found["residual_share"] < 0.02
+    told = run_json("status", "--port", bench.url, cwd=tmp_path)["calibrated"]
+    assert told["current"]["residual"] == pytest.approx(found["residual"], rel=0.01)
+    assert told["probe"]["residual"] is None  # two readings always lie on a line
+    for one in told.values():
+        assert one["date"] == found["date"][:10]
+        assert not one["changed_since"]
+    with Driver.open(bench.url) as driver:
+        driver.zero()
+        driver.set_calibration(replace(driver.calibration(), probe_gain_v_per_v=1.0))
+    shown = run("status", "--port", bench.url, cwd=tmp_path).stdout
+    assert re.search(
+        r"^calibrated +current \d{4}-\d\d-\d\d \(off .*A; other values were set since\), "
+        r"probe \d{4}-\d\d-\d\d \(other values were set since\)$", shown, re.MULTILINE
+    ), shown  # fmt: skip
     kept = json.loads((tmp_path / found["record"]).read_text())
     assert kept["gain"] == found["gain"]
     assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", kept["date"])

@@ -96,6 +96,17 @@ LINES: list[tuple[str, str | None, list[int]]] = [
     ("SYST:HOST:TIM 5;TIM?", "5.000000", []),
     ("SYST:SETT:STAT?", "DEFAULT", []),
     ("SYST:ERR?;ERR:NEXT?;COUN?", '0,"No error";0,"No error";0', []),
+    # IEEE 488.2 7.7.6, arbitrary block program data, and 8.7.9 for the answer; *PUD is 10.27.
+    ("*PUD?", "#3000", []),
+    ("*PUD #213Buoy 7, green;*PUD?", "#3013Buoy 7, green", []),
+    ("*pud  #0Buoy 7;*PUD?", "#3006Buoy 7", []),
+    ("*PUD #17Buoy 70", None, []),
+    ("*PUD #16Buoy 70", None, [-161]),
+    ("*PUD #210Buoy 7", None, [-161]),
+    ("*PUD Buoy", None, [-104]),
+    ('*PUD "Buoy"', None, [-104]),
+    ("*PUD 210Buoy 7", None, [-161]),
+    ("*PUD", None, [-104]),
 ]
 
 
@@ -187,7 +198,10 @@ def test_error_names_what_it_is_about(esp32: Rig) -> None:
     ],
 )
 def test_class_of_an_error_sets_its_own_bit(number: int, bit: int) -> None:
-    assert load("status").event_bit(number) == 1 << bit
+    status = load("status").Status()
+    status.take_esr()
+    status.error(number)
+    assert status.take_esr() == 1 << bit
 
 
 def test_status_byte_summarises_events_not_conditions(esp32: Rig) -> None:

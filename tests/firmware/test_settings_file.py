@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
-from firmware.rig import load
+from firmware.rig import Rig, load
 
 settings = load("settings")
 stored_file = load("stored")
@@ -127,3 +127,25 @@ def test_caps_that_are_none_are_damage_even_with_a_right_check(folder: Path, cap
     body = json.loads(b"".join(stored_file.load(BOARD).pieces()))
     body["caps"] = caps
     assert state_of(folder, sealed(json.dumps(body).encode())) == "DAMAGED"
+
+
+def test_protected_user_data_outlives_power_off_reset_and_is_in_the_check(rig: Rig) -> None:
+    """IEEE 488.2 10.27 and 10.32: kept over power-off, and not touched by `*RST`."""
+    before = rig.text("SYST:SETT:CHEC?")
+    text = 'current 2026-11-27 2.04e-05A 3f2a, "buoy" 7'
+    rig.say(f"*PUD #2{len(text)}{text}")
+    assert rig.text("SYST:SETT:CHEC?;STAT?").split(";") != [before, "OK"]
+    assert rig.text("SYST:SETT:STAT?") == "OK"
+    rig.say("*RST;*CLS")
+    again = Rig(rig.flash)
+    assert again.text("*PUD?") == f"#3{len(text):03d}{text}"
+    again.say("*PUD #10;:SYST:SETT:STOR")
+    assert again.text("*PUD?;:SYST:SETT:CHEC?") == f"#3000;{before}"
+    assert b"info" not in (rig.flash / settings.FILE).read_bytes()
+
+
+def test_the_longest_line_of_protected_user_data_is_kept(esp32: Rig) -> None:
+    text = "x" * (255 - len("*PUD #3245"))
+    esp32.say(f"*PUD #3{len(text)}{text}")
+    assert esp32.text("*PUD?") == f"#3{len(text):03d}{text}"
+    assert len(text) == 245

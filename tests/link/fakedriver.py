@@ -35,6 +35,7 @@ class FakeDriver:
         trip_at: Point before which it trips, or None.
         restart_at: Point before which it restarts, or None.
         lines: Every line it understood, in order.
+        protected: Its protected user data; None for a firmware that keeps none.
     """
 
     def __init__(self, per_ask: int = 40) -> None:
@@ -45,6 +46,7 @@ class FakeDriver:
         self.protocol = "2"
         self.lines: list[str] = []
         self.forge: dict[str, str] = {}
+        self.protected: str | None = ""
         self.power_on()
 
     def power_on(self) -> None:
@@ -180,6 +182,20 @@ class FakeDriver:
 
     def do_syst_sett_stor(self, _: str) -> None:
         return None
+
+    def do_pud(self, value: str) -> None:
+        digits = int(value[1])
+        text = value[2 + digits :]
+        if value[0] != "#" or int(value[2 : 2 + digits]) != len(text):
+            return self.errors.append((-161, "Invalid block data"))
+        self.protected = text
+        return None
+
+    def do_pud_q(self, _: str) -> str | None:
+        if self.protected is None:
+            self.errors.append((-113, "Undefined header;*PUD"))
+            return None
+        return f"#3{len(self.protected):03d}{self.protected}"
 
     def do_sav(self, value: str) -> None:
         self.memories[value] = (self.values["FREQ"], self.values["PULS:DCYC"])

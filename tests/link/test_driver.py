@@ -219,6 +219,22 @@ class TestSettings:
         assert told["driver"]["firmware"] == "0.1.0"
         assert told["settings"]["checksum"] == 0xDEADBEEF
 
+    def test_protected_user_data(self, line, driver):
+        assert driver.protected_data() == ""
+        driver.protect_data("current 2026-11-27 2.04e-05A 3f2a")
+        assert line.driver.protected == "current 2026-11-27 2.04e-05A 3f2a"
+        line.driver.protected = "the buoys' own \"lamp"
+        assert driver.protected_data() == "the buoys' own \"lamp"
+        line.driver.forge["*PUD?"] = "#3005other"
+        with pytest.raises(Refused, match="keeps 'other' where 'mine' was sent"):
+            driver.protect_data("mine")
+
+    def test_a_firmware_without_protected_user_data(self, line, driver):
+        line.driver.protected = None
+        with pytest.raises(Refused, match="keeps no protected user data"):
+            driver.protected_data()
+        assert driver.errors() == ()
+
     def test_status(self, driver):
         status = driver.status()
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from rich.console import Console
 
+from coilwright import calibrated
 from coilwright.errors import CannotResume, NoResult, OutOfRange, PortNotFound, Refused
 from coilwright.link import Driver, Limits, SweepPlan
 from coilwright.link.ports import Probe, find_ports, probe
@@ -123,6 +124,10 @@ def start_record(
 ) -> RecordWriter:
     """Begin a record with everything the driver says of itself."""
     facts: dict[str, Any] = {**driver.describe()}
+    with suppress(Refused):  # a firmware that keeps no dates
+        dates = calibrated.read(driver.protected_data())
+        told = calibrated.describe(dates, driver.calibration())
+        facts["settings"] = {**facts["settings"], "calibrated": told}
     info = RecordInfo(kind=kind, plan=plan, note=wishes.note, tags=wishes.tags, **facts)
     return RecordWriter(wishes.path or next_path(kind), info, force=wishes.force)
 

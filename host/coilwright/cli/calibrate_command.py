@@ -30,6 +30,7 @@ from coilwright.cli.options import (
 from coilwright.quantities import parse_fraction, parse_quantity, show, show_percent
 
 if TYPE_CHECKING:
+    from coilwright.calibrated import Calibrated
     from coilwright.calibration import Line, Reading, Sensor
     from coilwright.errors import BadCalibration
     from coilwright.link import Calibration, Driver
@@ -286,7 +287,7 @@ def _line_command(
         nominal = bench.gain if nominal_gain is None else nominal_gain
         line = fit_line(readings, sensor, nominal, 3 if sensor is CURRENT else 2)
         new = sensor.with_line(bench.before, line.offset_v, line.gain)
-        bench.keep(new)
+        bench.keep(new, line.residual)
         result = _line_result(sensor, line, bench)
     if plot is not None:
         from coilwright.view.calibrate_plot import plot_line
@@ -359,13 +360,20 @@ class _Session:
         before: Calibration in force at the beginning.
         gain: The sensor's gain in it.
         stored: Whether the new one is in the driver's flash.
+        text: The driver's protected user data; None where its firmware keeps none.
     """
 
-    def __init__(self, driver: Driver, sensor: Sensor, dry_run: bool) -> None:
+    def __init__(self, driver: Driver, sensor: Sensor, what: str, dry_run: bool) -> None:
+        from coilwright.calibrated import written
+
+        self.what = what
         self.driver, self.sensor, self._dry_run = driver, sensor, dry_run
         self.before = self._now = driver.calibration()
         self.gain: float = getattr(self.before, sensor.gain)
         self.stored = False
+        self.text = _protected(driver)
+        if self.text is not None:  # no room is told before anything is measured
+            written(self.text, self._calibrated(what, 1.11e-11))
 
     def facts(self) -> dict[str, Any]:
         """What every result tells."""
@@ -376,6 +384,7 @@ class _Session:
             "before": asdict(self.before),
             "calibration": asdict(self._now),
             "stored": self.stored,
+            "kept_with_it": self.text if self.stored else None,
         }
 
     def measure(self, place: str, *, on: bool) -> Point:
@@ -501,8 +510,17 @@ class _Session:
         point = self.settled(str(load), on=False)
         return self.reading([point], str(load), load.ampere)
 
-    def keep(self, new: Calibration) -> None:
-        """Write the calibration, keep it in flash, and make sure of both."""
+    def _calibrated(self, what: str, residual: float | None) -> Calibrated:
+        """What the driver keeps of a calibration now, with the values in force."""
+        from coilwright.calibrated import Calibrated, check_of
+
+        unit = "" if residual is None else self.sensor.unit
+        check = check_of(what, self._now)
+        return Calibrated(what, datetime.now(UTC).date(), residual, unit, check)
+
+    def keep(self, new: Calibration, residual: float | None) -> None:
+        """Write the calibration, keep it in flash with its date and residual, and make sure."""
+        from coilwright.calibrated import written
         from coilwright.errors import Refused
 
         if self._dry_run:
@@ -510,11 +528,15 @@ class _Session:
             self._now = new
             return
         self._set(new)
-        self.driver.store_settings()
+        self._now = self.driver.calibration()
+        if self.text is None:
+            self.driver.store_settings()
+        else:
+            self.text = written(self.text, self._calibrated(self.what, residual))
+            self.driver.protect_data(self.text)
         state = self.driver.settings_state()
         if state != "OK":
             raise Refused(f"The driver's settings are {state} after storing.", "Store them again.")
-        self._now = self.driver.calibration()
         self.stored = True
 
     def _set(self, calibration: Calibration) -> None:
@@ -527,14 +549,24 @@ class _Session:
             self._set(self.before)
 
 
+def _protected(driver: Driver) -> str | None:
+    """The driver's protected user data; None where its firmware keeps none."""
+    from coilwright.errors import Refused
+
+    try:
+        return driver.protected_data()
+    except Refused:
+        return None
+
+
 @contextlib.contextmanager
-def _session(driver: Driver, sensor: Sensor, wishes: _Wishes) -> Iterator[_Session]:
+def _session(driver: Driver, sensor: Sensor, wishes: _Wishes, what: str = "") -> Iterator[_Session]:
     """A session whose failure leaves the calibration as it was; averages are set back."""
     from coilwright.errors import CoilwrightError
 
     driver.take_over()
     averages = driver.averages
-    bench = _Session(driver, sensor, wishes.dry_run)
+    bench = _Session(driver, sensor, what or sensor.key, wishes.dry_run)
     try:
         driver.set_averages(wishes.averages or _averages(driver, sensor, bench.before))
         with driver.ramping(RAMP_S):
@@ -592,7 +624,7 @@ def _light(wishes: _Wishes) -> None:
                 f"The dark reading wanders by {show(spread_v, 'V', 2)}.",
                 "Keep daylight and mains lamps off the sensor: a dark tube over the lamp.",
             )
-        bench.keep(replace(bench.before, light_offset_v=offset_v))
+        bench.keep(replace(bench.before, light_offset_v=offset_v), spread_v)
         result = {**bench.facts(), "offset_v": offset_v, "wander_v": spread_v}
     told = f"{show(offset_v, 'V', 5)}, wandering by {show(spread_v, 'V', 2)}"
     _finish(path, result, wishes, [("dark reading", told)])
@@ -615,7 +647,7 @@ def _lit(
     path = _record_path("lit", wishes)
     stop_on_termination()
     click.echo(f"Caution: {METER_CAUTION}", err=True)
-    with open_driver(wishes.port) as driver, _session(driver, LIGHT, wishes) as bench:
+    with open_driver(wishes.port) as driver, _session(driver, LIGHT, wishes, "lit") as bench:
         driver.output(False)
         rest = driver.measure()
         look = _Lamps(driver)
@@ -632,7 +664,7 @@ def _lit(
                 "Check the sensors' wiring, and that --dark-at and --lit-at are not exchanged.",
             )
         found = {f"{key}_level_v": level for key, level in levels.items() if level is not None}
-        bench.keep(replace(bench.before, **found))
+        bench.keep(replace(bench.before, **found), None)
         result = {
             **bench.facts(),
             "sensor": "lit",
@@ -766,6 +798,9 @@ def _finish(
     if wishes.as_json:
         print_json({**kept, "record": str(path)})
         return
-    stored = "in the driver, over power-off" if result["stored"] else "no (--dry-run)"
+    stored = "no (--dry-run)"
+    if result["stored"]:
+        dated = "with date and residual, " if result["kept_with_it"] is not None else ""
+        stored = f"in the driver, {dated}over power-off"
     print_pairs([*lines, ("stored", stored), ("record", str(path))])
     print_sentences([f"Caution: {METER_CAUTION}"])

@@ -170,6 +170,7 @@ def _tell_installed(done: Installed, dry_run: bool, as_json: bool) -> None:
                     "removed": plan.remove,
                 },
                 "driver": driver,
+                "calibrated": done.calibrated or None,
                 "not_started": done.waits or None,
             }
         )
@@ -192,6 +193,7 @@ def _tell_installed(done: Installed, dry_run: bool, as_json: bool) -> None:
     if done.driver is not None:
         serial, firmware, state = done.driver
         pairs.append(("driver", f"{serial}, firmware {firmware}, output {state}"))
+        pairs.append(("calibrated", done.calibrated))
     if done.waits:
         pairs.append(("not started", done.waits))
     if dry_run:

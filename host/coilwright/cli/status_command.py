@@ -24,17 +24,24 @@ _Answer = TypeVar("_Answer")
 @json_option
 def command(port: str | None, as_json: bool) -> None:
     """Show what a driver is, how it is set and what it measures. Switches nothing."""
+    from coilwright.calibrated import describe, plain, read
     from coilwright.cli.bench_session import open_driver
     from coilwright.view.pairs import print_pairs
 
     with open_driver(port) as driver:
         status, point = driver.status(), driver.measure()
         caps, track = _or_none(driver.duty_table), _or_none(driver.track)
+        dates, calibration = read(_or_none(driver.protected_data) or ""), driver.calibration()
         if as_json:
-            more = {"duty_table": _plain_caps(caps), "tracking": _plain_track(track)}
+            more = {
+                "duty_table": _plain_caps(caps),
+                "tracking": _plain_track(track),
+                "calibrated": plain(dates, calibration),
+            }
             print_json({**_as_dict(driver, status, point), **more})
             return
-        print_pairs([*_lines(driver, status, point), *_more_lines(caps, track)])
+        known = [("calibrated", describe(dates, calibration))]
+        print_pairs([*_lines(driver, status, point), *known, *_more_lines(caps, track)])
 
 
 def _or_none(ask: Callable[[], _Answer]) -> _Answer | None:

@@ -14,6 +14,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
+from coilwright import calibrated
 from coilwright.board_file import BoardFile, Wiring, board_for, board_names, load_board
 from coilwright.errors import (
     BadPins,
@@ -114,6 +115,7 @@ class Installed:
         size_bytes: Of all files of ours.
         driver: Serial number, firmware version and state of the driver that answered; None where
             it was not started.
+        calibrated: When its sensors were calibrated, in words; empty where it was not started.
         waits: Why it was not started, empty where it was.
     """
 
@@ -124,6 +126,7 @@ class Installed:
     size_bytes: int
     format: str
     driver: tuple[str, str, str] | None = None
+    calibrated: str = ""
     waits: str = ""
 
 
@@ -182,7 +185,8 @@ def install(url: str, wishes: Wishes, view: View, *, dry_run: bool = False) -> I
             return replace(done, waits=waits)
         view.say("starting the driver")
         prompt.restart()
-    return replace(done, driver=_answer(url, wiring))
+    driver, dates = _answer(url, wiring)
+    return replace(done, driver=driver, calibrated=dates)
 
 
 def uninstall(url: str, view: View, *, dry_run: bool = False) -> Removed:
@@ -453,8 +457,9 @@ def _waits(prompt: Prompt) -> str:
     return "its stored settings switch the output on at power-on: press its reset button yourself"
 
 
-def _answer(url: str, wiring: Wiring) -> tuple[str, str, str]:
-    """Serial number, firmware version and state of the driver that has started, its output off.
+def _answer(url: str, wiring: Wiring) -> tuple[tuple[str, str, str], str]:
+    """Serial number, firmware version and state of the driver that has started, its output off;
+    and when its sensors were calibrated.
 
     Raises:
         NotInstalled: None answers, or it is not as it should be.
@@ -473,7 +478,9 @@ def _answer(url: str, wiring: Wiring) -> tuple[str, str, str]:
         said = [str(error) for error in driver.startup_errors if error.number < 0]
         if said:
             raise NotInstalled(f"The driver starts, but says: {'; '.join(said)}.")
-        return driver.identity.serial, driver.identity.firmware, state.value.lower()
+        dates = calibrated.read(driver.protected_data())
+        found = driver.identity.serial, driver.identity.firmware, state.value.lower()
+        return found, calibrated.describe(dates, driver.calibration())
 
 
 def _driver(url: str) -> Driver:

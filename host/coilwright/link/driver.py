@@ -869,6 +869,40 @@ class Driver:
         """
         self._session.exchange(["SYST:SETT:STOR"], wait_s=self._transport.timeouts.flash_s)
 
+    def protected_data(self) -> str:
+        """The text that the driver keeps as its protected user data (`*PUD?`).
+
+        Raises:
+            Refused: Its firmware keeps none.
+        """
+        answer = self._session.look("*PUD?", str)
+        if not answer:
+            self._session.forget_errors()
+            raise Refused(
+                "The driver's firmware keeps no protected user data.",
+                "Bring it up to date with `coilwright install`.",
+            )
+        return replies.text_block(answer)
+
+    def protect_data(self, text: str) -> None:
+        """Keep a text as protected user data; the driver stores its settings with it.
+
+        Args:
+            text: Printable ASCII without `;` and `~`.
+
+        Raises:
+            Refused: The driver holds another text afterwards.
+        """
+        held = self._session.look(
+            f"*PUD #3{len(text):03d}{text};*PUD?",
+            replies.text_block,
+            wait_s=self._transport.timeouts.flash_s,
+        )
+        if held != text:
+            self._session.forget_errors()
+            raise Refused(f"The driver keeps {held!r} where {text!r} was sent.", "Try again.")
+        self._know_settings()
+
     def settings_state(self) -> str:
         """`OK`, `DEFAULT` (never stored) or `DAMAGED` (safe defaults are in force)."""
         return self._session.ask("SYST:SETT:STAT?")

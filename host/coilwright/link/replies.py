@@ -63,6 +63,17 @@ def whole(text: str) -> int:
     return int(value)
 
 
+def text_block(text: str) -> str:
+    """The text in a definite-length block (IEEE 488.2 8.7.9); empty where there is no answer."""
+    if not text:
+        return ""
+    digits = whole(text[1:2])
+    found = text[2 + digits :]
+    if text[:1] != "#" or not digits or len(found) != whole(text[2 : 2 + digits]):
+        raise ValueError(f"{text!r} is no block")
+    return found
+
+
 def _fields(text: str, count: int) -> list[str]:
     fields = [field.strip() for field in text.split(",")]
     if len(fields) != count:

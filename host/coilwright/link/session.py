@@ -131,8 +131,10 @@ class Session:
             "Let only one program talk to a driver.",
         )
 
-    def look(self, query: str, parse: Callable[[str], T]) -> T:
+    def look(self, query: str, parse: Callable[[str], T], *, wait_s: float | None = None) -> T:
         """Answer to one query that is right whatever stands in the error queue, which stays.
+
+        The answer is empty where the driver does not know the query.
 
         Raises:
             Restarted: The driver has started anew.
@@ -144,7 +146,7 @@ class Session:
             self._check_mark(told)
             return parse(text)
 
-        return self.transport.query(f"{query};{MARK}", parse_line)
+        return self.transport.query(f"{query};{MARK}", parse_line, wait_s=wait_s)
 
     def exchange(
         self, parts: Sequence[str], *, wait_s: float | None = None, again: int = 2
