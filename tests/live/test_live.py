@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from cli.commandline import COMMAND, run
@@ -109,6 +110,55 @@ def test_set_mark_sweep_and_quit(bench: Bench, tmp_path: Path) -> None:
     assert mark["frequency_hz"] == pytest.approx(125e6 / 757, abs=1e-3)
     events = [entry["event"] for entry in record.metadata.facts["events"]]
     assert events == ["output on", "sweep-001 begins", "sweep-001 complete"]
+
+
+@pytest.mark.micropython
+def test_a_tune_holds_what_it_found_and_the_off_key_stops_the_next(
+    bench: Bench, tmp_path: Path
+) -> None:
+    with panel(bench, tmp_path, "--band", "158k:172k", "--json") as terminal:
+        terminal.wait_for("164.908 kHz")
+        terminal.keys("t")
+        terminal.wait_for("tune: band, Enter starts")
+        terminal.keys("Enter")
+        terminal.wait_for("tune-001: set to", limit_s=120)
+        assert gate_duty(bench) == 0
+        terminal.keys("Space")  # by hand, at the setting that was found
+        terminal.wait_for(" ON ")
+        held = gate_duty(bench)
+
+        terminal.keys("t")
+        terminal.wait_for("tune: band, Enter starts")
+        terminal.keys("Enter")
+        wait_until(
+            lambda: b"tune-002-coarse" in (tmp_path / "live.csv").read_bytes(), "no second tune"
+        )
+        terminal.keys("Space")  # while something runs, it means off
+        terminal.wait_for("tune-002 stopped, output off: stopped by hand")
+        assert gate_duty(bench) == 0
+        terminal.keys("q")
+        assert terminal.wait_for_exit() == 0
+
+    assert bench.gate_is_low()
+    told = json.loads((tmp_path / "stdout").read_text())
+    assert told["output"] == "OFF"
+    (tuned,) = told["tunes"]
+    setting = tuned["setting"]
+    assert setting["duty"] == pytest.approx(held, abs=2e-6)  # the line has so many digits
+    # What it found lights the lamps of the circuit itself: 20 mV of light sensor at 4 kohm.
+    truth = bench.plant.pickup([setting["frequency_hz"]], [setting["duty"]])
+    assert truth[3][0] * 4e3 > 0.02
+    hertz = np.arange(158e3, 172e3, 250.0)
+    peak_hz = hertz[np.nanargmax(bench.plant.pickup(hertz, 0.2)[2])]
+    assert tuned["resonance"]["frequency_hz"] == pytest.approx(peak_hz, rel=0.004)
+    record = read_record(tmp_path / "live.csv")
+    assert record.metadata is not None
+    events = [entry["event"] for entry in record.metadata.facts["events"]]
+    assert events == [
+        "tune-001 begins", "tune-001 complete", "output on", "tune-002 begins", "tune-002 stopped"
+    ]  # fmt: skip
+    for begins in ("live", "tune-001-coarse", "tune-001-verify", "tune-002-coarse"):
+        assert any(stage.startswith(begins) for stage in record.stages)
 
 
 @pytest.mark.micropython

@@ -45,7 +45,8 @@ def job_words(snapshot: Snapshot) -> str:
     job = snapshot.job
     if job is None:
         return ""
-    stage = "" if job.stage == job.name else f" {job.stage}"
+    # Stages of a tune begin with its name in the record; once is enough in a line of 80 columns.
+    stage = "" if job.stage == job.name else f" {job.stage.removeprefix(job.name + '-')}"
     of = f" of {job.planned}" if job.planned else ""
     at = f", {job.points[-1].frequency_hz / 1e3:.3f} kHz" if job.points else ""
     return f"{job.name}{stage}: {len(job.points)}{of} points{at}"
