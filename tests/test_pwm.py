@@ -121,7 +121,9 @@ def test_a_sweep_coarser_than_the_chip_stays_as_it_is() -> None:
 
 
 def test_the_command_tells_step_and_neighbours(tmp_path: Path) -> None:
-    found = run_json("steps", "165k", "--duty", "20%", "--chip", "rp2040", cwd=tmp_path)
+    asked = ("steps", "165k", "--duty", "20%", "--chip", "rp2040")
+    found = run_json(*asked, "--plot", "steps.png", cwd=tmp_path)
+    assert (tmp_path / "steps.png").read_bytes().startswith(b"\x89PNG")
     assert found["set"]["span"] == 758
     assert found["set"]["frequency_hz"] == pytest.approx(164_907.652, abs=1e-3)
     assert len(found["frequencies"]) == 7

@@ -6,10 +6,11 @@ import subprocess
 import sys
 from pathlib import Path
 
+import click
 import pytest
 
 from cli.commandline import environment, run
-from coilwright.cli import COMMANDS
+from coilwright.cli import COMMANDS, cli
 
 
 def test_help_lists_every_command(tmp_path: Path) -> None:
@@ -28,6 +29,24 @@ def test_help_of_a_command_begins_with_its_line(name: str, tmp_path: Path) -> No
     assert shown.returncode == 0
     assert COMMANDS[name].rstrip(".") in " ".join(shown.stdout.split())
     assert "--json" in shown.stdout
+
+
+CURVES = {
+    *("calibrate", "sweep", "tune", "live", "track", "steps", "limit", "compare"),
+    *("tank", "coil", "reach", "predict", "cost", "identify"),
+}
+"""Commands that yield a curve; the others put firmware somewhere, set, tell a state, list, serve,
+or make a whole page."""
+
+
+def test_every_command_that_yields_a_curve_draws_it() -> None:
+    def draws(command: click.Command) -> bool:
+        own = any("--plot" in parameter.opts for parameter in command.params)
+        parts = command.commands.values() if isinstance(command, click.Group) else ()
+        return own or any(draws(part) for part in parts)
+
+    with click.Context(cli) as context:
+        assert {name for name in COMMANDS if draws(cli.get_command(context, name))} == CURVES
 
 
 def test_help_imports_no_heavy_library() -> None:

@@ -82,7 +82,7 @@ def command(
     )
     verdicts = _verdicts(found, ground, build_file, changed, draws, seed)
     if target is not None:
-        _save_plot(target, ground, found, force)
+        _save_plot(target, ground, found, verdicts, force)
     remarks = {str(path): list(record.warnings) for path, record in zip(records, read, strict=True)}
     if as_json:
         print_json(_json(found, verdicts, ground, remarks, target))
@@ -147,12 +147,14 @@ def _say(text: str) -> None:
     click.echo(text, err=True)
 
 
-def _save_plot(target: Path, ground: Ground, found: Comparison, force: bool) -> None:
+def _save_plot(
+    target: Path, ground: Ground, found: Comparison, verdicts: Sequence[Verdict], force: bool
+) -> None:
     from coilwright.view.compare_plot import plot_comparison
     from coilwright.view.plots import save
 
     target.parent.mkdir(parents=True, exist_ok=True)
-    save(plot_comparison(ground.groups, found), target, force=force)
+    save(plot_comparison(ground.groups, found, verdicts), target, force=force)
 
 
 def _json(

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from coilwright.cli.options import (
     DUTY,
+    FILE,
     HERTZ,
+    check_plot,
+    force_option,
     json_option,
     parse_band,
     port_option,
@@ -40,6 +44,8 @@ BOARDS = {
     help="Steps to show on either side.",
 )  # fmt: skip
 @click.option("--band", metavar="LOW:HIGH", help="All steps of a band, as 150k:180k.")
+@click.option("--plot", type=FILE, metavar="FILE", help="Save a plot (.png or .svg).")
+@force_option
 @json_option
 def command(
     frequency: float | None,
@@ -49,6 +55,8 @@ def command(
     clock: float | None,
     around: int,
     band: str | None,
+    plot: Path | None,
+    force: bool,
     as_json: bool,
 ) -> None:
     """Which frequencies and duties a chip can set.
@@ -66,6 +74,7 @@ def command(
         raise click.UsageError("Give --chip, or --port of a driver.")
     if chip is None and clock is not None:
         raise click.UsageError("A driver tells its own clock: --clock goes with --chip.")
+    check_plot(plot, force)
     answered = None
     if chip is not None:
         timer = _timer(chip, clock)
@@ -73,10 +82,26 @@ def command(
         assert port is not None
         timer, answered = _ask(port, frequency, duty)
     if band is not None:
-        _tell_band(timer, parse_band(band), duty, as_json)
+        shown = _tell_band(timer, parse_band(band), duty, as_json)
     else:
         assert frequency is not None
-        _tell_around(timer, round(frequency), duty, around, answered, as_json)
+        shown = _tell_around(timer, round(frequency), duty, around, answered, as_json)
+    if plot is not None:
+        _save_plot(plot, shown, duty, frequency, force)
+        click.echo(f"plot in {plot}", err=as_json)
+
+
+def _save_plot(
+    plot: Path, shown: list[Step], duty: float, frequency: float | None, force: bool
+) -> None:
+    from coilwright.errors import NoResult
+    from coilwright.view.plots import save
+    from coilwright.view.steps_plot import plot_pwm_steps
+
+    if not shown:
+        raise NoResult("There is no step to draw.", "Choose another --band.")
+    title = f"{len(shown)} frequencies of the chip at a duty of {_percent(duty)}"
+    save(plot_pwm_steps(shown, duty, title=title, asked_hz=frequency), plot, force=force)
 
 
 def _named_port() -> bool:
@@ -129,7 +154,7 @@ def _tell_around(
     around: int,
     answered: tuple[float, float] | None,
     as_json: bool,
-) -> None:
+) -> list[Step]:
     from coilwright.pwm import neighbours, predict
 
     at = predict(timer, frequency_hz, duty)
@@ -151,7 +176,7 @@ def _tell_around(
                 "duties": [_json(step) for step in duties],
             }
         )
-        return
+        return shown
     click.echo(f"{_hertz(frequency_hz)} at {_percent(duty)} comes to {_line(at)}.")
     if answered is not None:
         agrees = _answer(at, answered)["agrees"]
@@ -162,6 +187,7 @@ def _tell_around(
     _table(shown, at)
     click.echo("\nDuties beside it:")
     _table(duties, at)
+    return shown
 
 
 def _answer(at: Step, answered: tuple[float, float]) -> dict[str, Any]:
@@ -170,19 +196,22 @@ def _answer(at: Step, answered: tuple[float, float]) -> dict[str, Any]:
     return {"frequency_hz": answered[0], "duty": answered[1], "agrees": agrees}
 
 
-def _tell_band(timer: Timer, band_hz: tuple[float, float], duty: float, as_json: bool) -> None:
+def _tell_band(
+    timer: Timer, band_hz: tuple[float, float], duty: float, as_json: bool
+) -> list[Step]:
     from coilwright.pwm import frequency_steps, predict
 
     steps = [predict(timer, request, duty) for request, _ in frequency_steps(timer, *band_hz)]
     if as_json:
         print_json({"timer": asdict(timer), "frequencies": [_json(step) for step in steps]})
-        return
+        return steps
     if not steps:
         click.echo(f"The chip can set no frequency from {_hertz(band_hz[0])} to "
                    f"{_hertz(band_hz[1])}.")  # fmt: skip
-        return
+        return steps
     click.echo(f"{len(steps)} frequencies from {_hertz(band_hz[0])} to {_hertz(band_hz[1])}:")
     _table(steps, None)
+    return steps
 
 
 def _table(steps: list[Step], marked: Step | None) -> None:

@@ -15,7 +15,7 @@ from coilwright.whole_file import check_place
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
+    from matplotlib.figure import Figure, FigureBase
 
 # Okabe & Ito's palette, readable for colour-blind people: https://jfly.uni-koeln.de/color/
 COLORS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
@@ -76,11 +76,28 @@ def plot_sweeps(
     """Draw pickup, supply current and light of the curves, one column a swept quantity."""
     from matplotlib.figure import Figure as NewFigure
 
-    kinds = [kind for kind in ("frequency", "duty") if any(c.over == kind for c in curves)]
-    with_light = any(np.any(np.isfinite(c.light_v)) and np.ptp(c.light_v) > 0 for c in curves)
-    rows = 3 if with_light else 2
-    figure = NewFigure(figsize=(6.4 * max(len(kinds), 1), 2.6 * rows), layout="constrained")
+    kinds = len({curve.over for curve in curves})
+    figure = NewFigure(figsize=(6.4 * max(kinds, 1), 2.6 * panels(curves)), layout="constrained")
     figure.suptitle(title)
+    draw_sweeps(figure, curves, marks=marks, fits=fits)
+    return figure
+
+
+def panels(curves: Sequence[Curve]) -> int:
+    """How many panels a column has: a third one for light, where there is some."""
+    return 3 if any(np.any(np.isfinite(c.light_v)) and np.ptp(c.light_v) > 0 for c in curves) else 2
+
+
+def draw_sweeps(
+    figure: FigureBase,
+    curves: Sequence[Curve],
+    *,
+    marks: Sequence[Mark] = (),
+    fits: Sequence[Fit] = (),
+) -> None:
+    """As `plot_sweeps`, onto a figure or a part of one."""
+    kinds = [kind for kind in ("frequency", "duty") if any(c.over == kind for c in curves)]
+    rows = panels(curves)
     axes = figure.subplots(rows, max(len(kinds), 1), squeeze=False, sharex="col")
     for column, kind in enumerate(kinds):
         _draw_column(axes[:, column], [c for c in curves if c.over == kind], kind)
@@ -91,7 +108,6 @@ def plot_sweeps(
                     fit.frequency_hz / 1e3, fit.probe_v, color="0.2", lw=1, label="fit"
                 )
         axes[0, column].legend(fontsize="small", loc="best")
-    return figure
 
 
 def _draw_column(axes: NDArray[np.object_], curves: Sequence[Curve], kind: str) -> None:
