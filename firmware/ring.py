@@ -82,7 +82,7 @@ def framed(records, most, fields):
     head[:6] = b"#4%04d" % (24 + size * count)
     struct.pack_into("<BBHIIII", head, 6, *fields)
     check = crc32(memoryview(head)[6:])
-    pieces = [head]
+    pieces: list = [head]
     while count:
         start = first % most
         n = min(count, most - start)

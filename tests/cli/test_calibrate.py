@@ -99,6 +99,13 @@ def test_current_and_probe_read_true_afterwards_and_over_power_off(
     for one in told.values():
         assert one["date"] == found["date"][:10]
         assert not one["changed_since"]
+    run_json(
+        "sweep", "--port", bench.url, "--from", "150k", "--to", "170k", "--points", "9",
+        "--duty", "5%", "--record", "after.csv", cwd=tmp_path,
+    )  # fmt: skip
+    assert run("report", "after.csv", cwd=tmp_path).returncode == 0
+    cited = rf"current {found['date'][:10]} \(off its line by at most [\d.]+ µA\), probe "
+    assert re.search(cited, (tmp_path / "after.html").read_text("utf-8"))
     with Driver.open(bench.url) as driver:
         driver.zero()
         driver.set_calibration(replace(driver.calibration(), probe_gain_v_per_v=1.0))

@@ -64,6 +64,8 @@ class Cable:
     def _carry(self, host: socket.socket) -> None:
         place = urlsplit(self.bench.url)
         with host, socket.create_connection((place.hostname, place.port)) as board:
+            for end in (host, board):
+                end.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             back = threading.Thread(target=_pump, args=(board, host), daemon=True)
             back.start()
             while data := _received(host):
