@@ -35,6 +35,8 @@ def test_a_list_is_read_as_people_write_it(tmp_path: Path) -> None:
         ("distance,colour,lit\n", "no steps"),
         ("distance,colour,lit\n30,red,yes\n", "row 2: '30' has no unit"),
         ("distance,colour,lit\n0mm,red,yes\n", "not a length above zero"),
+        ("distance,colour,lit\n300m,red,yes\n", "row 2: the distance is 300m"),
+        ("distance,colour,lit,pickup\n30mm,red,yes,3 MV\n", "row 2: the pickup is 3 MV"),
         ("distance,colour,lit\n30mm,,yes\n", "row 2: the colour ''"),
         ("distance,colour,lit\n30mm,red,yes\n31mm,red,perhaps\n", "row 3: lit is 'perhaps'"),
         ("distance,colour,lit,pickup\n30mm,red,yes,3 A\n", "has the unit 'A' where V"),

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 import json
+import math
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +17,7 @@ from coilwright.point import Flag
 from coilwright.quantities import show, show_percent
 from coilwright.record import Record, metadata_path, read_record
 from coilwright.record.metadata import Metadata
+from coilwright.report.by_kind import words_of
 from coilwright.report.facts import Facts, facts_of
 from coilwright.report.measured import Measured, measured
 from report.records import sweep_record, tune_record
@@ -189,3 +192,70 @@ def test_no_metadata_can_make_it_fail(sound: Record, data: st.DataObject) -> Non
     assert facts_of(damaged, found).setup
     if found.fit is not None:
         assert np.isfinite(found.fit.curve(np.array([165e3]))).all()
+
+
+KINDS: dict[str, dict[str, Any]] = {
+    "limit": {
+        "results": {
+            "max_supply_a": 0.2, "target_a": 0.19, "band_hz": [150e3, 170e3], "complete": True,
+            "table": [{"frequency_hz": 150e3, "duty": 0.1}, {"frequency_hz": 170e3, "duty": 0.3}],
+            "attempts": [{"frequency_hz": 155e3, "supply_a": 0.19, "held": True}],
+            "allowed_share": 0.35, "highest_supply_a": 0.195,
+        }
+    },
+    "track": {
+        "results": {
+            "mode": "probe", "missed": 0,
+            "moves": [{"time_s": t, "frequency_hz": 165e3 + t, "value": 1.0} for t in (0.0, 2.0)],
+        }
+    },
+    "reach": {
+        "plan": {
+            "coil": {"coil_diameter": 0.06, "inner_diameter": None, "turns": 9, "pitch": 1e-3}
+        },
+        "marks": [
+            {"stage": "refine", "distance_m": 0.01 * n, "lit": {"red": n < 3}} for n in (1, 2, 3, 4)
+        ],
+    },
+}  # fmt: skip
+
+
+def spoil(tree: Any, data: st.DataObject) -> None:
+    """Put something else in one place of a tree."""
+    while True:
+        places = list(tree) if isinstance(tree, dict) else list(range(len(tree)))
+        place = data.draw(st.sampled_from(places))
+        if isinstance(tree[place], dict | list) and tree[place] and data.draw(st.booleans()):
+            tree = tree[place]
+            continue
+        tree[place] = data.draw(junk | st.sampled_from([0, -1.0, 1e-300, 1e300, 10**400, math.nan]))
+        return
+
+
+@settings(max_examples=150)
+@given(kind=st.sampled_from(sorted(KINDS)), data=st.data())
+def test_no_record_of_another_kind_can_make_it_fail(
+    sound: Record, kind: str, data: st.DataObject
+) -> None:
+    facts = copy.deepcopy(KINDS[kind])
+    for _ in range(data.draw(st.integers(0, 2))):
+        spoil(facts, data)
+    odd = Record(
+        sound.path, sound.columns, sound.stages, sound.stage_codes,
+        Metadata({"dc:type": kind}, facts), sound.truncated, sound.warnings,
+    )  # fmt: skip
+    words = words_of(odd, kind)
+    assert words is None or (words.summary and words.rows)
+
+
+@pytest.mark.parametrize("kind", sorted(KINDS))
+def test_the_kinds_as_they_are_told(sound: Record, kind: str) -> None:
+    record = Record(
+        sound.path, sound.columns, sound.stages, sound.stage_codes,
+        Metadata({"dc:type": kind}, KINDS[kind]), sound.truncated, sound.warnings,
+    )  # fmt: skip
+    facts = facts_of(record, measured(record))
+    wanted = {"limit": "no more than 200 mA", "track": "2 moves", "reach": "red 25"}[kind]
+    assert wanted in facts.summary
+    assert facts.headline
+    assert facts.findings

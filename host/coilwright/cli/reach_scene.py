@@ -84,9 +84,6 @@ class Result:
     colours: tuple[Colour, ...]
 
 
-COIL = ("coil_diameter", "inner_diameter", "turns", "pitch")
-"""Options that say what the coil is."""
-
 _PITCH_M = 1e-3
 
 
@@ -190,6 +187,8 @@ def receiver_coil_of(asked: Asked) -> Winding | None:
 
 def plain_coil(asked: Asked) -> dict[str, Any]:
     """The coil's options as plain values, for the plan of a record."""
+    from coilwright.reach.steps import COIL
+
     return {name: getattr(asked, name) for name in COIL}
 
 

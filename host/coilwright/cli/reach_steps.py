@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from coilwright.cli.reach_scene import COIL, millimetres
+from coilwright.cli.reach_scene import millimetres
 
 if TYPE_CHECKING:
     from coilwright.reach import ColourReach, Reached
     from coilwright.reach.steps import Step
-    from coilwright.record import Record
 
 
 def steps_in(paths: Sequence[Path]) -> tuple[list[Step], dict[str, Any]]:
@@ -24,26 +23,16 @@ def steps_in(paths: Sequence[Path]) -> tuple[list[Step], dict[str, Any]]:
         BadRecord: One of them cannot be read.
     """
     from coilwright.reach import read_steps
+    from coilwright.reach.steps import coil_values
 
     steps: list[Step] = []
     coil: dict[str, Any] = {}
     for path in paths:
         found, record = read_steps(path)
         steps += found
-        coil = coil or _coil_in(record)
+        if not coil and record is not None:
+            coil = coil_values(record)
     return steps, coil
-
-
-def _coil_in(record: Record | None) -> dict[str, Any]:
-    """The options of the coil in a record's plan, checked; empty where they are not whole."""
-    plan = record.metadata.facts.get("plan") if record and record.metadata else None
-    told = plan.get("coil") if isinstance(plan, dict) else None
-    if not isinstance(told, dict) or set(told) != set(COIL):
-        return {}
-    lengths = [told["coil_diameter"], told["pitch"], told["inner_diameter"] or 1.0]
-    if type(told["turns"]) is not int or not all(type(m) is float and m > 0 for m in lengths):
-        return {}
-    return told
 
 
 def save_plot(plot: Path, found: Reached, title: str, force: bool) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from coilwright.circuit.field import Winding, flat_coil, solenoid
 from coilwright.csv_list import ListedRow, read_text, rows
 from coilwright.errors import BadRecord
 from coilwright.lengths import parse_length
@@ -22,6 +23,8 @@ _HINT = "A list of steps has the columns distance, colour, lit and, if you like,
 _LIT = {"lit": True, "yes": True, "y": True, "1": True, "true": True, "on": True}
 _DARK = {"dark": False, "no": False, "n": False, "0": False, "false": False, "off": False}
 LONGEST_COLOUR = 20
+_MOST_TURNS, _MOST_V = 1000, 1e6
+_LEAST_M, _MOST_M = 1e-5, 100.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +85,10 @@ def _listed(row: ListedRow) -> Step:
         raise BadRecord(
             f"{row.where}: {error}.", "Write lengths as 30 mm, pickups as 350 mV."
         ) from None
+    if not _is_length(distance):
+        raise BadRecord(f"{row.where}: the distance is {row.cells['distance']}.", "Check its unit.")
+    if abs(volts) >= _MOST_V:
+        raise BadRecord(f"{row.where}: the pickup is {row.cells['pickup']}.", "Check its unit.")
     return Step(distance, colour, lit, volts)
 
 
@@ -108,14 +115,22 @@ def steps_of(record: Record) -> list[Step]:
     return found
 
 
+def _is_length(value: object) -> bool:
+    """Whether a value from a file is a length at a bench, in metres."""
+    known = isinstance(value, int | float) and not isinstance(value, bool)
+    return known and _LEAST_M <= value <= _MOST_M  # type: ignore[operator]
+
+
 def _objects(value: object) -> list[dict[str, Any]]:
     return [one for one in value if isinstance(one, dict)] if isinstance(value, list) else []
 
 
 def _marked(record: Record, mark: dict[str, Any]) -> list[Step]:
     distance, lit = mark.get("distance_m"), mark.get("lit")
-    good = isinstance(distance, int | float) and math.isfinite(distance) and distance > 0
-    if not good or not isinstance(lit, dict) or mark.get("stage") not in record.stages:
+    if (
+        not (_is_length(distance) and isinstance(lit, dict))
+        or mark.get("stage") not in record.stages
+    ):
         return []
     by_sensor = mark.get("by") == "light"
     points = record.stage(str(mark["stage"])).points
@@ -124,14 +139,45 @@ def _marked(record: Record, mark: dict[str, Any]) -> list[Step]:
         point = points[-1]
         unsure = point.flags & (Flag.PROBE_OVER | Flag.SENSOR_FAULT | Flag.OUTPUT_OFF)
         reads = not unsure and (point.probe_v, point.probe_sd_v) != (0.0, 0.0)
+        reads = reads and abs(point.probe_v) < _MOST_V
         volts = point.probe_v if reads else math.nan
         sd = point.probe_sd_v / math.sqrt(max(point.averages, 1))
     names = ((colour_name(str(colour)), seen) for colour, seen in lit.items())
     return [
-        Step(float(distance), name, seen, volts, sd if math.isfinite(sd) else 0.0, by_sensor)  # type: ignore[arg-type]
+        Step(float(distance), name, seen, volts, sd if 0 < sd < _MOST_V else 0.0, by_sensor)  # type: ignore[arg-type]
         for name, seen in names
         if name and isinstance(seen, bool)
     ]
+
+
+COIL = ("coil_diameter", "inner_diameter", "turns", "pitch")
+"""What a record's plan tells of the coil, in metres: a single layer, or with an inner diameter a
+flat one."""
+
+
+def coil_in(record: Record) -> Winding | None:
+    """The coil in a record's plan; None where it does not tell one that can be."""
+    found = coil_values(record)
+    if not found:
+        return None
+    try:
+        if found["inner_diameter"] is not None:
+            return flat_coil(found["inner_diameter"], found["coil_diameter"], found["turns"])
+        return solenoid(found["coil_diameter"], found["turns"], found["pitch"])
+    except ValueError:
+        return None
+
+
+def coil_values(record: Record) -> dict[str, Any]:
+    """The coil in a record's plan by the names of `COIL`; empty where it is not whole."""
+    plan = record.metadata.facts.get("plan") if record.metadata is not None else None
+    told = plan.get("coil") if isinstance(plan, dict) else None
+    if not isinstance(told, dict) or set(told) != set(COIL):
+        return {}
+    inner = [] if told["inner_diameter"] is None else [told["inner_diameter"]]
+    lengths = [told["coil_diameter"], told["pitch"], *inner]
+    whole = type(told["turns"]) is int and 1 <= told["turns"] <= _MOST_TURNS
+    return told if whole and all(map(_is_length, lengths)) else {}
 
 
 def colours_of(steps: Sequence[Step]) -> list[str]:

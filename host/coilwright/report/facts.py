@@ -9,6 +9,7 @@ from coilwright.compare import Estimate, compare
 from coilwright.quantities import show, show_percent
 from coilwright.record import Record
 from coilwright.report import told
+from coilwright.report.by_kind import Words, words_of
 from coilwright.report.measured import Measured, as_sweep
 from coilwright.report.wording import named
 from coilwright.view.tune_text import CAUTION
@@ -102,15 +103,16 @@ def facts_of(record: Record, found: Measured) -> Facts:
     document = None if meta is None else meta.document
     kind = told.text(document, "dc:type") or "record"
     setting = _place(told.at(results, "setting"), "setting")
+    words = words_of(record, kind)
     return Facts(
         title=_sentence_case(told.text(document, "dc:title") or told.clean(record.path.stem)),
         kind=kind,
         note=told.text(document, "dc:description"),
         tags=() if meta is None else tuple(map(told.clean, meta.tags)),
         source=tuple(filter(None, _source(record))),
-        summary=_summary(kind, results, found),
-        headline=tuple(_headline(results, found)),
-        findings=tuple(_findings(record, results, found)),
+        summary=_summary(kind, results, found) if words is None else words.summary,
+        headline=tuple(_headline(results, found) if words is None else _entries(words)),
+        findings=tuple(_findings(record, results, found) if words is None else _rows(words)),
         advice=told.texts(results, "advice"),
         warnings=tuple(_warnings(record, results, found)),
         cautions=(CAUTION,),
@@ -120,6 +122,14 @@ def facts_of(record: Record, found: Measured) -> Facts:
         valley_ci_hz=told.interval(results, "supply_valley", "frequency_ci_hz"),
         threshold=told.interval(results, "lowest_lit_duty", "duty_interval"),
     )
+
+
+def _entries(words: Words) -> Iterator[Entry]:
+    yield from (Entry(*pair) for pair in words.headline)
+
+
+def _rows(words: Words) -> Iterator[Finding]:
+    yield from (Finding(*row) for row in words.rows)
 
 
 def _sentence_case(text: str) -> str:
@@ -161,7 +171,7 @@ def _summary(kind: str, results: object, found: Measured) -> str:
             f"The pickup peaks at {_khz(found.fit.frequency_hz)}, driven with"
             f" {show_percent(found.sweep.still)} duty."
         )
-    return "" if kind == "track" else found.no_fit
+    return "" if kind in ("track", "reach") else found.no_fit
 
 
 def _headline(results: object, found: Measured) -> Iterator[Entry]:

@@ -95,7 +95,7 @@ def make_report(
                 remarks.append(f"The build is left out: {error.message}")
     on_step("drawing")
     overlay = _overlay(records, remarks)
-    drawn = list(plots(found, facts, model, overlay))
+    drawn = list(plots(records[0], found, facts, model, overlay))
     text = render(records, facts, drawn, model, None if overlay is None else overlay[1])
     data = text.encode("utf-8")
     _write(target, data)

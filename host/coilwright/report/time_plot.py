@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from coilwright.quantities import show
+from coilwright.record import Record
+from coilwright.report.by_kind import Course, course_of
 from coilwright.report.drawing import DASHES, MARKERS, Plot, finish, stacked, style, thin
 from coilwright.report.facts import Facts
-from coilwright.report.inline_svg import SERIES, inline_svg
+from coilwright.report.inline_svg import INK, SERIES, inline_svg
 from coilwright.report.measured import Measured
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
-def time_plot(found: Measured, facts: Facts) -> Plot | None:
-    """The course of a tracking; None for other records."""
 
+def time_plot(record: Record, found: Measured, facts: Facts) -> Plot | None:
+    """The course of a tracking, its moves as steps; None for other records."""
     if facts.kind != "track" or len(found) < 2:
         return None
+    course = course_of(record)
     key, title = "plot-time", "Course over time"
     rows = thin(np.arange(len(found)))
     seconds = found.time_s[rows] - found.time_s[0]
@@ -29,6 +37,8 @@ def time_plot(found: Measured, facts: Facts) -> Plot | None:
                 seconds, values[rows], color=SERIES[number], ls=DASHES[0], marker=MARKERS[number]
             )
             axes[number].set_ylabel(label)
+        if course is not None:
+            _draw_moves(axes, course, [label for _, label in panels])
         axes[-1].set_xlabel("time, s")
         finish(figure, axes)
         low, high = float(found.frequency_hz.min()), float(found.frequency_hz.max())
@@ -37,4 +47,18 @@ def time_plot(found: Measured, facts: Facts) -> Plot | None:
             f" {high / 1e3:.2f} kHz, from {found.frequency_hz[0] / 1e3:.2f} to"
             f" {found.frequency_hz[-1] / 1e3:.2f} kHz."
         )
-        return Plot(key, title, words, "", inline_svg(figure, key, title, words))
+        caption = "Lines with marks: points. Moves are counted from the first one." * bool(course)
+        return Plot(key, title, words, caption, inline_svg(figure, key, title, words))
+
+
+def _draw_moves(axes: Sequence[Axes], course: Course, labels: Sequence[str]) -> None:
+    """Frequency as it was set, and what was followed as it was read at each move."""
+    axes[0].step(
+        course.seconds, course.frequency_hz / 1e3, where="post", color=INK, lw=0.9, label="moves"
+    )
+    followed = {"probe": "pickup, V", "current": "supply current, mA"}.get(course.mode)
+    if followed in labels:
+        scale = 1e3 if course.mode == "current" else 1.0
+        axes[labels.index(followed)].plot(
+            course.seconds, scale * course.values, "+", color=INK, ls="", ms=4, label="at a move"
+        )
