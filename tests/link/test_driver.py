@@ -23,6 +23,7 @@ from coilwright.errors import (
 )
 from coilwright.link import Driver, DutySweep, FrequencySweep, PointList, session, sweeping
 from coilwright.link.facts import Board, Calibration, DriverState, Identity, Limits
+from coilwright.link.handshake import identify
 from coilwright.link.plans import list_checksum, percent_text, spread
 from coilwright.link.timeouts import Timeouts
 from coilwright.link.transport import Transport
@@ -134,6 +135,21 @@ class TestHandshake:
             opened(line)
         assert told in caught.value.message
         assert hint in caught.value.hint
+
+    def test_a_prompt_that_has_answered_is_listened_to_no_longer(self, line):
+        line.answer = lambda text: b">>> *IDN?\r\nSyntaxError: invalid syntax\r\n>>> "
+        read, vain = line.read, []
+
+        def counted(size: int = 1) -> bytes:
+            data = read(size)
+            if line.written and not data:
+                vain.append(size)
+            return data
+
+        line.read = counted
+        with pytest.raises(NotOurDriver, match="Python prompt"):
+            identify(Transport(line, QUICK, name="fake"), tries=1)
+        assert vain == []
 
     @pytest.mark.parametrize("version", ["1", "3", "x"])
     def test_another_protocol(self, line, version):

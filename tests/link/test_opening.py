@@ -120,6 +120,26 @@ class TestOpening:
             with pytest.raises(PortBusy):
                 open_port(terminal[1])
 
+    def test_a_lock_that_a_child_holds_for_a_moment_is_waited_for(self, monkeypatch, terminal):
+        """flock(2): a fork duplicates the lock, and the copy stays until the child's exec."""
+        with open(terminal[1], "rb", buffering=0) as other:  # noqa: PTH123
+            fcntl.flock(other, fcntl.LOCK_EX)
+            waits = []
+
+            def unlock(wait_s):
+                waits.append(wait_s)
+                fcntl.flock(other, fcntl.LOCK_UN)
+
+            monkeypatch.setattr(opening.time, "sleep", unlock)
+            open_port(terminal[1]).close()
+        assert len(waits) == 1
+
+    def test_no_line_waits_for_the_receipt_of_the_one_before(self):
+        with socket.create_server(("127.0.0.1", 0)) as server:
+            port = open_port(f"socket://127.0.0.1:{server.getsockname()[1]}")
+            assert port._socket.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+            port.close()
+
     def test_absent_names_what_is_there(self, monkeypatch):
         there = [SimpleNamespace(device="/dev/ttyACM7"), SimpleNamespace(device="/dev/ttyUSB3")]
         monkeypatch.setattr(opening.list_ports, "comports", lambda: there)
