@@ -69,3 +69,51 @@ def sweep_record(path: Path, *, probe_hz: float = 165e3, duty: float = 0.2) -> N
     with RecordWriter(path, RecordInfo(kind="sweep", driver=DRIVER, calibration=CALIBRATION)) as w:
         for point in bench.measure([Setpoint(150_000 + 500 * i, duty) for i in range(61)]):
             w.write("sweep", point)
+
+
+def limit_record(path: Path) -> None:
+    """Caps of a current limit, two of them, and two tries."""
+    hertz = (150_000.0, 160_000.0, 160_001.0, 170_000.0)
+    caps = (0.1, 0.1, 0.25, 0.25)
+    tries = [
+        {"frequency_hz": f, "duty": d, "supply_a": a, "held": held}
+        for f, d, a, held in ((155e3, 0.1, 0.19, True), (165e3, 0.25, 0.17, True))
+    ]
+    results = {
+        "max_supply_a": 0.2, "target_a": 0.19, "band_hz": [150e3, 170e3], "complete": True,
+        "table": [{"frequency_hz": f, "duty": d} for f, d in zip(hertz, caps, strict=True)],
+        "attempts": tries, "allowed_share": 0.35, "highest_supply_a": 0.195, "warnings": ["Hot."],
+    }  # fmt: skip
+    bench = PhasorBench(chip="rp2")
+    with RecordWriter(path, RecordInfo(kind="limit")) as writer:
+        places = [Setpoint(f, d) for f in range(150_000, 171_000, 5000) for d in (0.05, 0.1)]
+        for point in bench.measure(places):
+            writer.write("grid", point)
+        writer.finish("complete", results)
+
+
+def track_record(path: Path) -> None:
+    """A tracking of eight moves upwards, three missed."""
+    moves = [
+        {"index": i, "time_s": 0.5 * i, "frequency_hz": 165_000.0 + 200 * i, "value": 1 + 0.1 * i}
+        for i in range(8)
+    ]
+    found_at = {"mode": "probe", "moves": moves, "missed": 3}
+    bench = PhasorBench(chip="rp2")
+    with RecordWriter(path, RecordInfo(kind="track")) as writer:
+        for point in bench.measure([Setpoint(165_000 + 200 * i, 0.2) for i in range(8)]):
+            writer.write("tracking", point)
+        writer.finish("complete", found_at)
+
+
+def reach_record(path: Path) -> None:
+    """Distance steps: red is seen to 60 mm, blue to 40 mm, pickup as one ring's field."""
+    coil = {"coil_diameter": 0.06, "inner_diameter": None, "turns": 1, "pitch": 0.001}
+    (point,) = PhasorBench(chip="rp2").measure([Setpoint(165_000, 0.2)])
+    with RecordWriter(path, RecordInfo(kind="reach", plan={"coil": coil})) as writer:
+        for mm in range(20, 91, 10):
+            stage = f"{mm // 10:03d} {mm} mm"
+            volts = 2 * (0.03**2 + 0.02**2) ** 1.5 / (0.03**2 + (mm / 1e3) ** 2) ** 1.5
+            writer.write(stage, replace(point, probe_v=volts))
+            lit = {"red": mm <= 60, "blue": mm <= 40}
+            writer.mark(stage, distance_m=mm / 1e3, lit=lit, by="light")

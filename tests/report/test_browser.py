@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +14,7 @@ from PIL import Image
 from cli.commandline import run
 from coilwright.report import make_report
 from report.chromium import DESK, PHONE, Browser, chromium
-from report.records import sweep_record, tune_record
+from report.records import limit_record, reach_record, sweep_record, track_record, tune_record
 
 pytestmark = [pytest.mark.browser, pytest.mark.micropython]
 
@@ -112,6 +112,23 @@ def test_nothing_overlaps_or_is_cut_off(
 ) -> None:
     browser.open(harbour, size, dark=dark)
 
+    assert_room(browser, size, len(PLOTS))
+
+
+@pytest.mark.parametrize(
+    ("keep", "plots"), [(limit_record, 2), (track_record, 1), (reach_record, 1)]
+)
+def test_other_kinds_of_record_have_room_on_a_phone(
+    browser: Browser, tmp_path: Path, keep: Callable[[Path], None], plots: int
+) -> None:
+    keep(tmp_path / "kind.csv")
+    make_report([tmp_path / "kind.csv"], tmp_path / "kind.html")
+    browser.open(tmp_path / "kind.html", PHONE)
+    assert_room(browser, PHONE, plots)
+
+
+def assert_room(browser: Browser, size: tuple[int, int], plots: int) -> None:
+    """Nothing is wider than the window, and no label of a plot is cut off or over another."""
     assert browser.run("return document.documentElement.scrollWidth") <= size[0]
     labels = browser.run(
         "return [...document.querySelectorAll('svg')].map(svg => {"
@@ -121,7 +138,7 @@ def test_nothing_overlaps_or_is_cut_off(
         "   const box = text.getBoundingClientRect();"
         "   return [text.textContent, box.left, box.top, box.right, box.bottom] })] })"
     )
-    assert len(labels) == len(PLOTS)
+    assert len(labels) == plots
     for key, *rim, texts in labels:
         assert len(texts) > 10
         for number, (text, *box) in enumerate(texts):

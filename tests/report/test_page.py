@@ -6,7 +6,6 @@ import base64
 import gzip
 import itertools
 import re
-from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
@@ -19,7 +18,7 @@ from coilwright.record import RecordInfo, RecordWriter, metadata_path, read_reco
 from coilwright.report import make_report, page, prediction
 from coilwright.report.measured import measured
 from report.reading import Page, read
-from report.records import sweep_record, tune_record
+from report.records import limit_record, reach_record, sweep_record, track_record, tune_record
 from tune.bench_model import PhasorBench
 
 ALWAYS = ["plot-band", "plot-peak", "plot-duty", "plot-map"]
@@ -219,16 +218,7 @@ def test_records_that_lack_something(kind: str, tmp_path: Path) -> None:
 
 
 def test_a_tracking_is_drawn_over_time(tmp_path: Path) -> None:
-    moves = [
-        {"index": i, "time_s": 0.5 * i, "frequency_hz": 165_000.0 + 200 * i, "value": 1 + 0.1 * i}
-        for i in range(8)
-    ]
-    found_at = {"mode": "probe", "moves": moves, "missed": 3}
-    bench = PhasorBench(chip="rp2")
-    with RecordWriter(tmp_path / "track.csv", RecordInfo(kind="track")) as writer:
-        for point in bench.measure([Setpoint(165_000 + 200 * i, 0.2) for i in range(8)]):
-            writer.write("tracking", point)
-        writer.finish("complete", found_at)
+    track_record(tmp_path / "track.csv")
     found = page_of(tmp_path, "track.csv")
 
     assert [attributes["id"] for attributes in found.named("svg")] == ["plot-time"]
@@ -255,23 +245,7 @@ def test_a_tracking_that_broke_off_is_drawn_from_its_points(tmp_path: Path) -> N
 
 def test_caps_of_a_limit_are_drawn_and_told(tmp_path: Path) -> None:
     """As docs/commands.md has a table: at a point its own cap, between two the smaller."""
-    hertz = (150_000.0, 160_000.0, 160_001.0, 170_000.0)
-    caps = (0.1, 0.1, 0.25, 0.25)
-    tries = [
-        {"frequency_hz": f, "duty": d, "supply_a": a, "held": held}
-        for f, d, a, held in ((155e3, 0.1, 0.19, True), (165e3, 0.25, 0.17, True))
-    ]
-    results = {
-        "max_supply_a": 0.2, "target_a": 0.19, "band_hz": [150e3, 170e3], "complete": True,
-        "table": [{"frequency_hz": f, "duty": d} for f, d in zip(hertz, caps, strict=True)],
-        "attempts": tries, "allowed_share": 0.35, "highest_supply_a": 0.195, "warnings": ["Hot."],
-    }  # fmt: skip
-    bench = PhasorBench(chip="rp2")
-    with RecordWriter(tmp_path / "limit.csv", RecordInfo(kind="limit")) as writer:
-        places = [Setpoint(f, d) for f in range(150_000, 171_000, 5000) for d in (0.05, 0.1)]
-        for point in bench.measure(places):
-            writer.write("grid", point)
-        writer.finish("complete", results)
+    limit_record(tmp_path / "limit.csv")
     found = page_of(tmp_path, "limit.csv")
 
     plots = [attributes["id"] for attributes in found.named("svg")]
@@ -288,15 +262,7 @@ def test_caps_of_a_limit_are_drawn_and_told(tmp_path: Path) -> None:
 def test_steps_of_a_reach_are_drawn_and_told(tmp_path: Path) -> None:
     """A typed truth: red is seen to 60 mm, blue to 40 mm; pickup as one ring's field on its axis,
     1 / (R² + z²)^1.5 (Maxwell, Treatise, vol. 2, s. 676)."""
-    coil = {"coil_diameter": 0.06, "inner_diameter": None, "turns": 1, "pitch": 0.001}
-    (point,) = PhasorBench(chip="rp2").measure([Setpoint(165_000, 0.2)])
-    with RecordWriter(tmp_path / "r.csv", RecordInfo(kind="reach", plan={"coil": coil})) as writer:
-        for mm in range(20, 91, 10):
-            stage = f"{mm // 10:03d} {mm} mm"
-            volts = 2 * (0.03**2 + 0.02**2) ** 1.5 / (0.03**2 + (mm / 1e3) ** 2) ** 1.5
-            writer.write(stage, replace(point, probe_v=volts))
-            lit = {"red": mm <= 60, "blue": mm <= 40}
-            writer.mark(stage, distance_m=mm / 1e3, lit=lit, by="light")
+    reach_record(tmp_path / "r.csv")
     found = page_of(tmp_path, "r.csv")
 
     assert "plot-reach" in [attributes["id"] for attributes in found.named("svg")]
