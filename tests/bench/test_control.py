@@ -85,7 +85,10 @@ def test_only_its_owner_may_enter(bench: Bench, runtime: Path) -> None:
     assert path.parent.parent == runtime
     assert path.stat().st_mode & 0o777 == 0o600
     assert path.parent.stat().st_mode & 0o777 == 0o700
+    assert control.is_bench(bench.url)
+    assert not control.is_bench("/dev/ttyUSB0")
     path.parent.chmod(0o755)
+    assert not control.is_bench(bench.url)
     with pytest.raises(PortError, match="not a folder of your own"):
         control.ask(bench.url, {})
     path.parent.chmod(0o700)

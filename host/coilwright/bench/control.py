@@ -184,8 +184,11 @@ def granted(answer: dict[str, Any]) -> dict[str, Any]:
 
 
 def is_bench(url: str) -> bool:
-    """Whether a bench of this user is served at a URL."""
-    return _ask(socket_path(url), {}) is not None
+    """Whether a bench of this user is served at a URL; not where their folder is another's."""
+    try:
+        return _ask(socket_path(url), {}) is not None
+    except PortError:
+        return False
 
 
 def running() -> list[dict[str, Any]]:
