@@ -32,6 +32,17 @@ def forget(*names):
                 setattr(module, part, None)
 
 
+def finish(name):
+    """Drop what only the constructors of a module need, whose objects are all there."""
+    module = sys.modules.get(name)
+    for part in ("Adc", "Board", "Shunt", "Chip", "SerialLine", "Guard"):
+        kind = getattr(module, part, None)
+        if kind:
+            kind.__init__ = None
+    if name == "ina" and module:
+        module._KINDS = None  # type: ignore[attr-defined]
+
+
 def once(module, name, *arguments):
     """The only object of a class; its constructor is not kept."""
     kind = getattr(load(module), name)
@@ -63,8 +74,12 @@ def build():
     settings = load("settings", "stored").load(board.calibration)
     forget("wiring", "boot", "stored")
     load("table", "states", "scpi", "parameters", "commands", "check", guarding(board), "drive")
+    if settings.startup:
+        load("alone")
     load("sense", "sweep", "track", "server", "status")
     server = assemble(board, settings, load("serial_line").SerialLine(board.clock), once)
+    for name in ("board", "ina", "pwm_esp32", "pwm_rp2", "serial_line", "guard"):
+        finish(name)
     forget("table", "start")
     return server
 

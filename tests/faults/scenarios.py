@@ -307,7 +307,9 @@ def _standalone(case: Case, folder: Path) -> Outcome:
         bench.add_faults([parse_fault(case.fault)] if case.fault else [], from_now=True)
         begun = bench.clock.heard_us
         outcome.failed_s = begun / 1e6
-        _until(lambda: bench.clock.heard_us > begun + 3_000_000, 60)
+        stuck = case.fault.startswith("sensor-stuck")  # looked at every 10 s, and once again
+        end_us = begun + (25_000_000 if stuck else 3_000_000)
+        _until(lambda: bench.clock.heard_us > end_us or (stuck and bench.gate_is_low()), 60)
         _look(bench, outcome, wait=False)
     return outcome
 

@@ -224,3 +224,89 @@ def test_maintenance_that_cannot_be_noted_is_refused(
     assert esp32.errors() == [-200]
     assert machine.resets == []
     assert esp32.gate() == ("pin", 0)
+
+
+class Current:
+    """A supply current that follows the duty, with a sensor that can be stuck."""
+
+    def __init__(self, rig: Rig) -> None:
+        self.rig, self.stuck, self.uv_at_full = rig, False, 1_000_000
+        self.dark: list[int] = []
+        """Lengths of the times at duty 0, in us, since the output was on first."""
+        self._since: int | None = None
+        machine.on_conversion = self.convert
+
+    def duty(self) -> float:
+        last = machine.writes[-1]
+        return last[1] / last[2] if last[0] in ("timer", "duty") else 0.0
+
+    def convert(self) -> None:
+        self.rig.clock.sleep_us(50)
+        if not self.stuck:
+            machine.voltages[34] = 200_000 + round(self.uv_at_full * self.duty())
+
+    def run(self, seconds: float) -> None:
+        end = self.rig.clock.now + round(seconds * 1e6)
+        while self.rig.clock.now < end:
+            before = self.rig.clock.now
+            self.rig.server.turn()
+            if self.duty() > 0 and self._since is not None:
+                self.dark.append(before - self._since)
+            self._since = (self._since or before) if self.duty() == 0 else None
+
+
+@pytest.fixture
+def current(flash: Path) -> Current:
+    machine.voltages[34] = 200_000
+    rig = Rig(flash, check=True)
+    rig.server.settings.current_offset = 200_000
+    found = Current(rig)
+    found.run(1)
+    assert rig.server.drive.running()
+    found.dark.clear()
+    return found
+
+
+def test_a_sound_sensor_shows_that_the_duty_goes_away_for_a_moment(current: Current) -> None:
+    current.run(65)
+    assert current.rig.server.guard.cause == 0
+    assert current.rig.server.drive.running()
+    # Every 10 s; the eye does not follow such short gaps.
+    assert len(current.dark) == 6
+    assert max(current.dark) < 20_000
+
+
+def test_a_sensor_that_is_stuck_at_one_setting_is_a_trip(current: Current) -> None:
+    current.stuck = True
+    current.run(13)
+    rig = current.rig
+    assert rig.text("OUTP:COND?;:SYST:ERR?") == 'TRIPPED;103,"Sensor fault;reading stands still"'
+    assert rig.gate() == ("pin", 0)
+    assert len(current.dark) == 2  # looked at twice before it was believed
+    # The check before the next start finds it as well.
+    current.run(3)
+    assert rig.text("OUTP:PROT:CAUS?") == '109,"Self-check failed"'
+
+
+@pytest.mark.parametrize("why", ["host", "check off", "small"])
+def test_when_the_duty_stays(current: Current, why: str) -> None:
+    """While a host is there, where doubt is off, and where the current is too small to tell."""
+    current.rig.server.settings.check = int(why != "check off")
+    current.uv_at_full = 40_000 if why == "small" else 1_000_000
+    for _ in range(25):
+        current.run(1)
+        if why == "host":
+            current.rig.say("*ESE 0")
+    assert current.dark == []
+    assert current.rig.server.drive.running()
+
+
+def test_a_host_that_comes_in_such_a_moment_finds_the_output_on(current: Current) -> None:
+    alone = current.rig.server.guard.alone
+    while alone.last is None:
+        current.rig.server.turn()
+    current.rig.say("*ESE 0")
+    assert current.rig.text("MEAS?;:OUTP:COND?").endswith(";ON")
+    current.run(1)
+    assert current.duty() == pytest.approx(0.3, abs=0.01)
+    assert current.rig.errors() == []
