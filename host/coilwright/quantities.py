@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
+import functools
 import math
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from quantiphy import Quantity
+
+_PREFIXES = "TGMKkmuµμnpf"
+"""Those of a bench: with all of SI a resistor of "0.1R" would be ronna, and 1e26 ohm."""
 
 _UNIT_NAMES = {
     "Hz": ("hertz",),
@@ -26,14 +34,18 @@ def parse_quantity(text: str | float, unit: str) -> float:
         unit: The unit wanted, one of Hz, V, A, C, H, F, ohm, s, m, W.
 
     Raises:
-        ValueError: No number, another unit, or not finite; the message names the text.
+        ValueError: No number, a comma in it, another unit, or not finite; the message names the
+            text.
     """
-    from quantiphy import InvalidNumber, Quantity
+    from quantiphy import InvalidNumber
 
     found = ""
     if isinstance(text, str):
+        # Elsewhere a comma groups thousands: a limit of "0,25 A" must not become 25 A.
+        if "," in text:
+            raise ValueError(f"{text!r} has a comma; write a decimal with a point, as 0.25")
         try:
-            quantity = Quantity(text.strip())
+            quantity = _reader()(text.strip())
         except InvalidNumber:
             raise ValueError(f"{text!r} is not a number with a unit of {unit}") from None
         value, found = float(quantity), quantity.units
@@ -44,6 +56,18 @@ def parse_quantity(text: str | float, unit: str) -> float:
     if not math.isfinite(value):
         raise ValueError(f"{text!r} is not a finite number of {unit}")
     return value
+
+
+@functools.cache
+def _reader() -> type[Quantity]:
+    """What reads quantities; its preferences are its own, not those of everybody's `Quantity`."""
+    from quantiphy import Quantity
+
+    class Reader(Quantity):
+        """A quantity with the prefixes of a bench."""
+
+    Reader.set_prefs(input_sf=_PREFIXES)
+    return Reader
 
 
 def parse_fraction(text: str | float) -> float:
