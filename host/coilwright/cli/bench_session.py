@@ -15,7 +15,7 @@ from coilwright.errors import CannotResume, NoResult, OutOfRange, PortNotFound, 
 from coilwright.link import Driver, Limits, SweepPlan
 from coilwright.link.ports import Probe, find_ports, probe
 from coilwright.point import Point, Setpoint
-from coilwright.quantities import show
+from coilwright.quantities import show, show_percent
 from coilwright.record import (
     Record,
     RecordInfo,
@@ -65,12 +65,36 @@ def check_band(band_hz: tuple[float, float], limits: Limits) -> None:
     Raises:
         OutOfRange: It leaves the driver's limits.
     """
+    _check_range(band_hz, limits, "Choose another --band.")
+
+
+def check_plan(plan: SweepPlan, limits: Limits) -> None:
+    """Refuse, before a record begins, a plan that the driver would not sweep.
+
+    Raises:
+        OutOfRange: A point leaves the driver's limits.
+    """
+    points = plan.setpoints()
+    hertz = [point.frequency_hz for point in points]
+    hint = "Choose other frequencies; they are in hertz, as 165k."
+    _check_range((min(hertz), max(hertz)), limits, hint)
+    most = max(point.duty for point in points)
+    if most > limits.duty_cap:
+        raise OutOfRange(
+            f"A duty of {show_percent(most)} exceeds the cap of {show_percent(limits.duty_cap)}.",
+            "Choose a smaller one, or raise the driver's cap with `coilwright set --duty-cap`.",
+        )
+
+
+def _check_range(band_hz: tuple[float, float], limits: Limits, hint: str) -> None:
     low, high = band_hz
     if low < limits.low_hz or high > limits.high_hz:
+        what = f"band {show(low, 'Hz')} to {show(high, 'Hz')}"
+        what = f"frequency {show(low, 'Hz')}" if low == high else what
         raise OutOfRange(
-            f"The band {show(low, 'Hz')} to {show(high, 'Hz')} leaves the driver's limits,"
+            f"The {what} leaves the driver's limits,"
             f" {show(limits.low_hz, 'Hz')} to {show(limits.high_hz, 'Hz')}.",
-            "Choose another --band.",
+            hint,
         )
 
 

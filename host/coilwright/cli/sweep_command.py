@@ -71,7 +71,13 @@ def command(
     (`coilwright steps`), each step is measured once. --resume FILE goes on with a record that was
     interrupted, at its first missing point and with its own settings.
     """
-    from coilwright.cli.bench_session import RecordWishes, open_driver, recording, set_measuring
+    from coilwright.cli.bench_session import (
+        RecordWishes,
+        check_plan,
+        open_driver,
+        recording,
+        set_measuring,
+    )
 
     if resume is not None:
         check_alone()
@@ -83,6 +89,7 @@ def command(
     wishes = RecordWishes(record, note, tags, force)
     began = time.monotonic()
     with open_driver(port) as driver:
+        check_plan(plan, driver.limits())
         set_measuring(driver, settle, averages)
         plan = _distinct(plan, driver, points)
         title = f"Sweep on {port or 'the driver'}"

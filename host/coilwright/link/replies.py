@@ -44,6 +44,15 @@ _ERROR_HINTS = {
     -310: "Reset the board; if it happens again, its flash may be full or worn.",
 }
 
+_RANGE_HINTS = {
+    "FREQ": "Frequencies are in hertz, as 165k; `coilwright status` shows the driver's band.",
+    "PULS:DCYC:LIM": "A duty cap is 0 to 90 %, as 40%.",
+    "PULS:DCYC": "`coilwright status` shows the driver's duty cap; `coilwright set --duty-cap`"
+    " changes it.",
+    "CURR:PROT": "A trip current is 0 to 20 A, as 0.4A.",
+}
+"""By the header it was sent with, the longer ones first."""
+
 _ENTRY = re.compile(r'\s*([+-]?\d+)\s*,\s*"((?:[^"]|"")*)"\s*(?:,|$)')
 _PLAIN = re.compile(r"[+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?\Z")
 
@@ -185,7 +194,8 @@ def failure(found: Sequence[DriverMessage], sent: str) -> DriverError:
     first = found[0].number
     hint = _ERROR_HINTS.get(first, "")
     if first == -222:
-        return OutOfRange(f"The driver says {told} to {sent!r}.", hint)
+        near = [text for header, text in _RANGE_HINTS.items() if sent.startswith(header)]
+        return OutOfRange(f"The driver says {told} to {sent!r}.", near[0] if near else hint)
     return Refused(f"The driver refused {sent!r}: {told}.", hint)
 
 
