@@ -177,7 +177,7 @@ def build_text(path: str | Path) -> str:
         return Path(path).read_text("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
-        hint = "sim://harbour is the built-in bench"
+        hint = "harbour is the built-in build (sim://harbour as a port)"
         raise BadBuild(f"Cannot read the build file {path}: {reason}.", hint) from None
 
 

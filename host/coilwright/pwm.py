@@ -13,6 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from coilwright.errors import OutOfRange
+from coilwright.quantities import show
 
 _MOST_DUTY_BITS = 16
 _LEAST_DIVIDER, _MOST_DIVIDER = 256, 0x3FFFF
@@ -61,8 +62,8 @@ class Timer:
             if found is not None:
                 return found
         raise OutOfRange(
-            f"A PWM on {self.clock_hz} Hz cannot run at {frequency_hz} Hz.",
-            "Ask for a frequency inside the timer's range.",
+            f"A PWM on {show(self.clock_hz, 'Hz')} cannot run at {show(frequency_hz, 'Hz')}.",
+            "Frequencies are in hertz: write 165k for 165 kHz.",
         )
 
     def _ledc(self, f: int) -> Period | None:

@@ -326,6 +326,14 @@ def _driver(
     question: TankQuestion, inductance: float, frequency: float
 ) -> tuple[Driver, list[str]]:
     """The driver to solve, and in words what had to be assumed for it."""
+    volts, ohm = question.supply_v, question.resistance_ohm
+    if volts is not None and not volts > 0:
+        raise OutOfRange(f"The supply is {show(volts, 'V')}; it must be above zero.", "Try 5V.")
+    if ohm is not None and ohm < 0:
+        raise OutOfRange(
+            f"The coil's resistance is {show(ohm, 'ohm')}; it cannot be negative.",
+            "Give what an ohmmeter or `coilwright coil` says.",
+        )
     if question.driver is not None:
         driver = question.driver
         coil = replace(driver.coil, inductance_h=inductance)
@@ -335,14 +343,12 @@ def _driver(
         if question.supply_v is not None:
             supply = replace(supply, voltage_v=question.supply_v)
         return replace(driver, coil=coil, supply=supply), []
-    volts = ASSUMED_SUPPLY_V if question.supply_v is None else question.supply_v
-    if not volts > 0:
-        raise OutOfRange(f"The supply is {show(volts, 'V')}; it must be above zero.", "Try 5V.")
+    volts = ASSUMED_SUPPLY_V if volts is None else volts
     driver = assumed_driver(volts, inductance, frequency, question.resistance_ohm)
     assumed = [] if question.supply_v is not None else [f"supply {show(volts, 'V')}"]
     if question.resistance_ohm is None:
-        ohm = show(driver.coil.resistance_ohm, "ohm", 3)
-        assumed.append(f"coil resistance {ohm} (Q {ASSUMED_Q:g})")
+        told = show(driver.coil.resistance_ohm, "ohm", 3)
+        assumed.append(f"coil resistance {told} (Q {ASSUMED_Q:g})")
     assumed.append("0.25 ohm and 47 uF at the supply, 80 nH of loop, MOSFET of 30 mohm and 400 pF")
     return driver, [*assumed, "no lamps"]
 

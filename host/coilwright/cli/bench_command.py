@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from coilwright.cli.options import FILE, json_option
+from coilwright.cli.options import FILE, FiniteRange, json_option
 
 if TYPE_CHECKING:
     from coilwright.bench.process import Bench
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 @click.option("--seed", type=click.IntRange(0), help="Draws loose parts and noise.")
 @click.option("--sensor", type=click.Choice(["adc", "ina219", "ina226"]), help="Current sensor.")
 @click.option("--alert", is_flag=True, help="Wire the alert pin of an INA226 too.")
-@click.option("--speed", type=click.FloatRange(0.01, 1000), default=1.0, show_default=True)
+@click.option("--speed", type=FiniteRange(0.01, 1000), default=1.0, show_default=True)
 @click.option(
     "--flash",
     type=click.Path(path_type=Path, file_okay=False),

@@ -19,6 +19,7 @@ from coilwright.cli.options import (
     FILE,
     HERTZ,
     Decorated,
+    FiniteRange,
     ParsedType,
     check_plot,
     force_option,
@@ -136,7 +137,7 @@ def _against_a_meter(function: Decorated) -> Decorated:
         ),
         click.option(
             "--nominal-gain",
-            type=float,
+            type=FiniteRange(min=0, min_open=True),
             help="Gain to be expected, a volt.  [default: the driver's present one]",
         ),
         click.option("--plot", type=FILE, metavar="FILE", help="Save a plot (.png or .svg)."),

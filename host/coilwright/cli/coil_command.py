@@ -345,6 +345,15 @@ def _drum_core(wishes: _Wishes) -> DrumCore:
 
     if wishes.drum is None or wishes.resistance is None:
         raise click.UsageError("--drum needs --resistance, from the data sheet or an ohmmeter.")
+    for name, value in (
+        ("--drum", wishes.drum),
+        ("--resistance", wishes.resistance),
+        ("--self-resonance", wishes.self_resonance),
+        ("--q", wishes.quality),
+        ("--q-frequency", wishes.quality_frequency),
+    ):
+        if value is not None and not value > 0:
+            raise click.UsageError(f"{name} must be above zero.")
     try:
         return DrumCore(
             wishes.drum,

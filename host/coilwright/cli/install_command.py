@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from coilwright.cli.options import (
+    FiniteRange,
     ParsedType,
     json_option,
     port_option,
@@ -49,7 +50,7 @@ SENSORS = ("adc", "ina219", "ina226", "none")
 @click.option("--sda", type=PIN, metavar="GPIO", help="I2C data of an INA sensor.")
 @click.option("--led", type=PIN_OR_NONE, help="LED that shows that the output is on.")
 @click.option("--shunt", type=quantity_type("ohm"), help="Shunt, for instance 0.1.")
-@click.option("--amplifier", type=click.FloatRange(0, min_open=True), help="Its gain, V/V.")
+@click.option("--amplifier", type=FiniteRange(0, min_open=True), help="Its gain, V/V.")
 @click.option("--address", type=click.IntRange(8, 119), help="I2C address of an INA sensor.")
 @click.option("--alert", type=PIN_OR_NONE, help="Pin at the alert output of an INA226.")
 @click.option("--source", is_flag=True, help="Copy the source instead of .mpy files.")

@@ -129,6 +129,8 @@ def command(
         raise click.UsageError("Say how much: --max-current 0.25A (or --clear).")
     if max_current <= 0:
         raise click.BadParameter("it must be above 0 A", param_hint="--max-current")
+    if margin >= 1:
+        raise click.BadParameter("nothing is left below it", param_hint="--margin")
     wishes = _Wishes(max_current, parse_band(band), least_duty, most_duty, margin, points, trip)
     check_plot(plot, force)
     stop_on_termination()

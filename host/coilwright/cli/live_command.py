@@ -20,6 +20,7 @@ from coilwright.cli.options import (
     DUTY,
     HERTZ,
     VOLT,
+    above_zero,
     check_plot,
     json_option,
     measuring_options,
@@ -75,7 +76,9 @@ class _Wishes:
     show_default=True,
     help="What tells lit from dark in a tune.",
 )
-@click.option("--lit-level", type=VOLT, help="Level that counts as lit; see `coilwright tune`.")
+@click.option(
+    "--lit-level", type=above_zero(VOLT), help="Level that counts as lit; see `coilwright tune`."
+)
 @measuring_options
 @record_options
 @json_option

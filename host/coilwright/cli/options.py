@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import signal
 import sys
 from collections.abc import Callable
@@ -30,13 +31,13 @@ class ParsedType(FloatType):
 
     def __init__(self, name: str, parse: Callable[[str], Any]) -> None:
         self.name = name
-        self._parse = parse
+        self.parse = parse
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         if not isinstance(value, str):
             return value
         try:
-            return self._parse(value)
+            return self.parse(value)
         except ValueError as error:
             self.fail(str(error), param, ctx)
 
@@ -44,6 +45,35 @@ class ParsedType(FloatType):
 def quantity_type(unit: str) -> ParsedType:
     """A quantity in engineering notation, handed on as an SI float."""
     return ParsedType(unit, lambda text: parse_quantity(text, unit))
+
+
+def above_zero(kind: ParsedType) -> ParsedType:
+    """The same values without zero and below: a limit or a time of 0 is a slip, not a wish."""
+
+    def parse(text: str) -> float:
+        value = float(kind.parse(text))
+        if value <= 0:
+            raise ValueError(f"{text!r} is not above zero")
+        return value
+
+    return ParsedType(kind.name, parse)
+
+
+def _settling(text: str) -> float:
+    value = parse_quantity(text, "s")
+    if not 0 <= value <= 1:
+        raise ValueError(f"{text!r} is not between 0 and 1 s; write 8ms")
+    return value
+
+
+class FiniteRange(click.FloatRange):
+    """A range of numbers in which `nan` lies as little as outside of it."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        number = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is not a finite number", param, ctx)
+        return number
 
 
 HERTZ = quantity_type("Hz")
@@ -55,6 +85,7 @@ FARAD = quantity_type("F")
 OHM = quantity_type("ohm")
 FRACTION = ParsedType("fraction", parse_fraction)
 DUTY = FRACTION
+SETTLING = ParsedType("s", _settling)
 LENGTH = ParsedType("length", parse_length)
 FILE = click.Path(path_type=Path, dir_okay=False)
 
@@ -89,7 +120,7 @@ def measuring_options(function: Decorated) -> Decorated:
             "--averages", type=click.IntRange(1, 1024), help="Conversions averaged per reading."
         ),
         click.option(
-            "--settle", type=SECOND, help="Settling time of a point.  [default: the driver's]"
+            "--settle", type=SETTLING, help="Settling time of a point.  [default: the driver's]"
         ),
     ):
         function = option(function)

@@ -14,6 +14,7 @@ from coilwright.cli.options import (
     DUTY,
     HERTZ,
     SECOND,
+    above_zero,
     json_option,
     port_option,
     print_json,
@@ -32,7 +33,9 @@ WATCH_INTERVAL_S = 0.25
 @click.option("--frequency", type=HERTZ, help="Frequency, for instance 165k.")
 @click.option("--duty", type=DUTY, help="Duty, for instance 20%.")
 @click.option("--on/--off", "on", default=None, help="Switch the output.")
-@click.option("--for", "hold_s", type=SECOND, help="Hold the output on for so long, then off.")
+@click.option(
+    "--for", "hold_s", type=above_zero(SECOND), help="Hold the output on for so long, then off."
+)
 @click.option("--trip", "trip_a", type=AMPERE, help="Mean supply current at which it trips.")
 @click.option("--duty-cap", type=DUTY, help="Largest duty the driver accepts.")
 @click.option(

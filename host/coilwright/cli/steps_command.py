@@ -12,6 +12,7 @@ from coilwright.cli.options import (
     DUTY,
     FILE,
     HERTZ,
+    above_zero,
     check_plot,
     force_option,
     json_option,
@@ -38,7 +39,9 @@ BOARDS = {
 @click.option("--duty", type=DUTY, default=0.2, show_default="20%", help="Duty.")
 @click.option("--chip", type=click.Choice(sorted(BOARDS)), help="Chip, where no driver is.")
 @port_option
-@click.option("--clock", type=HERTZ, help="Clock of an RP2 chip that does not run at its usual.")
+@click.option(
+    "--clock", type=above_zero(HERTZ), help="Clock of an RP2 chip that does not run at its usual."
+)
 @click.option(
     "--around", type=click.IntRange(0, 20), default=3, show_default=True,
     help="Steps to show on either side.",

@@ -14,6 +14,7 @@ from coilwright.cli.options import (
     DUTY,
     HERTZ,
     SECOND,
+    FiniteRange,
     check_plot,
     json_option,
     port_option,
@@ -78,7 +79,7 @@ class _Done:
 @click.option(
     "--interval", type=SECOND, default="0.1", show_default=True, help="Time between readings."
 )
-@click.option("--minutes", type=click.FloatRange(min=0, min_open=True), help="End after so long.")
+@click.option("--minutes", type=FiniteRange(min=0, min_open=True), help="End after so long.")
 @click.option(
     "--leave-on",
     is_flag=True,

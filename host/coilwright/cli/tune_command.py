@@ -17,6 +17,7 @@ from coilwright.cli.options import (
     DUTY,
     FILE,
     VOLT,
+    above_zero,
     check_plot,
     json_option,
     measuring_options,
@@ -84,7 +85,7 @@ class TuneWishes:
 )
 @click.option(
     "--lit-level",
-    type=VOLT,
+    type=above_zero(VOLT),
     help="Probe voltage, or rise of the light sensor over dark, that counts as lit."
     "  [default: as calibrated in the driver]",
 )
@@ -97,7 +98,7 @@ class TuneWishes:
 )
 @click.option(
     "--max-current",
-    type=AMPERE,
+    type=above_zero(AMPERE),
     help="Supply current the setting must not exceed.  [default: where the driver trips]",
 )
 @click.option(

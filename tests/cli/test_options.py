@@ -1,0 +1,95 @@
+"""Values that cannot be meant are refused at the command line, before a port is opened."""
+
+from __future__ import annotations
+
+import pytest
+from click.testing import CliRunner
+
+from coilwright.cli import cli
+from coilwright.cli.bench_session import check_plan
+from coilwright.errors import OutOfRange
+from coilwright.link import DutySweep, FrequencySweep, Limits, SweepPlan
+from coilwright.link.facts import DriverMessage
+from coilwright.link.replies import failure
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "set --on --for 0",
+        "set --on --for -1",
+        "tune --max-current 0",
+        "tune --max-current -1A",
+        "tune --lit-level -0.2V",
+        "live --lit-level 0",
+        "limit --max-current 0,25A",
+        "limit --max-current 0.25A --margin 100%",
+        "sweep --from 140k --to 200k --duty 20% --settle -1",
+        "tune --settle 2s",
+        "track --minutes nan",
+        "bench --speed nan",
+        "install --amplifier inf",
+        "calibrate probe --nominal-gain 0 --at 165k:10%=3V --at 165k:20%=4V",
+        "calibrate current --nominal-gain nan --at 165k:10%=0.1 --at 165k:20%=0.2",
+        "steps 165k --chip rp2040 --clock 0",
+        "coil --drum 0 --resistance 9",
+        "coil --drum 1.5m --resistance -9",
+    ],
+)
+def test_a_value_that_cannot_be_meant(line: str) -> None:
+    told = CliRunner().invoke(cli, [*line.split()])
+
+    assert told.exit_code == 2
+    option = [word for word in line.split() if word.startswith("--")]
+    assert any(name in told.output for name in option)
+    assert "_ohm" not in told.output
+    assert "_h is" not in told.output
+
+
+@pytest.mark.parametrize("more", ["", " --build harbour"])
+@pytest.mark.parametrize("option", ["--resistance -1", "--supply -5"])
+def test_a_driver_that_cannot_be(option: str, more: str) -> None:
+    line = f"tank --inductance 9.6u --frequency 165k --duty 40% {option}{more}"
+
+    assert isinstance(CliRunner().invoke(cli, line.split()).exception, OutOfRange)
+
+
+LIMITS = Limits(20_000, 1_000_000, 0.5, 1.0, 2.0)
+
+
+@pytest.mark.parametrize(
+    ("plan", "told"),
+    [
+        (FrequencySweep(140, 200, 5, 0.2), "The band 140 Hz to 200 Hz"),
+        (FrequencySweep(200_000, 140, 5, 0.2), "The band 140 Hz to 200 kHz"),
+        (DutySweep(165, 0.02, 0.4, 5), "The frequency 165 Hz"),
+        (FrequencySweep(140_000, 200_000, 5, 0.9), "A duty of 90 %"),
+        (DutySweep(165_000, 0.02, 0.6, 5), "A duty of 60 %"),
+    ],
+)
+def test_a_plan_outside_the_limits(plan: SweepPlan, told: str) -> None:
+    with pytest.raises(OutOfRange, match=told) as refused:
+        check_plan(plan, LIMITS)
+
+    assert refused.value.hint
+
+
+@pytest.mark.parametrize(
+    "plan", [FrequencySweep(20_000, 1_000_000, 5, 0.5), DutySweep(165_000, 0.5, 0.0, 5)]
+)
+def test_a_plan_up_to_the_limits(plan: SweepPlan) -> None:
+    check_plan(plan, LIMITS)
+
+
+@pytest.mark.parametrize(
+    ("sent", "told"),
+    [
+        ("FREQ 165", "165k"),
+        ("PULS:DCYC 90.0000", "--duty-cap"),
+        ("PULS:DCYC:LIM 100.0000", "0 to 90 %"),
+        ("CURR:PROT 100.000000", "0 to 20 A"),
+        ("TRACK:SPAN 10000000", "coilwright status"),
+    ],
+)
+def test_a_value_the_driver_refuses_gets_a_hint_of_its_own(sent: str, told: str) -> None:
+    assert told in failure([DriverMessage(-222, "Data out of range")], sent).hint
