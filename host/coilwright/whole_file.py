@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -20,12 +21,21 @@ def check_place(path: Path, what: str, *, force: bool) -> None:
 
     Raises:
         WouldOverwrite: It exists and `force` is false.
-        NotWritable: Its folder does not exist.
+        NotWritable: Its folder does not exist or takes no file, or the name is too long.
     """
-    if path.exists() and not force:
-        raise WouldOverwrite(f"The {what} {path} exists.", "Give another name, or --force.")
     if not path.parent.is_dir():
         raise NotWritable(f"There is no folder {path.parent} for the {what}.", "Make it first.")
+    try:
+        # Tried, since rights alone tell nothing of a full or read-only disk.
+        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.name}."):
+            pass
+    except OSError as error:
+        raise NotWritable(
+            f"The {what} {path} cannot be written: {error.strerror or error}.",
+            "Choose another folder or a shorter name, or free some space.",
+        ) from None
+    if path.exists() and not force:
+        raise WouldOverwrite(f"The {what} {path} exists.", "Give another name, or --force.")
 
 
 @contextlib.contextmanager
