@@ -231,6 +231,29 @@ class TestDenied:
         assert "udev rule" in self.attempt(refused).hint
 
 
+def test_what_is_no_serial_port_is_said_to_be_none(tmp_path):
+    (tmp_path / "notes.txt").write_text("no port")
+
+    for url in (str(tmp_path), str(tmp_path / "notes.txt"), os.devnull):
+        with pytest.raises(PortNotFound, match=r"is no serial port\.$"):
+            open_port(url)
+
+
+@pytest.mark.parametrize("url", ["socket://banana", "socket://127.0.0.1", "rfc2217://host:x"])
+def test_an_address_without_host_and_port_is_told_how_to_be_written(url):
+    with pytest.raises(PortNotFound) as failure:
+        open_port(url)
+
+    assert url in failure.value.message
+    assert "<" not in failure.value.message  # no words of the library
+    assert "socket://127.0.0.1:4001" in failure.value.hint
+
+
+def test_an_empty_name_is_shown_as_one():
+    with pytest.raises(PortNotFound, match="no port ''"):
+        open_port("")
+
+
 def test_windows_says_in_text_what_posix_says_in_numbers(monkeypatch):
     """Texts as pyserial 3.5 makes them of ctypes.WinError()."""
     monkeypatch.setattr(opening.os, "name", "nt")

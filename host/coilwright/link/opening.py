@@ -14,6 +14,7 @@ import time
 import warnings
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import serial
 from serial.tools import list_ports
@@ -132,6 +133,8 @@ def explain(url: str, error: Exception) -> PortError:
         return _busy(url) if os.name == "nt" else _denied(url)
     if number in _BUSY:
         return _busy(url)
+    if number == errno.ENOTTY or _is_no_device(url):
+        return PortNotFound(f"{url} is no serial port.", _existing())
     return PortError(f"The port {url} cannot be opened: {_plain(error)}.", _existing())
 
 
@@ -140,12 +143,20 @@ def _errno_of(error: BaseException) -> int | None:
     number = getattr(error, "errno", None)
     if isinstance(number, int):
         return number
+    cause = error.__context__
+    if os.name == "posix" and cause is not None and cause.args[:1] == (errno.ENOTTY,):
+        return errno.ENOTTY  # termios.error, which is no OSError
     text = str(error)
     if "PermissionError" in text or "Access is denied" in text:
         return errno.EACCES
     if "FileNotFoundError" in text:
         return errno.ENOENT
     return None
+
+
+def _is_no_device(url: str) -> bool:
+    """Whether a folder or an ordinary file is there."""
+    return bool(url) and os.name == "posix" and (Path(url).is_dir() or Path(url).is_file())
 
 
 def _plain(error: Exception) -> str:
@@ -169,6 +180,10 @@ def _not_a_port(url: str, error: ValueError) -> PortError:
 
 
 def _unreachable(url: str, error: Exception) -> PortError:
+    if not _names_host_and_port(url):
+        return PortNotFound(
+            f"{url} does not name host and TCP port.", "Write for instance socket://127.0.0.1:4001."
+        )
     cause = error.__context__
     if isinstance(cause, ConnectionRefusedError):
         return PortNotFound(f"Nothing listens at {url}.", "Start the bench or the bridge there.")
@@ -179,8 +194,16 @@ def _unreachable(url: str, error: Exception) -> PortError:
     return PortNotFound(f"{url} cannot be opened: {_plain(error)}.", "Check the address.")
 
 
+def _names_host_and_port(url: str) -> bool:
+    try:
+        found = urlsplit(url)
+        return bool(found.hostname) and found.port is not None
+    except ValueError:
+        return False
+
+
 def _absent(url: str) -> PortNotFound:
-    return PortNotFound(f"There is no port {url}.", _existing())
+    return PortNotFound(f"There is no port {url or repr(url)}.", _existing())
 
 
 def _busy(url: str) -> PortBusy:
