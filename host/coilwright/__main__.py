@@ -1,5 +1,19 @@
-"""`python -m coilwright` is the command `coilwright`."""
+"""`coilwright` and `python -m coilwright`: the command, Ctrl-C told from its first import on."""
 
-from coilwright.cli import main
+from __future__ import annotations
 
-main()
+import sys
+
+
+def main() -> None:
+    """Entry point of the command; ends the process with the exit code of what happened."""
+    try:
+        from coilwright.cli import main as command
+    except KeyboardInterrupt:
+        sys.stderr.write("Error: Stopped by Ctrl-C.\n")
+        sys.exit(130)
+    command()
+
+
+if __name__ == "__main__":
+    main()

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from importlib.abc import MetaPathFinder
+from pathlib import Path
+
 import pytest
 from click.testing import CliRunner
 
-from coilwright.cli import cli
+from cli.commandline import COMMAND, run
+from coilwright.__main__ import main
+from coilwright.cli import COMMANDS, cli
 from coilwright.cli.bench_session import check_plan
 from coilwright.errors import OutOfRange
 from coilwright.link import DutySweep, FrequencySweep, Limits, SweepPlan
@@ -93,3 +100,76 @@ def test_a_plan_up_to_the_limits(plan: SweepPlan) -> None:
 )
 def test_a_value_the_driver_refuses_gets_a_hint_of_its_own(sent: str, told: str) -> None:
     assert told in failure([DriverMessage(-222, "Data out of range")], sent).hint
+
+
+@pytest.mark.parametrize("line", ["tune --tag", "records tag a.csv --add"])
+def test_a_tag_without_a_letter(line: str) -> None:
+    told = CliRunner().invoke(cli, [*line.split(), " "])
+
+    assert told.exit_code == 2
+    assert "tag" in told.output
+
+
+def test_what_belongs_to_a_kit_needs_one() -> None:
+    told = CliRunner().invoke(cli, ["cost", "harbour", "--kit-shipping", "5"])
+
+    assert told.exit_code == 2
+    assert "--kit-price" in told.output
+
+
+def test_the_defaults_of_fractions_are_shown_as_they_are_written() -> None:
+    for name in ("tune", "limit", "live", "steps"):
+        shown = CliRunner().invoke(cli, [name, "--help"], terminal_width=200).output
+        lines = [
+            line for line in shown.splitlines() if " FRACTION " in line and "default: 0" in line
+        ]
+
+        assert "%]" in shown
+        assert not [line for line in lines if "%" not in line], name
+
+
+def test_a_watch_at_duty_0_says_that_nothing_is_driven(tmp_path: Path) -> None:
+    line = "set --port sim:// --on --for 0.1"
+    told = run(*line.split(), cwd=tmp_path)
+
+    assert told.returncode == 0
+    assert "nothing is driven" in told.stderr
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1"])
+def test_a_letter_the_locale_lacks_ends_no_output(
+    encoding: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PYTHONIOENCODING", f"{encoding}:strict")
+
+    for line in ("cost harbour", "steps 165k --chip rp2040"):
+        done = subprocess.run(
+            [*COMMAND, *line.split()], cwd=tmp_path, capture_output=True, check=False
+        )
+
+        assert done.returncode == 0
+        assert not done.stderr
+
+
+def test_ctrl_c_while_the_command_is_imported(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    class Stopped(MetaPathFinder):
+        def find_spec(self, name: str, path: object, target: object = None) -> None:
+            if name == "coilwright.cli":
+                raise KeyboardInterrupt
+
+    monkeypatch.delitem(sys.modules, "coilwright.cli")
+    monkeypatch.setattr(sys, "meta_path", [Stopped(), *sys.meta_path])
+
+    with pytest.raises(SystemExit) as end:
+        main()
+
+    assert end.value.code == 130
+    assert "Ctrl-C" in capsys.readouterr().err
+
+
+def test_the_readme_lists_every_command() -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+
+    assert not [name for name in COMMANDS if f"\n| `coilwright {name}" not in readme]

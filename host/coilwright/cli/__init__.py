@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import codecs
 import importlib
+import io
 import os
 import sys
 
@@ -85,8 +87,18 @@ def cli() -> None:
     """
 
 
+def _write_any_letter() -> None:
+    """Let no letter end the output: "µ" and "€" have no place in every locale, or Windows page."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # As click does on its own streams, so that both write the same.
+            plain = codecs.lookup(stream.encoding).name == "ascii"
+            stream.reconfigure(encoding="utf-8" if plain else None, errors="replace")
+
+
 def main() -> None:
-    """Entry point of the command; ends the process with the exit code of what happened."""
+    """Run the command; ends the process with the exit code of what happened."""
+    _write_any_letter()
     # The circuit's matrices are small: threads in the linear algebra cost more than they bring.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     as_json = "--json" in sys.argv[1:]

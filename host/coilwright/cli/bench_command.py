@@ -24,7 +24,13 @@ if TYPE_CHECKING:
 @click.option("--seed", type=click.IntRange(0), help="Draws loose parts and noise.")
 @click.option("--sensor", type=click.Choice(["adc", "ina219", "ina226"]), help="Current sensor.")
 @click.option("--alert", is_flag=True, help="Wire the alert pin of an INA226 too.")
-@click.option("--speed", type=FiniteRange(0.01, 1000), default=1.0, show_default=True)
+@click.option(
+    "--speed",
+    type=FiniteRange(0.01, 1000),
+    default=1.0,
+    show_default=True,
+    help="Times as fast as real time.",
+)
 @click.option(
     "--flash",
     type=click.Path(path_type=Path, file_okay=False),
@@ -103,5 +109,7 @@ def _tell(bench: Bench) -> None:
 
 
 def _tell_bare(bench: Bench) -> None:
-    click.echo(f"A {bench.chip.name} with MicroPython and an empty flash listens at {bench.url}")
+    click.echo(
+        f"A bare {bench.chip.name} with MicroPython and an empty flash listens at {bench.url}"
+    )
     click.echo(f"Try: coilwright install --port {bench.url}   Ctrl-C stops it.")

@@ -227,7 +227,7 @@ def light_command(**common: Any) -> None:
 @_common
 @click.option("--frequency", type=HERTZ, help="Frequency.  [default: the driver's present one]")
 @click.option(
-    "--from", "start", type=DUTY, default=0.02, show_default=True, help="Duty to begin at."
+    "--from", "start", type=DUTY, default="2%", show_default=True, help="Duty to begin at."
 )
 @click.option("--dark-at", type=PLACE, metavar="F:DUTY", help="A setting known to be dark.")
 @click.option("--lit-at", type=PLACE, metavar="F:DUTY", help="A setting known to be lit.")

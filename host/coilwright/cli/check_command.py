@@ -65,7 +65,7 @@ def command(port: str | None, reference: Path | None, as_json: bool) -> None:
     if verdict != VERDICTS[0]:
         raise NoResult(
             f"The self-check failed: {verdict}.",
-            "The output is off; docs/commands.md tells how each is found.",
+            "The output is off; docs/trouble.md tells what to look at for each result.",
         )
 
 

@@ -71,8 +71,16 @@ class _Answer:
 
 @click.command("cost")
 @click.argument("parts", metavar="PARTS", type=FILE)
-@click.option("--drivers", type=click.IntRange(0, 1000), default=1, show_default=True)
-@click.option("--lamps", type=click.IntRange(0, 100_000), default=8, show_default=True)
+@click.option(
+    "--drivers",
+    type=click.IntRange(0, 1000),
+    default=1,
+    show_default=True,
+    help="Drivers to build.",
+)
+@click.option(
+    "--lamps", type=click.IntRange(0, 100_000), default=8, show_default=True, help="Lamps to build."
+)
 @click.option("--shipping", type=AMOUNT, default="0", help="Shipping of the parts' order.")
 @click.option("--tax", type=SHARE, default="0", help="Tax that the parts' prices lack, e.g. 19%.")
 @click.option("--kit-price", type=AMOUNT, help="Price of a kit of one driver and some lamps.")
@@ -116,6 +124,8 @@ def command(
 
     if (kit_price is None) != (kit_lamps is None):
         raise click.UsageError("A kit needs both --kit-price and --kit-lamps.")
+    if kit_price is None and (kit_shipping or kit_tax):
+        raise click.UsageError("--kit-shipping and --kit-tax belong to a kit: give --kit-price.")
     if not drivers and not lamps:
         raise click.UsageError("Give a number of --drivers or --lamps above 0.")
     check_plot(plot, force)

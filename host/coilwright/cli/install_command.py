@@ -10,7 +10,7 @@ from coilwright.cli.options import (
     FiniteRange,
     ParsedType,
     json_option,
-    port_option,
+    port_option_of,
     print_json,
     quantity_type,
     stop_on_termination,
@@ -37,7 +37,7 @@ SENSORS = ("adc", "ina219", "ina226", "none")
 
 
 @click.command("install")
-@port_option
+@port_option_of("the only port that looks like a board")
 @click.option(
     "--board", metavar="NAME|FILE", help="Board, or your own board file.  [default: by its chip]"
 )

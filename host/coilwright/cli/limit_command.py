@@ -66,13 +66,19 @@ class _Done:
 @click.command("limit")
 @port_option
 @click.option("--max-current", type=AMPERE, help="Mean supply current not to be exceeded.")
-@click.option("--band", default="100k:250k", show_default=True, help="Frequencies to measure.")
 @click.option(
-    "--least-duty", type=DUTY, default=0.005, show_default=True, help="Duty to begin with."
+    "--band",
+    metavar="LOW:HIGH",
+    default="100k:250k",
+    show_default=True,
+    help="Frequencies to measure.",
+)
+@click.option(
+    "--least-duty", type=DUTY, default="0.5%", show_default=True, help="Duty to begin with."
 )
 @click.option("--most-duty", type=DUTY, help="Largest duty to allow.  [default: the driver's cap]")
 @click.option(
-    "--margin", type=DUTY, default=0.05, show_default=True, help="Share of the current in hand."
+    "--margin", type=DUTY, default="5%", show_default=True, help="Share of the current in hand."
 )
 @click.option(
     "--points",
@@ -298,7 +304,7 @@ def _say_of_rest(rest: Point, recorder: Recorder, options: LimitOptions) -> None
     if abs(rest.supply_a) > max(0.02 * options.max_supply_a, 3 * options.supply_step_a):
         recorder.view.say(
             f"The supply sensor reads {show(rest.supply_a, 'A', 3)} with the output off: every"
-            " current is wrong by that. Take its zero anew (CALibration:ZERO?)."
+            " current is wrong by that. Take its zero anew with `coilwright calibrate current`."
         )
 
 

@@ -62,13 +62,17 @@ class _Wishes:
 @click.option("--trip", "trip_a", type=AMPERE, help="Mean supply current at which it trips.")
 @click.option("--duty-cap", type=DUTY, help="Largest duty the driver accepts.")
 @click.option(
-    "--band", default="100k:250k", show_default=True, help="Band offered for sweeps and tunes."
+    "--band",
+    metavar="LOW:HIGH",
+    default="100k:250k",
+    show_default=True,
+    help="Band offered for sweeps and tunes.",
 )
 @click.option(
     "--points", type=click.IntRange(2, 10_000), default=101, show_default=True,
     help="Points of a sweep.",
 )  # fmt: skip
-@click.option("--safe-duty", type=DUTY, default=0.2, show_default=True, help="Duty of a tune.")
+@click.option("--safe-duty", type=DUTY, default="20%", show_default=True, help="Duty of a tune.")
 @click.option(
     "--lit",
     type=click.Choice(("light", "probe")),

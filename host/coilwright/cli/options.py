@@ -66,6 +66,12 @@ def _settling(text: str) -> float:
     return value
 
 
+def _tag(text: str) -> str:
+    if not text.strip():
+        raise ValueError("a tag needs at least a letter")
+    return text
+
+
 class FiniteRange(click.FloatRange):
     """A range of numbers in which `nan` lies as little as outside of it."""
 
@@ -85,18 +91,26 @@ FARAD = quantity_type("F")
 OHM = quantity_type("ohm")
 FRACTION = ParsedType("fraction", parse_fraction)
 DUTY = FRACTION
+TAG = ParsedType("text", _tag)
 SETTLING = ParsedType("s", _settling)
 LENGTH = ParsedType("length", parse_length)
 FILE = click.Path(path_type=Path, dir_okay=False)
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-port_option = click.option(
-    "--port",
-    metavar="URL",
-    envvar="COILWRIGHT_PORT",
-    help="Port name or pyserial URL (/dev/ttyUSB0, COM5, socket://…, sim://). "
-    "Default: the only driver that answers.",
-)
+
+
+def port_option_of(default: str) -> Callable[[Decorated], Decorated]:
+    """`--port` of a command that looks for its port in its own way where none is given."""
+    return click.option(
+        "--port",
+        metavar="URL",
+        envvar="COILWRIGHT_PORT",
+        help="Port name or pyserial URL (/dev/ttyUSB0, COM5, socket://…, sim://)."
+        f"  [default: {default}]",
+    )
+
+
+port_option = port_option_of("the only driver that answers")
 force_option = click.option("--force", is_flag=True, help="Overwrite files that exist.")
 
 
@@ -105,7 +119,9 @@ def record_options(function: Decorated) -> Decorated:
     for option in (
         click.option("--record", type=FILE, metavar="FILE", help="Name of the record (.csv)."),
         click.option("--note", default="", help="Note kept with the record."),
-        click.option("--tag", "tags", multiple=True, help="Tag kept with the record; repeatable."),
+        click.option(
+            "--tag", "tags", type=TAG, multiple=True, help="Tag kept with the record; repeatable."
+        ),
         click.option("--plot", type=FILE, metavar="FILE", help="Save a plot (.png or .svg)."),
         force_option,
     ):

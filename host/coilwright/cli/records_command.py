@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from coilwright.cli.options import FILE, force_option, json_option, print_json
+from coilwright.cli.options import FILE, TAG, force_option, json_option, print_json
 
 if TYPE_CHECKING:
     from coilwright.record import Record
@@ -108,7 +108,7 @@ def _printable(text: str) -> str:
 
 @command.command("tag")
 @click.argument("records", nargs=-1, required=True, type=FILE)
-@click.option("--add", multiple=True, metavar="TAG", help="Add a tag; repeatable.")
+@click.option("--add", type=TAG, multiple=True, metavar="TAG", help="Add a tag; repeatable.")
 @click.option("--remove", multiple=True, metavar="TAG", help="Remove a tag; repeatable.")
 @json_option
 def tag_command(

@@ -121,6 +121,8 @@ def _hold(
     try:
         with progress_view("Output on; Ctrl-C switches it off") as view:
             view.stage("watching", 0)
+            if not wanted.duty:
+                view.say("The duty is 0: nothing is driven. Give --duty, as 20%.")
             hint = "Give --again to have it set and switched on again."
             rejoin = Rejoining(driver, set_up if again else None, view.say, hint)
             while True:

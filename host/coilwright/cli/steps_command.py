@@ -17,7 +17,7 @@ from coilwright.cli.options import (
     force_option,
     json_option,
     parse_band,
-    port_option,
+    port_option_of,
     print_json,
 )
 
@@ -36,9 +36,9 @@ BOARDS = {
 
 @click.command("steps")
 @click.argument("frequency", type=HERTZ, required=False)
-@click.option("--duty", type=DUTY, default=0.2, show_default="20%", help="Duty.")
+@click.option("--duty", type=DUTY, default="20%", show_default=True, help="Duty.")
 @click.option("--chip", type=click.Choice(sorted(BOARDS)), help="Chip, where no driver is.")
-@port_option
+@port_option_of("no driver is asked")
 @click.option(
     "--clock", type=above_zero(HERTZ), help="Clock of an RP2 chip that does not run at its usual."
 )

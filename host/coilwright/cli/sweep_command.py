@@ -39,7 +39,13 @@ _WHOLE = ("start_hz", "stop_hz", "frequency_hz", "points")
 @click.option("--duty-from", type=DUTY, help="First duty of a duty sweep.")
 @click.option("--duty-to", type=DUTY, help="Last duty of a duty sweep.")
 @click.option("--frequency", type=HERTZ, help="Frequency of a duty sweep.")
-@click.option("--points", type=click.IntRange(1, 10_000), default=101, show_default=True)
+@click.option(
+    "--points",
+    type=click.IntRange(1, 10_000),
+    default=101,
+    show_default=True,
+    help="Points of the sweep.",
+)
 @measuring_options
 @record_options
 @resume_option

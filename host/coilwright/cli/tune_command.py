@@ -70,10 +70,18 @@ class TuneWishes:
     show_default=True,
     help="What the setting is to be best in.",
 )
-@click.option("--band", default="100k:250k", show_default=True, help="Frequencies to search.")
-@click.option("--safe-duty", type=DUTY, default=0.2, show_default=True, help="Duty of the sweeps.")
 @click.option(
-    "--least-duty", type=DUTY, default=0.005, show_default=True, help="Smallest duty to try."
+    "--band",
+    metavar="LOW:HIGH",
+    default="100k:250k",
+    show_default=True,
+    help="Frequencies to search.",
+)
+@click.option(
+    "--safe-duty", type=DUTY, default="20%", show_default=True, help="Duty of the sweeps."
+)
+@click.option(
+    "--least-duty", type=DUTY, default="0.5%", show_default=True, help="Smallest duty to try."
 )
 @click.option("--most-duty", type=DUTY, help="Largest duty to try.  [default: the driver's cap]")
 @click.option(
@@ -92,7 +100,7 @@ class TuneWishes:
 @click.option(
     "--margin",
     type=DUTY,
-    default=0.1,
+    default="10%",
     show_default=True,
     help="Added to the lowest lit duty, or to the level that counts as lit.",
 )

@@ -78,5 +78,5 @@ def check_rest(run: Run, rest: Point | None) -> None:
     if abs(rest.supply_a) > max(5 * noise, 0.01):
         run.warnings.append(
             f"The supply sensor reads {show(rest.supply_a, 'A', 3)} with the output off;"
-            " take its zero anew (CALibration:ZERO?)."
+            " take its zero anew with `coilwright calibrate current`."
         )
