@@ -193,6 +193,8 @@ def failure(found: Sequence[DriverMessage], sent: str) -> DriverError:
         return tripped(Trip(trips[0].number, trips[0].text))
     first = found[0].number
     hint = _ERROR_HINTS.get(first, "")
+    if first == -221 and "tripped" in told:
+        hint = "`coilwright status` says why it tripped. Mend that, then `coilwright set --clear`."
     if first == -222:
         near = [text for header, text in _RANGE_HINTS.items() if sent.startswith(header)]
         return OutOfRange(f"The driver says {told} to {sent!r}.", near[0] if near else hint)
@@ -201,7 +203,8 @@ def failure(found: Sequence[DriverMessage], sent: str) -> DriverError:
 
 def tripped(cause: Trip) -> Tripped:
     """The failure for a latched trip."""
+    hint = _TRIP_HINTS.get(cause.number, "Find out why before clearing the trip.")
     return Tripped(
         f"The driver tripped and switched its output off: {cause.text} ({cause.number}).",
-        _TRIP_HINTS.get(cause.number, "Find out why before clearing the trip."),
+        f"{hint} `coilwright set --clear` clears it.",
     )
