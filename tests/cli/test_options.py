@@ -16,8 +16,8 @@ from coilwright.cli import COMMANDS, cli
 from coilwright.cli.bench_session import check_plan
 from coilwright.errors import OutOfRange
 from coilwright.link import DutySweep, FrequencySweep, Limits, SweepPlan
-from coilwright.link.facts import DriverMessage
-from coilwright.link.replies import failure
+from coilwright.link.facts import DriverMessage, Trip
+from coilwright.link.replies import failure, tripped
 
 
 @pytest.mark.parametrize(
@@ -173,3 +173,31 @@ def test_the_readme_lists_every_command() -> None:
     readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
 
     assert not [name for name in COMMANDS if f"\n| `coilwright {name}" not in readme]
+
+
+@pytest.mark.parametrize("number", [101, 102, 109, 999])
+def test_a_trip_comes_with_the_command_that_clears_it(number: int) -> None:
+    refused = DriverMessage(-221, "Settings conflict;tripped; clear the trip first")
+
+    assert "coilwright set --clear" in tripped(Trip(number, "Over-current")).hint
+    assert "coilwright set --clear" in failure([refused], "OUTP ON").hint
+
+
+def test_status_loads_none_of_the_numerics_of_a_tune() -> None:
+    code = (
+        "import sys, coilwright.cli.status_command, coilwright.cli.bench_session\n"
+        "from coilwright.tune.limit_table import describe_table\n"
+        "print(sorted({'scipy', 'matplotlib'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+
+    assert done.stdout.strip() == "[]"
+
+
+def test_every_name_of_the_tuning_is_found_where_it_is_said_to_be() -> None:
+    import coilwright.tune
+
+    assert sorted(coilwright.tune.__all__) == sorted(
+        name for names in coilwright.tune._HOMES.values() for name in names
+    )
+    assert all(getattr(coilwright.tune, name) for name in coilwright.tune.__all__)
