@@ -6,6 +6,7 @@ import subprocess
 import sys
 from importlib.abc import MetaPathFinder
 from pathlib import Path
+from typing import Any, cast
 
 import pytest
 from click.testing import CliRunner
@@ -201,3 +202,15 @@ def test_every_name_of_the_tuning_is_found_where_it_is_said_to_be() -> None:
         name for names in coilwright.tune._HOMES.values() for name in names
     )
     assert all(getattr(coilwright.tune, name) for name in coilwright.tune.__all__)
+
+
+def test_the_panel_loads_a_tune_before_the_output_can_be_on(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    from coilwright.cli.live_command import _tuner
+
+    monkeypatch.delitem(sys.modules, "coilwright.tune.procedure", raising=False)
+
+    _tuner(cast(Any, None))
+
+    assert "coilwright.tune.procedure" in sys.modules

@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from dataclasses import asdict, dataclass
+from importlib import import_module
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
@@ -219,6 +220,9 @@ def _tuner(wishes: _Wishes) -> Tuner:
     """A tune as `coilwright tune` does it, inside the panel's record."""
     from coilwright.cli.bench_session import Recorder
     from coilwright.cli.tune_command import TuneWishes, run_tune, tune_options
+
+    # Now, and not at the key for it: for a second or more nobody would talk to a driver that is on.
+    import_module("coilwright.tune.procedure")
 
     class Under(Recorder):
         """Keeps the stages of a tune under its name."""
