@@ -118,7 +118,7 @@ class Commands:
 
     def info(self, p):
         """`*PUD`: keep a block of text (IEEE 488.2 10.27, 7.7.6); flash written."""
-        text = p[0]
+        text = p[0] if p else ""
         i = 2 + scan(text[1:2], "N")
         if text[:1] != "#" or (i > 2 and scan(text[2:i], "N") != len(text) - i):
             raise Fault(-161)

@@ -210,8 +210,8 @@ class Interpreter:
             full = name
         else:
             full = name[1:] if name.startswith(":") else self.branch + name
-            if not full or full[-1] == ":" or "::" in full:
-                raise Fault(-102, header[:30])
+        if not full or full[-1] == ":" or "::" in full:
+            raise Fault(-102, header[:30])
         row = self.find(full.encode())
         if row is None:
             raise Fault(-113, header[:30])

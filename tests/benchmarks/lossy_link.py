@@ -73,6 +73,8 @@ def swept(
         began = time.monotonic()
         with Driver.open(bench.url, Timeouts(quiet_s=0.05)) as driver:
             driver.on_interruption = told.append
+            if speed > 1:
+                driver.set_limits(host_timeout_s=60.0)
             opened = time.monotonic()
             found = list(driver.sweep(plan(points), settle_s=SETTLE_S))
             ended = time.monotonic()

@@ -107,6 +107,9 @@ LINES: list[tuple[str, str | None, list[int]]] = [
     ('*PUD "Buoy"', None, [-104]),
     ("*PUD 210Buoy 7", None, [-161]),
     ("*PUD", None, [-104]),
+    (":*PUD", None, [-104]),
+    ("*PUD:", None, [-102]),
+    ("*IDN:?", None, [-102]),
 ]
 
 

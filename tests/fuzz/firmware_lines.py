@@ -192,6 +192,7 @@ class Fuzz:
         self.maker = Maker(seed)
         self.reader = Reader(self.device.process.stdout)
         self.reader.start()
+        self.last: list[bytes] = []
         self.figures = Figures()
         self.number = 0
 
@@ -218,7 +219,7 @@ class Fuzz:
                 return found
             code = self.device.process.poll()
             assert code is None, f"the firmware has ended with {code}: {self.reader.data[-300:]!r}"
-            assert time.monotonic() < deadline, "no answer"
+            assert time.monotonic() < deadline, f"no answer after {self.last}"
             # A line waits for a sweep, and behind it the queue is full: both are over now.
             self.send(b"\n*RST\n" + question)
 
@@ -232,6 +233,7 @@ class Fuzz:
 
     def batch(self, lines: list[bytes]) -> None:
         """Send them and look at what the driver is then."""
+        self.last = lines
         asked = any(ON.search(line) for line in lines)
         self.send((b"" if asked else b"\n" + CLEAN) + b"".join(lines) + b"\n")
         before = self.ask()
@@ -243,8 +245,8 @@ class Fuzz:
             assert state in (b"OFF", b"TRIPPED"), (state, lines)
             assert on == b"0", lines
         assert cause != b"104", (errors, lines)
-        numbers = [int(n) for n in re.findall(rb'(?:^|,)(-?\d+),"', errors)]
-        assert len(numbers) <= QUEUE
+        numbers = [int(n) for n in re.findall(rb'(-?\d+),"[^"]*"', errors)]
+        assert len(numbers) <= QUEUE, (errors, lines)
         assert 104 not in numbers, (errors, lines)
         self.figures.errors.update(numbers)
 
@@ -255,7 +257,7 @@ class Fuzz:
         line, wanted = self.maker.known()
         self.send(line)
         found = self.ask(patience_s=60.0)  # nothing here waits: only the machine may be slow
-        numbers = [int(n) for n in re.findall(rb'(?:^|,)(-?\d+),"', found[5])]
+        numbers = [int(n) for n in re.findall(rb'(-?\d+),"[^"]*"', found[5])]
         assert numbers == (wanted or [0]), (line, found[5])
         assert found[1] == b"OFF", line
         self.figures.lines += 1
