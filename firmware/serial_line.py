@@ -39,15 +39,16 @@ class SerialLine:
             timeout_ms = 0
             c = self.byte[0]
             if c in (10, 13):
-                if self.length or self.fault:
-                    line, fault = bytes(memoryview(self.line)[: self.length]), self.fault
+                n, fault = self.length, self.fault
+                if n or fault:
+                    self.length = self.fault = 0  # also where the heap has no room for the line
+                    line = bytes(memoryview(self.line)[:n])
                     if b"~" in line:
                         check = b"%08x" % (crc32(memoryview(line)[:-9]) & 0xFFFFFFFF)
                         if fault or line[:1] != b"~" or line[-8:] != check:
                             fault = -360
-                    elif self.length > LONGEST:
+                    elif n > LONGEST:
                         fault = fault or -363
-                    self.length = self.fault = 0
                     return fault or line.decode()
             elif not 32 <= c <= 126:
                 self.fault = self.fault or -101

@@ -127,6 +127,25 @@ def test_any_single_damage_is_found_before_anything_is_done(
         line.close()
 
 
+def test_a_line_without_room_in_the_heap_is_forgotten(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else it would stay in the buffer, find no room again, and no line were ever taken."""
+    line = Line(rig, monkeypatch)
+
+    def full(*_: object) -> bytes:
+        raise MemoryError
+
+    try:
+        with monkeypatch.context() as heap:
+            heap.setattr(load("serial_line"), "bytes", full, raising=False)
+            with pytest.raises(MemoryError):
+                line.take(b"*" * 300 + b"\n")
+        assert line.take(b"*IDN?\n") == "*IDN?"
+    finally:
+        line.close()
+
+
 def test_a_damaged_line_is_told_at_once_and_in_no_queue(rig: Rig) -> None:
     rig.say(framed("OUTP ON")[:-1] + "x")
     assert bytes(rig.line.sent) == b"~0\n"

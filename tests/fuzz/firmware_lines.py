@@ -46,7 +46,7 @@ WARM = (
 )
 """Makes whatever is made once: memories, history of the tracking, room in the error queue."""
 CLEAN = (
-    b"*RST;*CLS;*ESE 0;*SRE 0;:LIST:CLE;:PULS:DCYC:LIM:TABL:CLE;:OUTP:PROT:CLE"
+    b"OUTP:RAMP 0;*RST;*WAI;*CLS;*ESE 0;*SRE 0;:LIST:CLE;:PULS:DCYC:LIM:TABL:CLE;:OUTP:PROT:CLE"
     b";:FREQ:LIM:LOW 20E3;HIGH 1E6;:PULS:DCYC:LIM 50;LIM:TABL:CLE;:DIAG:AUTO OFF\n"
 )
 WORDS = ("ON", "OFF", "MIN", "MAX", "DEF", "CW", "SWE", "LIST", "FIX", "PROB", "LIGH", "NAN", "INF")
