@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from coilwright.quantities import parse_quantity
+from coilwright.quantities import parse_quantity, show
 
 
 # SI prefixes: BIPM, The International System of Units, 9th edition (2019), table 7.
@@ -26,6 +28,15 @@ def test_a_quantity_with_its_prefix(text: str, unit: str, value: float) -> None:
 @pytest.mark.parametrize(("text", "ohm"), [("0.1R", 0.1), ("47 R", 47.0), ("100r", 100.0)])
 def test_r_is_the_ohm_and_no_prefix(text: str, ohm: float) -> None:
     assert parse_quantity(text, "ohm") == ohm
+
+
+def test_a_small_a_is_the_ampere_and_no_prefix() -> None:
+    assert parse_quantity("0.25a", "A") == 0.25
+
+
+@given(st.floats(1e-24, 1e18) | st.floats(-1e18, -1e-24))
+def test_what_is_written_can_be_read(value: float) -> None:
+    assert parse_quantity(show(value, "A", 9), "A") == pytest.approx(value, rel=1e-8)
 
 
 @pytest.mark.parametrize("text", ["0,25A", "0,25", "1,5 k", "165,000"])

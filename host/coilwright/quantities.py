@@ -10,7 +10,10 @@ if TYPE_CHECKING:
     from quantiphy import Quantity
 
 _PREFIXES = "TGMKkmuµμnpf"
-"""Those of a bench: with all of SI a resistor of "0.1R" would be ronna, and 1e26 ohm."""
+"""Those of a bench: with all of SI a resistor of "0.1R" would be ronna, and 1e26 ohm, and a limit
+of "0.25a" would be atto."""
+_WRITTEN = "TGMkmunpf"
+"""Of these: what is written can be read again."""
 
 _UNIT_NAMES = {
     "Hz": ("hertz",),
@@ -45,7 +48,7 @@ def parse_quantity(text: str | float, unit: str) -> float:
         if "," in text:
             raise ValueError(f"{text!r} has a comma; write a decimal with a point, as 0.25")
         try:
-            quantity = _reader()(text.strip())
+            quantity = _on_a_bench()(text.strip())
         except InvalidNumber:
             raise ValueError(f"{text!r} is not a number with a unit of {unit}") from None
         value, found = float(quantity), quantity.units
@@ -59,15 +62,15 @@ def parse_quantity(text: str | float, unit: str) -> float:
 
 
 @functools.cache
-def _reader() -> type[Quantity]:
-    """What reads quantities; its preferences are its own, not those of everybody's `Quantity`."""
+def _on_a_bench() -> type[Quantity]:
+    """Reads and writes quantities; its preferences are its own, not everybody's `Quantity`'s."""
     from quantiphy import Quantity
 
-    class Reader(Quantity):
+    class OnABench(Quantity):
         """A quantity with the prefixes of a bench."""
 
-    Reader.set_prefs(input_sf=_PREFIXES)
-    return Reader
+    OnABench.set_prefs(input_sf=_PREFIXES, output_sf=_WRITTEN)
+    return OnABench
 
 
 def parse_fraction(text: str | float) -> float:
@@ -97,9 +100,7 @@ def show(value: float, unit: str, digits: int = 4) -> str:
         return f"{value} {unit}"
     if value == 0:
         return f"0 {unit}"
-    from quantiphy import Quantity
-
-    return Quantity(value, unit).render(prec=digits - 1, strip_zeros=True)
+    return _on_a_bench()(value, unit).render(prec=digits - 1, strip_zeros=True)
 
 
 def show_percent(fraction: float, digits: int = 2) -> str:
