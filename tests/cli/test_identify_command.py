@@ -48,7 +48,9 @@ def test_values_are_those_the_bench_was_made_with(found: dict) -> None:  # type:
         assert value == pytest.approx(keys.value(true, key), rel=limit), key
     truth = {key: keys.value(true, key) for key in found["parts"]}
     inside = [part["ci"][0] <= truth[key] <= part["ci"][1] for key, part in found["parts"].items()]
-    assert sum(inside) >= 0.9 * len(inside)
+    # Of 16 intervals of 95 % fewer than 12 hold in one run of ten thousand; how many really hold
+    # is measured over many builds: tests/benchmarks/identify_builds.py.
+    assert sum(inside) >= 0.75 * len(inside)
 
 
 def test_the_probe_is_where_the_seed_put_it(found: dict) -> None:  # type: ignore[type-arg]
