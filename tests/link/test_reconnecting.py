@@ -183,6 +183,14 @@ class TestWentAway:
         points.extend(sweep)
         whole(points, PLAN.setpoints())
 
+    def test_nor_where_the_line_is_there_all_the_time(self, line, driver, told, ports):
+        sweep = driver.sweep(PLAN)
+        points = [next(sweep)]
+        line.driver.trip(102, "Host lost")
+        points.extend(sweep)
+        whole(points, PLAN.setpoints())
+        assert "heard nothing" in told[0]
+
     def test_another_trip_is_one(self, line, driver, ports):
         sweep = driver.sweep(PLAN)
         next(sweep)

@@ -50,7 +50,6 @@ _POLL_S = 0.01
 _MOST_RETURNS = 20
 _VAIN_RETURNS = 3
 """A sweep is taken up again so often altogether, and so often without a new point in between."""
-_HOST_LOST = 102
 
 _CALIBRATION_HEADERS = {
     "supply_offset_v": "CAL:CURR:OFFS",
@@ -396,7 +395,7 @@ class Driver:
     def take_over(self) -> None:
         """End what a host that died has left running; a trip for that reason alone is cleared."""
         self.make_safe()
-        if self.condition() is DriverState.TRIPPED and self.trip().number == _HOST_LOST:
+        if self.condition() is DriverState.TRIPPED and self.trip().number == replies.HOST_LOST:
             self.clear_trip()
 
     def self_check(self) -> SelfCheck:
@@ -571,7 +570,7 @@ class Driver:
         self._session.forget_errors()
         if state is DriverState.TRIPPED:
             cause = self.trip()
-            if cause.number != _HOST_LOST:
+            if cause.number != replies.HOST_LOST:
                 raise replies.tripped(cause)
         self._on = state is DriverState.ON
         return Return(anew, state)
@@ -622,7 +621,7 @@ class Driver:
         self._session.forget_errors()
         if self.condition() is DriverState.TRIPPED:
             cause = self.trip()
-            if cause.number != _HOST_LOST:
+            if cause.number != replies.HOST_LOST:
                 raise replies.tripped(cause)
             self.clear_trip()
         if not was_on:

@@ -201,6 +201,10 @@ def failure(found: Sequence[DriverMessage], sent: str) -> DriverError:
     return Refused(f"The driver refused {sent!r}: {told}.", hint)
 
 
+HOST_LOST = 102
+"""Number of the trip of a driver that heard nothing from its host: docs/commands.md."""
+
+
 def tripped(cause: Trip) -> Tripped:
     """The failure for a latched trip."""
     hint = _TRIP_HINTS.get(cause.number, "Find out why before clearing the trip.")
