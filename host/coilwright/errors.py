@@ -139,6 +139,10 @@ class Tripped(DriverError):
     exit_code = 22
 
 
+class HostLost(Tripped):
+    """The driver heard nothing from its host for too long, and switched its output off."""
+
+
 class FileError(CoilwrightError):
     """A file is not what it should be."""
 

@@ -11,7 +11,15 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from coilwright.errors import LinkError, LinkLost, NoAnswer, PortError, Refused, Restarted
+from coilwright.errors import (
+    HostLost,
+    LinkError,
+    LinkLost,
+    NoAnswer,
+    PortError,
+    Refused,
+    Restarted,
+)
 from coilwright.link import duty_table, handshake, reconnecting, replies, sweeping, tracking
 from coilwright.link.facts import (
     CLOCK_WRAP_MS,
@@ -513,7 +521,7 @@ class Driver:
         self._settle_s = self._settle_s if settle_s is None else settle_s
         self._averages = self._averages if averages is None else averages
         was_on, done, returns, vain = self._on, first, 0, 0
-        trouble: LinkError | None = None
+        trouble: LinkError | HostLost | None = None
         try:
             while True:
                 try:
@@ -525,7 +533,7 @@ class Driver:
                         yield point
                         done, vain = point.index + 1, 0
                     return
-                except (LinkLost, NoAnswer) as error:
+                except (LinkLost, NoAnswer, HostLost) as error:
                     returns, vain = returns + 1, vain + 1
                     if returns > _MOST_RETURNS or vain > _VAIN_RETURNS:
                         raise
@@ -575,7 +583,7 @@ class Driver:
         self._on = state is DriverState.ON
         return Return(anew, state)
 
-    def _comes_back(self, error: LinkError) -> bool:
+    def _comes_back(self, error: LinkError | HostLost) -> bool:
         """Whether the driver answers again within the time; a note to the failure tells if not."""
         if not self.timeouts.reconnect_s:
             return False
@@ -604,7 +612,7 @@ class Driver:
         self._session.transport = self._transport
         return None
 
-    def _prepare(self, trouble: LinkError, was_on: bool, missing: int) -> None:
+    def _prepare(self, trouble: LinkError | HostLost, was_on: bool, missing: int) -> None:
         """Bring a driver that came back into the state in which the sweep can go on.
 
         Raises:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from coilwright.errors import DriverError, OutOfRange, Refused, Tripped
+from coilwright.errors import DriverError, HostLost, OutOfRange, Refused, Tripped
 from coilwright.link.facts import (
     Board,
     DriverMessage,
@@ -208,7 +208,8 @@ HOST_LOST = 102
 def tripped(cause: Trip) -> Tripped:
     """The failure for a latched trip."""
     hint = _TRIP_HINTS.get(cause.number, "Find out why before clearing the trip.")
-    return Tripped(
+    kind = HostLost if cause.number == HOST_LOST else Tripped
+    return kind(
         f"The driver tripped and switched its output off: {cause.text} ({cause.number}).",
         f"{hint} `coilwright set --clear` clears it.",
     )

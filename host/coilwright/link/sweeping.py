@@ -310,11 +310,6 @@ class Drain:
         if block.state is TraceState.TRIP:
             cause = self._session.look("OUTP:PROT:CAUS?", replies.trip)
             self._session.forget_errors()
-            if cause.number == replies.HOST_LOST:  # a bad line, or a host that stood still
-                raise LinkLost(
-                    "The driver heard nothing for too long and switched its output off.",
-                    "Shorten the cable, keep it away from the coil, and look at what else runs.",
-                )
             raise replies.tripped(cause)
         if self._got < len(self._setpoints):
             raise Refused(
