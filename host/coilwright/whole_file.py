@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-import tempfile
+import secrets
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -27,8 +27,7 @@ def check_place(path: Path, what: str, *, force: bool) -> None:
         raise NotWritable(f"There is no folder {path.parent} for the {what}.", "Make it first.")
     try:
         # Tried, since rights alone tell nothing of a full or read-only disk.
-        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.name}."):
-            pass
+        _new_draft(path).unlink()
     except OSError as error:
         raise NotWritable(
             f"The {what} {path} cannot be written: {error.strerror or error}.",
@@ -38,16 +37,30 @@ def check_place(path: Path, what: str, *, force: bool) -> None:
         raise WouldOverwrite(f"The {what} {path} exists.", "Give another name, or --force.")
 
 
+def _new_draft(target: Path) -> Path:
+    """An empty file of our own beside the target.
+
+    A name that could be foreseen could be there already, as a link to a file of somebody's: so it
+    is drawn by chance, and the file must not exist.
+    """
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0)
+    draft = target.with_name(f"{target.name}.{secrets.token_hex(8)}.part")
+    os.close(os.open(draft, flags, 0o666))  # less what the umask takes, as for any file
+    return draft
+
+
 @contextlib.contextmanager
 def replacing(target: Path) -> Iterator[Path]:
     """A file to write beside the target, moved there in one step when the block ends.
 
     A block that fails leaves what stood there before, and no half of a file beside it.
 
+    Where the target is a link, the link is replaced and what it leads to is left alone.
+
     Raises:
-        OSError: It cannot be moved.
+        OSError: It cannot be made, or cannot be moved.
     """
-    draft = target.with_name(target.name + ".part")
+    draft = _new_draft(target)
     try:
         yield draft
         draft.replace(target)

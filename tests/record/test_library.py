@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -168,6 +169,34 @@ class TestExport:
         documents = json.loads(table.schema.metadata[b"csvw"])
         assert documents["first"]["dc:description"] == "Buoy 3, blue"
         assert table.schema.field("supply_a").metadata[b"unit"] == b"A"
+
+    @pytest.mark.parametrize("begin", ["=", "+", "-", "@", "\t", "\N{FULLWIDTH EQUALS SIGN}"])
+    def test_a_name_is_no_formula_and_a_number_stays_one(self, folder: Path, begin: str) -> None:
+        """Beginnings: OWASP, "CSV Injection"."""
+        foreign = folder / f"{begin}cmd|calc.csv"
+        text = (folder / "first.csv").read_text(encoding="utf-8")
+        stage = f"{begin}1+1" if begin.isascii() else "x"
+        foreign.write_text(re.sub("\n[^,\n]+,", f"\n{stage},", text), encoding="utf-8", newline="")
+        record = read_record(foreign)
+        assert record.stages == (stage,)
+        export([record], folder / "all.csv")
+        with (folder / "all.csv").open(newline="", encoding="utf-8") as stream:
+            rows = list(csv.DictReader(stream))
+        for row in rows:
+            assert row["record"] == f"'{begin}cmd|calc"
+            assert row[NAMES[0]] == ("'" + stage if begin.isascii() else stage)
+            for name in NAMES[1:]:
+                float(row[name])
+        assert [float(row["supply_a"]) for row in rows] == record["supply_a"].tolist()
+
+    def test_negative_numbers_are_exported_as_numbers(self, tmp_path: Path) -> None:
+        path = tmp_path / "a.csv"
+        cells = row_of("sweep", point()).split(",")
+        cells[NAMES.index("supply_a")] = "-0.25"
+        path.write_text("\r\n".join([",".join(NAMES), ",".join(cells), ""]), newline="")
+        export([read_record(path)], tmp_path / "all.csv")
+        with (tmp_path / "all.csv").open(newline="") as stream:
+            assert [row["supply_a"] for row in csv.DictReader(stream)] == ["-0.25"]
 
     def test_nothing_to_export(self, tmp_path: Path) -> None:
         with pytest.raises(NoResult):

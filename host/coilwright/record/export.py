@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     import pyarrow
 
 FORMATS = (".csv", ".parquet")
+_FORMULA = tuple("=+-@\t\r\n＝＋－＠")
+"""How a cell begins that a spreadsheet takes for a formula. Source: OWASP, "CSV Injection"."""
 
 
 def check_target(target: Path, force: bool) -> None:
@@ -46,6 +48,8 @@ def check_target(target: Path, force: bool) -> None:
 def export(records: Sequence[Record], target: Path) -> int:
     """Write all points of some records into one table, with the record's name in each row.
 
+    In CSV a name that a spreadsheet would take for a formula stands behind an apostrophe.
+
     Args:
         records: The records, in the order they shall stand.
         target: `.csv` (RFC 4180) or `.parquet`, which keeps the metadata of each record, too.
@@ -74,6 +78,14 @@ def export(records: Sequence[Record], target: Path) -> int:
     return sum(len(record) for record in records)
 
 
+def as_text(text: str) -> str:
+    """A text for a cell of a CSV file that a spreadsheet may open: text there, too.
+
+    The file names and stages of foreign records are whatever somebody chose to write.
+    """
+    return "'" + text if text.startswith(_FORMULA) else text
+
+
 def _lines(records: Sequence[Record]) -> Iterator[str]:
     import csv
     import io
@@ -83,12 +95,13 @@ def _lines(records: Sequence[Record]) -> Iterator[str]:
     writer.writerow(["record", *NAMES])
     yield line.getvalue()
     for record in records:
-        stages = [record.stages[code] for code in record.stage_codes.tolist()]
+        name, names = as_text(record.path.stem), [as_text(stage) for stage in record.stages]
+        stages = [names[code] for code in record.stage_codes.tolist()]
         columns = [record[name].tolist() for name in NAMES[1:]]
         for row in zip(stages, *columns, strict=True):
             line.seek(0)
             line.truncate()
-            writer.writerow([record.path.stem, *row])
+            writer.writerow([name, *row])
             yield line.getvalue()
 
 

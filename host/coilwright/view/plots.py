@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilwright.errors import BadRecord, NotWritable
-from coilwright.whole_file import check_place
+from coilwright.whole_file import check_place, replacing
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -154,7 +154,8 @@ def save(figure: Figure, path: Path, *, force: bool = False) -> None:
     """
     check_plot_file(path, force=force)
     try:
-        figure.savefig(path, dpi=150)
+        with replacing(path) as draft:
+            figure.savefig(draft, dpi=150, format=path.suffix[1:].lower())
     except OSError as error:
         raise NotWritable(
             f"The plot {path} cannot be written: {error.strerror}.",
