@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from coilwright.averaging import MOST, averages_for, mean_noise_v
+from coilwright.averaging import MOST, averages_for, mean_sd
 from coilwright.errors import OutOfRange
 
 
@@ -27,8 +27,8 @@ def test_it_is_the_least_number_that_does() -> None:
     count = averages_for(1.3e-4, 0.7e-3, 0.8e-3)
 
     single_v = math.hypot(0.7e-3, 0.8e-3 / math.sqrt(12))
-    assert mean_noise_v(single_v, count, 0.8e-3) <= 1.3e-4
-    assert mean_noise_v(single_v, count - 1, 0.8e-3) > 1.3e-4
+    assert mean_sd(single_v, count, 0.8e-3) <= 1.3e-4
+    assert mean_sd(single_v, count - 1, 0.8e-3) > 1.3e-4
 
 
 def test_a_converter_with_steps_does_as_well_as_promised() -> None:
@@ -48,7 +48,7 @@ def test_without_dither_averaging_does_not_help() -> None:
     with pytest.raises(OutOfRange, match="half a step"):
         averages_for(1e-4, 0.2e-3, 1e-3)
     # Nor is the reading said to be better than its step.
-    assert mean_noise_v(0.0, 1024, 1e-3) == pytest.approx(1e-3 / math.sqrt(12))
+    assert mean_sd(0.0, 1024, 1e-3) == pytest.approx(1e-3 / math.sqrt(12))
 
 
 def test_more_than_the_driver_averages_is_refused_with_what_it_can() -> None:

@@ -12,23 +12,31 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+import numpy.typing as npt
+
 from coilwright.errors import OutOfRange
 
 MOST = 1024
 """Conversions the driver averages at most."""
 
 
-def mean_noise_v(conversion_sd_v: float, averages: int, step_v: float) -> float:
-    """Standard error of a mean reading, from the spread of its conversions.
+def mean_sd(
+    sd: npt.ArrayLike, averages: npt.ArrayLike, resolution: float = 0.0
+) -> npt.NDArray[np.float64]:
+    """Standard deviation of a mean of conversions, with the floor that rounding sets.
 
     Args:
-        conversion_sd_v: Standard deviation of single conversions, as measured: steps included.
-        averages: Conversions averaged.
-        step_v: Step of the converter.
+        sd: Spread of the single conversions, steps included.
+        averages: Conversions a reading.
+        resolution: Step of the converter in the unit of `sd` (`sensors.Resolution`). A spread below
+            half a step does not dither: then the rounding error step/sqrt(12) (uniform
+            distribution; JCGM 100:2008, 4.3.7) stays in the mean.
     """
-    if dithered(conversion_sd_v, step_v):
-        return conversion_sd_v / math.sqrt(averages)
-    return max(conversion_sd_v / math.sqrt(averages), step_v / math.sqrt(12))
+    single = np.asarray(sd, dtype=np.float64)
+    mean = single / np.sqrt(np.maximum(np.asarray(averages, dtype=np.float64), 1))
+    rounding = np.where(single < resolution / 2, resolution / np.sqrt(12), 0.0)
+    return np.asarray(np.hypot(mean, rounding), dtype=np.float64)
 
 
 def dithered(noise_v: float, step_v: float) -> bool:

@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from coilwright.averaging import mean_noise_v
+from coilwright import sensors
+from coilwright.averaging import mean_sd
 from coilwright.errors import BadCalibration
 from coilwright.link.facts import Board, Calibration
 from coilwright.point import Flag, Point
@@ -29,11 +30,6 @@ MOST_GAIN_NOISE = 0.005
 """Standard error of the gain, relative, that the noise of the readings may cause."""
 CLEAR = 6.0
 """Standard errors by which a lit reading must lie above the one at rest."""
-
-_INA_STEP_V = {"INA219": 10e-6, "INA226": 2.5e-6}
-"""Step of the shunt voltage: TI SBOS448 and SBOS547, register 01h."""
-_ADC_STEP_V = {"esp32": 1e-3, "rp2": 3.3 / 4096}
-"""`read_uv` of an ESP32 answers whole millivolts; an RP2 has 12 bits of 3.3 V."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +62,9 @@ class Sensor:
 
     def step_v(self, board: Board) -> float:
         """Step of its converter."""
-        if self.key == "current" and board.supply_sensor.upper() in _INA_STEP_V:
-            return _INA_STEP_V[board.supply_sensor.upper()]
-        return _ADC_STEP_V[board.timer.family]
+        if self.key == "current":
+            return sensors.supply_converter(board.supply_sensor, board.chip).step_v
+        return sensors.adc_of(board.chip).step_v
 
     def with_line(self, calibration: Calibration, offset_v: float, gain: float) -> Calibration:
         """The calibration with another line of this sensor."""
@@ -174,7 +170,7 @@ def reading_v(point: Point, sensor: Sensor, calibration: Calibration) -> float:
 def noise_v(point: Point, sensor: Sensor, calibration: Calibration, step_v: float) -> float:
     """Standard error of that reading."""
     spread_v = getattr(point, sensor.spread) / abs(_gain(sensor, calibration))
-    return mean_noise_v(spread_v, point.averages, step_v)
+    return float(mean_sd(spread_v, point.averages, step_v))
 
 
 def _gain(sensor: Sensor, calibration: Calibration) -> float:
@@ -352,13 +348,14 @@ def edge(lit: Callable[[int], bool], first: int, last: int) -> tuple[int, int] |
     return dark, now
 
 
-def lit_level(rest: Point, dark: Point, lit: Point, sensor: Sensor) -> float | None:
+def lit_level(rest: Point, dark: Point, lit: Point, sensor: Sensor, step: float) -> float | None:
     """The value halfway between a dark and a lit reading; for light, over that at rest.
 
     Args:
         rest: With the output off.
         dark, lit: The last dark and the first lit point.
         sensor: Probe or light sensor.
+        step: Step of its converter, in the unit of its values.
 
     Returns:
         None where this sensor cannot tell: it is not there or at its end, does not rise clearly
@@ -366,11 +363,11 @@ def lit_level(rest: Point, dark: Point, lit: Point, sensor: Sensor) -> float | N
     """
     at_rest, below, above = (getattr(point, sensor.value) for point in (rest, dark, lit))
     error = _rms(
-        [getattr(p, sensor.spread) / math.sqrt(p.averages) for p in (rest, dark, lit)]
+        [float(mean_sd(getattr(p, sensor.spread), p.averages, step)) for p in (rest, dark, lit)]
     ) * math.sqrt(2)
     if (dark.flags | lit.flags) & sensor.over:
         return None
-    if above - at_rest <= max(CLEAR * error, 1e-6) or above < below - 3 * error:
+    if above - at_rest <= CLEAR * error or above < below - 3 * error:
         return None
     middle: float = (below + above) / 2
     level = middle - at_rest if sensor is LIGHT else middle

@@ -16,6 +16,7 @@ from collections.abc import Callable
 from functools import partial
 
 from coilwright.build import Analogue, Build
+from coilwright.sensors import SHUNT_SENSORS
 
 from .chips import HIGH, OFF, Gate
 from .circuit_faults import condition, conditions_ahead
@@ -34,10 +35,6 @@ _FRAME = struct.Struct("<BBHIIQ")
 _ALERT_US, _ALERT_OFF_US = 400, 2000
 """How often the board looks for an edge at an input, with a PWM at the gate and without. A
 conversion of an INA226 takes 332 us as the firmware sets it."""
-INA_OFFSET_V = {"ina219": 50e-6, "ina226": 5e-6}
-"""Largest offset drawn for the shunt input: within the typical to maximum figures of the data
-sheets (INA219A/B: 40 and 10 uV typical, 100 and 50 uV maximum; INA226: 2.5 typical, 10 maximum)."""
-INA_NOISE_V = {"ina219": 10e-6, "ina226": 2.5e-6}
 
 
 class Errors:
@@ -327,8 +324,8 @@ class Pins(threading.Thread):
         limits = self._build.bench.supply.pin
         share = self._errors.offset_v / limits.offset_v if limits.offset_v else 0.0
         shunt = self._supply.at(now_us) * self._build.bench.supply.shunt_ohm * self._errors.gain
-        shunt += share * INA_OFFSET_V[self._sensor]
+        shunt += share * SHUNT_SENSORS[self._sensor].offset_v
         if "sensor-stuck" in self._wrong():
             return shunt, point.supply_v
-        shunt += noise.gauss(0, INA_NOISE_V[self._sensor] / math.sqrt(samples))
+        shunt += noise.gauss(0, SHUNT_SENSORS[self._sensor].noise_v / math.sqrt(samples))
         return shunt, point.supply_v

@@ -27,8 +27,6 @@ from coilwright.record import (
 from coilwright.view.progress import PlainView, ProgressView, progress_view
 
 _RESUMED = ("sweep", "tune", "reach")
-CONVERTER_STEP_V = 1e-3
-"""One step of the boards' converters: 1 mV on an ESP32, 0.8 mV on an RP2."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -657,7 +657,9 @@ def _lit(
         else:
             dark, lit = look.search(frequency, start)
         driver.output(False)
-        levels = {s.key: lit_level(rest, dark, lit, s) for s in (PROBE, LIGHT)}
+        steps = {s.key: s.step_v(driver.board) * abs(getattr(bench.before, s.gain))
+                 for s in (PROBE, LIGHT)}  # fmt: skip
+        levels = {s.key: lit_level(rest, dark, lit, s, steps[s.key]) for s in (PROBE, LIGHT)}
         if not any(levels.values()):
             raise BadCalibration(
                 "Neither probe nor light sensor tells lit from dark: none rises clearly over its"

@@ -190,12 +190,13 @@ def _run(
 
 def _options(driver: Driver, wishes: _Wishes) -> tuple[LimitOptions, float]:
     """The options inside the driver's own limits, and the trip current."""
-    from coilwright.cli.bench_session import CONVERTER_STEP_V, check_band
+    from coilwright.cli.bench_session import check_band
     from coilwright.errors import OutOfRange
     from coilwright.quantities import show, show_percent
+    from coilwright.sensors import resolution_of
     from coilwright.tune.limit import LimitOptions
 
-    limits, calibration = driver.limits(), driver.calibration()
+    limits = driver.limits()
     check_band(wishes.band, limits)
     most = limits.duty_cap if wishes.most_duty is None else wishes.most_duty
     if not 0 < wishes.least_duty < most <= limits.duty_cap:
@@ -223,7 +224,7 @@ def _options(driver: Driver, wishes: _Wishes) -> tuple[LimitOptions, float]:
         highest_request=limits.duty_cap,
         margin=wishes.margin,
         most_points=wishes.points,
-        supply_step_a=CONVERTER_STEP_V * abs(calibration.supply_gain_a_per_v),
+        supply_step_a=resolution_of(driver.board, driver.calibration()).supply_step_a,
     )
     # A trip current that is lower already stays: it protects something else.
     return options, min(trip_a, limits.trip_a)

@@ -319,12 +319,14 @@ def _model(build: Build | None, result: TuneResult) -> ModelView | None:
 
 def tune_options(driver: Driver, wishes: TuneWishes) -> TuneOptions:
     """The options of the tune inside the driver's own limits."""
-    from coilwright.cli.bench_session import CONVERTER_STEP_V, check_band
+    from coilwright.cli.bench_session import check_band
     from coilwright.errors import OutOfRange
     from coilwright.quantities import show_percent
+    from coilwright.sensors import resolution_of
     from coilwright.tune import TuneOptions
 
     limits, calibration = driver.limits(), driver.calibration()
+    steps = resolution_of(driver.board, calibration)
     check_band(wishes.band, limits)
     most = limits.duty_cap if wishes.most_duty is None else wishes.most_duty
     if not 0 < wishes.least_duty <= wishes.safe_duty:
@@ -353,9 +355,9 @@ def tune_options(driver: Driver, wishes: TuneWishes) -> TuneOptions:
         margin=wishes.margin,
         max_supply_a=min(limit, limits.trip_a),
         trip_a=limits.trip_a,
-        probe_step_v=CONVERTER_STEP_V * abs(calibration.probe_gain_v_per_v),
-        supply_step_a=CONVERTER_STEP_V * abs(calibration.supply_gain_a_per_v),
-        light_step_v=CONVERTER_STEP_V * abs(calibration.light_gain_v_per_v),
+        probe_step_v=steps.probe_step_v,
+        supply_step_a=steps.supply_step_a,
+        light_step_v=steps.light_step_v,
     )
 
 

@@ -15,10 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from coilwright.averaging import mean_sd
+from coilwright.sensors import UNKNOWN
 from coilwright.tune.detect import NoPeak, Trace
 from coilwright.tune.extremum import line_at, parabola
 from coilwright.tune.lineshape import Array
-from coilwright.tune.resonance import ResonanceFit, fit_resonance, mean_sd
+from coilwright.tune.resonance import ResonanceFit, fit_resonance
 
 _Z = float(ndtri(0.975))
 
@@ -70,9 +72,9 @@ class Sweep:
     """One record as arrays of one length, in any order. SI units, duties as fractions.
 
     `*_sd_*` are spreads of the single conversions, `averages` how many a reading is the mean of;
-    `probe_over` is true where the probe was at the end of its range. `probe_step_v` and
-    `supply_step_a` are the converters' steps in the units of the readings. `light_v` is above
-    the dark reading, None where there is no light sensor.
+    `probe_over` is true where the probe was at the end of its range. `*_step_*` are the converters'
+    steps in the units of the readings (`sensors.resolution`). `light_v` is above the dark reading,
+    None where there is no light sensor.
     """
 
     label: str
@@ -84,8 +86,9 @@ class Sweep:
     supply_sd_a: Array
     averages: int
     probe_over: Array | None = None
-    probe_step_v: float = 1e-3
-    supply_step_a: float = 1e-3
+    probe_step_v: float = UNKNOWN.step_v
+    supply_step_a: float = UNKNOWN.step_v
+    light_step_v: float = UNKNOWN.step_v
     light_v: Array | None = None
     light_sd_v: Array | None = None
 
@@ -243,7 +246,7 @@ def _light(sweep: Sweep) -> Trace | None:
     """The light over frequency; None where the sensor saw none."""
     if sweep.light_v is None or sweep.light_sd_v is None:
         return None
-    light = _trace(sweep, sweep.light_v, sweep.light_sd_v, 0.0)
+    light = _trace(sweep, sweep.light_v, sweep.light_sd_v, sweep.light_step_v)
     if len(light) < 7:
         return None
     seen = float(np.ptp(light.amplitude_v)) > SEEN * float(np.median(light.sd_v))

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from coilwright.averaging import mean_sd
 from coilwright.compare.figures import (
     DUTY_BAND,
     PICKUP,
@@ -23,6 +24,7 @@ from coilwright.errors import BadRecord, NoResult
 from coilwright.point import Flag
 from coilwright.quantities import show, show_percent
 from coilwright.record import Record
+from coilwright.sensors import UNKNOWN, Resolution, resolution
 
 LEAST_POINTS = 12
 """Points at one duty and different frequencies that make a frequency sweep."""
@@ -178,14 +180,15 @@ def _sweep(record: Record) -> Sweep:
             "Compare records of `coilwright sweep` or `coilwright tune`.",
         )
     names = ("frequency_hz", "duty", "probe_v", "probe_sd_v", "supply_a", "supply_sd_a")
-    gain, per_v = _gain(record, "probe_gain_v_per_v"), _gain(record, "supply_gain_a_per_v")
+    steps = _steps(record)
     sweep = Sweep(
         record.path.stem,
         **{name: record[name][keep].astype(float) for name in names},
         averages=int(np.median(record["averages"][keep])),
         probe_over=(flags[keep] & int(Flag.PROBE_OVER)) != 0,
-        probe_step_v=1e-3 * (gain or 1.0),
-        supply_step_a=1e-3 * (per_v or 1.0),
+        probe_step_v=steps.probe_step_v,
+        supply_step_a=steps.supply_step_a,
+        light_step_v=steps.light_step_v,
     )
     light, over = record["light_v"].astype(float), (flags & int(Flag.LIGHT_OVER)) != 0
     if not np.isfinite(light[keep]).all() or over[keep].any():
@@ -194,6 +197,10 @@ def _sweep(record: Record) -> Sweep:
     dark_v = float(np.median(dark)) if dark.size else 0.0
     spread = record["light_sd_v"][keep].astype(float)
     return replace(sweep, light_v=light[keep] - dark_v, light_sd_v=spread)
+
+
+def _steps(record: Record) -> Resolution:
+    return resolution({} if record.metadata is None else record.metadata.facts)
 
 
 def _gain(record: Record, name: str) -> float | None:
@@ -276,6 +283,12 @@ def _left_out(
             f"Without metadata ({', '.join(blind)}) the sensors are taken for the same as those "
             "of the other records."
         )
+    nameless = [record.path.name for record in records if not _steps(record).named]
+    if nameless:
+        remarks.append(
+            f"No sensor is named in the metadata of {', '.join(nameless)}: they are taken for"
+            f" converters in steps of {show(UNKNOWN.step_v, 'V')}, the coarsest known."
+        )
     return left, tuple(remarks)
 
 
@@ -290,8 +303,8 @@ def _lit(record: Record) -> dict[str, Any] | None:
     keep = (record["flags"].astype(np.int64) & _UNUSABLE) == 0
     if not keep.any():
         return None
-    averages = np.maximum(record["averages"][keep].astype(float), 1)
-    noise = float(np.median(record["supply_sd_a"][keep] / np.sqrt(averages)))
+    step_a = _steps(record).supply_step_a
+    noise = float(np.median(mean_sd(record["supply_sd_a"][keep], record["averages"][keep], step_a)))
     told = record.metadata.facts.get("results") if record.metadata else None
     least = told.get("least_lit") if isinstance(told, Mapping) else None
     names = ("frequency_hz", "duty", "supply_a")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from coilwright import sensors as table
 from coilwright.build import Analogue, Build
 from coilwright.identify.observations import LIGHT, PROBE, SUPPLY, Observations
 
@@ -22,7 +23,7 @@ LIGHT_OFFSET_V = 0.3
 """Spread of the light sensor's gain and dark reading: distance and room light are not known
 (common practice, no source)."""
 
-_STEP_V = 1e-3 / math.sqrt(12)  # one step of a converter that reads in millivolts
+_STEP_V = table.UNKNOWN.step_v / math.sqrt(12)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,10 +42,10 @@ def sensors_of(build: Build, kind: str | None = None) -> Sensors:
     """
     supply, probe, light = build.bench.supply, build.probe, build.bench.light
     kind = (kind or supply.kind).lower()
-    if kind in ("ina219", "ina226"):
-        from coilwright.bench.board import INA_OFFSET_V
-
-        offset_a, step_a = INA_OFFSET_V[kind] / supply.shunt_ohm, 10e-6 / supply.shunt_ohm
+    if kind in table.SHUNT_SENSORS:
+        ina = table.SHUNT_SENSORS[kind]
+        offset_a = ina.offset_v / supply.shunt_ohm
+        step_a = ina.step_v / math.sqrt(12) / supply.shunt_ohm
     else:
         per_v = supply.gain_a_per_v
         offset_a, step_a = supply.pin.offset_v * per_v, _STEP_V * per_v

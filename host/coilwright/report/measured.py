@@ -12,24 +12,23 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
+from coilwright.averaging import mean_sd
 from coilwright.compare import Sweep
 from coilwright.point import Flag
 from coilwright.record import Record
 from coilwright.report import told
 from coilwright.report.seen_lit import seen_lit
-from coilwright.report.told import noted
+from coilwright.report.told import facts, noted
+from coilwright.sensors import resolution
 from coilwright.tune.coupled import Coupled
 from coilwright.tune.detect import NoPeak
 from coilwright.tune.lineshape import Array, Shape, lineshape
-from coilwright.tune.resonance import fit_resonance, mean_sd
+from coilwright.tune.resonance import fit_resonance
 
 Rows = NDArray[np.intp]
 
 MOST_POINTS = 20_000
 """Points a report looks at; of a longer record it takes every second, third, … one."""
-
-CONVERTER_STEP_V = 1e-3
-"""One step of the boards' converters: 1 mV on an ESP32, 0.8 mV on an RP2."""
 
 _NOT_FITTED = frozenset({"supply valley"})
 """Stages of a tune at the sweep's duty that its fit leaves out."""
@@ -139,7 +138,7 @@ def measured(record: Record) -> Measured:
     every = -(-len(rows) // MOST_POINTS) or 1
     rows = rows[::every]
     column = {name: record[name][rows].astype(float) for name in _COLUMNS}
-    results = noted(record, "results")
+    results, steps = noted(record, "results"), resolution(facts(record))
     lit, level, by = seen_lit(record, rows)
     sweep, others, searches = _sorted(record, rows, column, told.number(results, "sweep_duty"))
     fit, no_fit = None, "It holds no frequency sweep."
@@ -154,7 +153,7 @@ def measured(record: Record) -> Measured:
         duty=column["duty"],
         supply_a=column["supply_a"],
         probe_v=column["probe_v"],
-        probe_sd_v=column["probe_sd_v"] / np.sqrt(np.maximum(column["averages"], 1)),
+        probe_sd_v=mean_sd(column["probe_sd_v"], column["averages"], steps.probe_step_v),
         light_v=column["light_v"],
         lit=lit,
         lit_level_v=level,
@@ -227,17 +226,12 @@ def _chosen(sweeps: list[Series], duty: float | None) -> Series | None:
     return max((one for one in sweeps if len(one.rows) >= ENOUGH * most), key=lambda s: s.still)
 
 
-def _step(record: Record, gain: str) -> float:
-    found = told.number(noted(record, "calibration"), gain)
-    return CONVERTER_STEP_V * abs(found if found else 1.0)
-
-
 def _fit(record: Record, rows: Rows, column: Columns, sweep: Series) -> tuple[Fitted | None, str]:
     stages = np.array(record.stages, dtype=object)[record.stage_codes[rows[sweep.rows]]]
     at = sweep.rows[~np.isin(stages.astype(str), list(_NOT_FITTED))]
     over = (record["flags"][rows[at]].astype(np.int64) & int(Flag.PROBE_OVER)) != 0
-    step = _step(record, "probe_gain_v_per_v")
-    noise = mean_sd(column["probe_sd_v"][at], column["averages"][at], step)
+    step_v = resolution(facts(record)).probe_step_v
+    noise = mean_sd(column["probe_sd_v"][at], column["averages"][at], step_v)
     try:
         fit = fit_resonance(column["frequency_hz"][at], column["probe_v"][at], noise, over=over)
     except NoPeak as refusal:
@@ -281,6 +275,7 @@ def as_sweep(record: Record, found: Measured, label: str) -> Sweep | None:
     rows = found.rows[found.sweep.rows]
     flags = record["flags"].astype(np.int64)
     names = ("frequency_hz", "duty", "probe_v", "probe_sd_v", "supply_a", "supply_sd_a")
+    steps = resolution(facts(record))
     columns: Columns = {name: record[name][rows].astype(float) for name in names}
     return Sweep(
         label=label,
@@ -292,6 +287,6 @@ def as_sweep(record: Record, found: Measured, label: str) -> Sweep | None:
         supply_sd_a=columns["supply_sd_a"],
         averages=int(np.median(record["averages"][rows])),
         probe_over=(flags[rows] & int(Flag.PROBE_OVER)) != 0,
-        probe_step_v=_step(record, "probe_gain_v_per_v"),
-        supply_step_a=_step(record, "supply_gain_a_per_v"),
+        probe_step_v=steps.probe_step_v,
+        supply_step_a=steps.supply_step_a,
     )

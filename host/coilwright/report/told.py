@@ -20,6 +20,11 @@ def noted(record: Record, name: str) -> object:
     return None if record.metadata is None else record.metadata.facts.get(name)
 
 
+def facts(record: Record) -> Mapping[str, object]:
+    """All notes of the metadata, empty where there are none."""
+    return {} if record.metadata is None else record.metadata.facts
+
+
 def at(tree: object, *keys: str) -> object:
     """What stands at the path; None where there is nothing."""
     for key in keys:

@@ -18,6 +18,7 @@ import numpy as np
 
 from coilwright.point import Flag, Measure, Point, Setpoint
 from coilwright.quantities import show, show_percent
+from coilwright.sensors import UNKNOWN
 
 from .choose import CLEAR
 from .design import fisher, next_points, possible_shapes
@@ -90,7 +91,7 @@ class SweepOptions:
     most_points: int = 80
     most_batches: int = 6
     batch_points: int = 9
-    probe_step_v: float = 1e-3
+    probe_step_v: float = UNKNOWN.step_v
     achievable: Callable[[int], float] | None = None
 
     def __post_init__(self) -> None:

@@ -12,6 +12,7 @@ import numpy as np
 from coilwright.errors import NoResult
 from coilwright.point import Flag, Measure, Point, Setpoint
 from coilwright.quantities import show, show_percent
+from coilwright.sensors import UNKNOWN
 from coilwright.tune.current_search import CurrentSearch
 from coilwright.tune.limit_table import MOST_POINTS, CapPoint, area, cap_at, fit_table
 from coilwright.tune.lineshape import Array
@@ -58,7 +59,7 @@ class LimitOptions:
     highest_request: float = 0.5
     margin: float = 0.05
     most_points: int = 240
-    supply_step_a: float = 1e-3
+    supply_step_a: float = UNKNOWN.step_v
 
     def __post_init__(self) -> None:
         if not 0 < self.band_hz[0] < self.band_hz[1]:

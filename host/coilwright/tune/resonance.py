@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri, stdtrit
 
+from coilwright.averaging import mean_sd
 from coilwright.quantities import show
 
 from .choose import Chosen, choose
@@ -93,22 +94,6 @@ class ResonanceFit:
         if self.coupled and self.pair is not None:
             return self.pair.curve(f)
         return lineshape(f, self.shape)
-
-
-def mean_sd(sd: npt.ArrayLike, averages: npt.ArrayLike, resolution: float = 0.0) -> Array:
-    """Standard deviation of a mean of conversions, with the floor that rounding sets.
-
-    Args:
-        sd: Spread of the single conversions.
-        averages: Conversions a reading.
-        resolution: Step of the converter in the unit of `sd`. A spread below half a step does
-            not dither: then the rounding error step/sqrt(12) (uniform distribution; JCGM 100:2008,
-            4.3.7) stays in the mean.
-    """
-    single = np.asarray(sd, dtype=np.float64)
-    mean = single / np.sqrt(np.maximum(np.asarray(averages, dtype=np.float64), 1))
-    rounding = np.where(single < resolution / 2, resolution / np.sqrt(12), 0.0)
-    return np.asarray(np.hypot(mean, rounding), dtype=np.float64)
 
 
 def fit_resonance(

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from coilwright.point import Point, Setpoint
+from coilwright.sensors import UNKNOWN
 from coilwright.tune.chance import Chance
 from coilwright.tune.extremum import Extremum
 from coilwright.tune.lit import Lit
@@ -104,9 +105,9 @@ class TuneOptions:
     margin: float = 0.1
     max_supply_a: float | None = None
     trip_a: float | None = None
-    probe_step_v: float = 1e-3
-    supply_step_a: float = 1e-3
-    light_step_v: float = 1e-3
+    probe_step_v: float = UNKNOWN.step_v
+    supply_step_a: float = UNKNOWN.step_v
+    light_step_v: float = UNKNOWN.step_v
 
     def __post_init__(self) -> None:
         if self.purpose not in PURPOSES:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from coilwright.averaging import mean_sd
 from coilwright.compare import Comparison, Group, Sweep
 from coilwright.compare.figures import Estimate
 from coilwright.compare.verdict import Verdict
@@ -116,5 +117,5 @@ def _joined(group: Group) -> Curve:
 
 def _columns(sweep: Sweep) -> Array:
     light = np.zeros_like(sweep.supply_a) if sweep.light_v is None else sweep.light_v
-    noise = sweep.probe_sd_v / sweep.averages**0.5
+    noise = mean_sd(sweep.probe_sd_v, sweep.averages, sweep.probe_step_v)
     return np.stack([sweep.frequency_hz, sweep.probe_v, noise, sweep.supply_a, light])
