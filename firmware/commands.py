@@ -114,6 +114,7 @@ class Commands:
         if self.set.memories[n] is None:
             raise Fault(-200, "memory %d is empty" % n)
         self.sweep.still()
+        self.sweep.given = None
         self.drive.set(*self.set.memories[n])
 
     def info(self, p):
@@ -134,9 +135,9 @@ class Commands:
         """Soft start or soft stop; a stop ends a sweep."""
         drive = self.drive
         if not switch(p):
-            self.sweep.stop()
             self.check.stop()
             drive.event("stop")
+            self.sweep.stop()
             if self.guard.alone:
                 self.guard.alone.on = False
         elif self.check.wanted() and not self.board.fault:
@@ -155,6 +156,7 @@ class Commands:
         drive = self.drive
         value = within(p, unit, self._range(unit))
         self.sweep.still()
+        self.sweep.given = None
         if unit == "HZ":
             drive.set(value, drive.ppm)
         else:
@@ -174,6 +176,11 @@ class Commands:
         if unit == "HZ":
             return s.low_hz, s.high_hz, min(max(DEFAULT_HZ, s.low_hz), s.high_hz)
         return 0, s.cap_ppm, 0
+
+    def base(self, p):
+        """Frequency and duty for sweeps; the setting from before comes back with the output off."""
+        hz = within(p[:1], "HZ", self._range("HZ"))
+        self.sweep.base(hz, within(p[1:], "PCT", self._range("PCT")))
 
     def list_append(self, p):
         """Add frequency and duty pairs to the list."""

@@ -122,6 +122,8 @@ class Guard:
                 self.alone.back()
             elif running:
                 self.trip(102, fixed(t, 3) + " s", soft=True)
+            else:
+                self.sweep.stop()  # gives back what a base of sweeps stands in for
         t = self.clock.ticks_diff(now, self.since)
         if running and 0 < self.limits.alone_us < t * 1000:
             self.trip(108, fixed(t, 3) + " s", soft=True)

@@ -21,6 +21,7 @@ class Sweep:
         self._placed = False
         self._course = None  # None: the list is the course
         self._before = (0, 0)
+        self.given = None  # the setting that a base of sweeps stands in for
         self.total = 0
         self.barred = 0
         """1 while tracking has the output."""
@@ -69,6 +70,13 @@ class Sweep:
             left -= PART
         return check & 0xFFFFFFFF
 
+    def base(self, hz, ppm):
+        """Set what sweeps keep fixed or begin at, until the output goes off."""
+        self.still()
+        drive = self.drive
+        self.given = self.given or (drive.hz, drive.ppm)
+        drive.set(hz, ppm)
+
     def start(self):
         """Begin. Raises Fault when it cannot: running, output off, outside the limits."""
         if self.active():
@@ -92,9 +100,14 @@ class Sweep:
         self._placed = False
 
     def stop(self, state=ABORT):
-        """End the sweep early; the output returns to what it was before."""
+        """End the sweep early; the output returns to what it was before. With the output going
+        off, the setting from before a base comes back.
+        """
         if self.active():
             self.end(state)
+        if self.given and not self.drive.running():
+            given, self.given = self.given, None
+            self.drive.set(*given)
 
     def step(self):
         """One step of the sweep; called often."""

@@ -82,6 +82,7 @@ OUTPut:PROTection
 :CLEar guard.clear !
 [SOURce:]SWEep
 :POINts sweep.points N 1 10000 101
+:BASE base 20
 :DWELl sweep.dwell_us S 0 1000000 8000
 [SOURce:]LIST
 :CLEar sweep.clear_list !

@@ -259,3 +259,46 @@ def test_clock_that_wraps_does_no_harm(tmp_path: Path, monkeypatch: pytest.Monke
     finish(rig)
     assert rig.clock.now > 1 << 30
     assert rig.text("TRAC:STAT?") == "DONE,1,0,20,20"
+
+
+@pytest.mark.parametrize(
+    "end",
+    [
+        "OUTP OFF",
+        "ABOR;:OUTP OFF",  # in mid-sweep
+        "",  # a host that is lost
+    ],
+)
+@pytest.mark.parametrize("begun", ["", ";:OUTP ON", ";:OUTP ON;:INIT"])
+def test_the_setting_from_before_a_base_comes_back(rig: Rig, begun: str, end: str) -> None:
+    rig.say("FREQ 173600;:PULS:DCYC 21;:FREQ:STAR 130000;STOP 180000;MODE SWE;:SWE:DWEL 1")
+    before = rig.text("FREQ?;:PULS:DCYC?")
+    rig.say(f"SWE:BASE 130000,15{begun}")
+    rig.run_ms(100)
+    rig.say("SWE:BASE 131000,15")  # refused in a sweep, else the same setting stays the one before
+    assert rig.text("FREQ?;:PULS:DCYC?") != before
+    if end:
+        rig.say(end)
+        rig.run_ms(100)
+    else:
+        rig.run_ms(3000)
+    assert rig.text("FREQ?;:PULS:DCYC?") == before
+    assert not rig.text("OUTP?;:OUTP:COND?").startswith("1")
+
+
+def test_a_setting_made_after_a_base_stays(rig: Rig) -> None:
+    rig.say("FREQ 173600;:PULS:DCYC 21;:SWE:BASE 130000,15;:OUTP ON")
+    rig.run_ms(100)
+    rig.say("PULS:DCYC 10")
+    held = rig.text("FREQ?;:PULS:DCYC?")
+    rig.say("OUTP OFF")
+    rig.run_ms(100)
+    assert rig.text("FREQ?;:PULS:DCYC?") == held
+
+
+@pytest.mark.parametrize("wrong", ["19999,15", "130000,51", "130000", "130000,15,3", ""])
+def test_a_base_keeps_to_the_limits(rig: Rig, wrong: str) -> None:
+    before = rig.text("FREQ?;:PULS:DCYC?")
+    rig.say(f"SWE:BASE {wrong}")
+    assert not rig.text("SYST:ERR?").startswith("0,")
+    assert rig.text("FREQ?;:PULS:DCYC?") == before

@@ -79,6 +79,7 @@ class FakeDriver:
             "*ESE": "0",
         }
         self.hertz = 165_000
+        self.given: tuple[str, str, int] | None = None
         self.errors: list[tuple[int, str]] = []
         self.output = "OFF"
         self.cause = (0, "None")
@@ -138,6 +139,8 @@ class FakeDriver:
         """Set a value; frequency and duty are held as what a chip of 125 MHz achieves."""
         if name in ("FREQ", "PULS:DCYC") and self.state in (1, 2):
             return self.errors.append((-221, "Settings conflict;a sweep is running"))
+        if name in ("FREQ", "PULS:DCYC"):
+            self.given = None
         if name == "FREQ":
             hertz = float(value)
             if not float(self.values["FREQ:LIM:LOW"]) <= hertz <= 1e6:
@@ -214,6 +217,7 @@ class FakeDriver:
         self.output = value
         if value == "OFF":
             self.do_abor("")
+            self.give_back()
         return None
 
     def do_outp_cond_q(self, _: str) -> str:
@@ -231,6 +235,7 @@ class FakeDriver:
         self.errors.append((number, text))
         if self.state in (1, 2):
             self.state = 5
+        self.give_back()
 
     # ---- measuring
 
@@ -249,6 +254,19 @@ class FakeDriver:
             return None
         self.values["CAL:CURR:OFFS"] = "0.012300"
         return "0.012300"
+
+    def do_swe_base(self, value: str) -> None:
+        hertz, percent = value.split(",")
+        given = self.given or (self.values["FREQ"], self.values["PULS:DCYC"], self.hertz)
+        self.store("FREQ", hertz)
+        self.store("PULS:DCYC", percent)
+        self.given = given
+
+    def give_back(self) -> None:
+        """The output has gone off: what a base of sweeps stands in for."""
+        if self.given:
+            self.values["FREQ"], self.values["PULS:DCYC"], self.hertz = self.given
+            self.given = None
 
     def do_list_cle(self, _: str) -> None:
         self.listed = []

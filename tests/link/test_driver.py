@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import random
 import zlib
 from collections.abc import Iterator
@@ -405,14 +406,57 @@ class TestSweep:
 
         assert line.driver.lines == [
             "OUTP:COND?;*ESE?",
-            "PULS:DCYC 10.0000;:PULS:DCYC?" + TAIL,
+            "SWE:BASE 165000,10.0000;:FREQ?;:PULS:DCYC?" + TAIL,
             "SWE:DWEL 0.008000;:SENS:AVER:COUN 32;:FREQ:STAR 150000;:FREQ:STOP 160000;:SWE:POIN 3;"
             ":FREQ:MODE SWE;:PULS:DCYC:MODE FIX;:SWE:DWEL?;:SENS:AVER:COUN?;:FREQ:STAR?;"
             ":FREQ:STOP?;:SWE:POIN?;:FREQ:MODE?;:PULS:DCYC:MODE?" + TAIL,
             "TRAC:STAT?;*ESE?",
             "INIT;:TRAC:STAT?" + TAIL,
             "TRAC:DATA? 0,64,64",
+            "FREQ 165000;:FREQ?" + TAIL,
+            "PULS:DCYC 0.0000;:PULS:DCYC?" + TAIL,
         ]
+
+    @pytest.mark.parametrize(
+        "plan",
+        [
+            FrequencySweep(150_000, 160_000, 3, 0.1),
+            DutySweep(150_000, 0.1, 0.2, 3),
+            PointList((Setpoint(150_000, 0.1), Setpoint(151_000, 0.1))),
+        ],
+    )
+    @pytest.mark.parametrize("on", [False, True])
+    @pytest.mark.parametrize("end", ["whole", "closed", "tripped"])
+    def test_the_setting_from_before_comes_back(self, line, driver, plan, on, end):
+        driver.set_frequency(173_600)
+        driver.set_duty(0.21)
+        held = driver.setpoint()
+        driver.output(on)
+        line.driver.per_ask = 1
+        if end == "tripped":
+            line.driver.trip_at = 1
+        with contextlib.suppress(Tripped):
+            for _ in driver.sweep(plan):
+                if end == "closed":
+                    break
+
+        assert driver.setpoint() == held
+        assert driver.wanted() == Setpoint(173_600, 0.21)
+
+    def test_a_firmware_that_knows_no_base_still_sweeps(self, line, driver):
+        real = line.driver.one
+
+        def older(name, value):
+            if name == "SWE:BASE":
+                line.driver.errors.append((-113, "Undefined header;SWE:BASE"))
+                return None
+            return real(name, value)
+
+        line.driver.one = older
+        points = list(driver.sweep(FrequencySweep(150_000, 160_000, 3, 0.1)))
+
+        assert len(points) == 3
+        assert driver.condition() is DriverState.OFF
 
     def test_a_short_list_costs_three_lines_and_its_points(self, line, driver):
         driver.output(True)

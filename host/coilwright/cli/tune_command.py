@@ -396,10 +396,10 @@ class _Questions:
         self.given: list[tuple[Point, bool]] = []
 
     def __call__(self, point: Point) -> bool:
+        from coilwright.point import Setpoint
         from coilwright.view.progress import point_line
 
-        self._driver.set_frequency(point.requested_frequency_hz)
-        self._driver.set_duty(point.requested_duty)
+        self._driver.set_base(Setpoint(point.requested_frequency_hz, point.requested_duty))
         self._driver.output(True)  # still off while the points of a record are gone through
         with self._driver.waiting():
             click.echo(point_line(point), err=True)
@@ -412,6 +412,7 @@ def run_tune(
     driver: Driver, recorder: Recorder, options: TuneOptions, wishes: TuneWishes
 ) -> tuple[TuneResult, dict[str, list[Point]]]:
     from coilwright.link import PointList
+    from coilwright.point import Setpoint
     from coilwright.tune import tune
 
     stages: dict[str, list[Point]] = {}
@@ -421,8 +422,7 @@ def run_tune(
     _check_light(rest, wishes)
 
     def switch_on() -> None:
-        driver.set_frequency(options.band_hz[0])
-        driver.set_duty(options.safe_duty)
+        driver.set_base(Setpoint(round(options.band_hz[0]), options.safe_duty))
         driver.output(True)
 
     recorder.before_measuring = switch_on

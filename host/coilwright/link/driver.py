@@ -12,6 +12,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from coilwright.errors import (
+    DriverError,
     HostLost,
     LinkError,
     LinkLost,
@@ -41,7 +42,7 @@ from coilwright.link.plans import (
     percent_text,
     ppm_of,
 )
-from coilwright.link.session import Session, Setting
+from coilwright.link.session import Disturbed, Session, Setting
 from coilwright.link.timeouts import Timeouts
 from coilwright.link.transport import Transport
 from coilwright.point import Point, Setpoint
@@ -132,6 +133,7 @@ class Driver:
         self._on = False
         self.on_interruption: Callable[[str], None] = lambda sentence: None
         self._requested: Setpoint | None = None
+        self._own: Setpoint | None = None  # what a base stands in for
         self._clock_turns = 0
         self._clock_ms = 0
         self._paced = (0.0, 0)
@@ -219,6 +221,7 @@ class Driver:
         except LinkError:
             return False
         self.output_confirmed_off = state in (DriverState.OFF, DriverState.TRIPPED)
+        self._given_back()
         return self.output_confirmed_off
 
     @contextlib.contextmanager
@@ -277,7 +280,7 @@ class Driver:
         """
         hertz = hertz_of(frequency_hz)
         answer = self._set_and_read("FREQ", str(hertz), _FREQUENCY_TOLERANCE * hertz)
-        self._requested = Setpoint(hertz, self.wanted().duty)
+        self._requested, self._own = Setpoint(hertz, self.wanted().duty), None
         return answer
 
     def set_duty(self, duty: float) -> float:
@@ -294,8 +297,39 @@ class Driver:
         """
         ppm = ppm_of(duty)
         answer = self._set_and_read("PULS:DCYC", percent_text(ppm), _DUTY_TOLERANCE_PERCENT)
-        self._requested = Setpoint(self.wanted().frequency_hz, ppm / 1e6)
+        self._requested, self._own = Setpoint(self.wanted().frequency_hz, ppm / 1e6), None
         return answer / 100
+
+    def set_base(self, base: Setpoint) -> None:
+        """Set frequency and duty for what sweeps; the setting from before comes back after it.
+
+        The driver itself returns to that one as soon as its output goes off, whether because it is
+        asked to, because it trips, or because this host is gone. A setting made with
+        `set_frequency`, `set_duty` or `recall` meanwhile is the one that stays.
+
+        Raises:
+            OutOfRange: Outside the driver's limits.
+        """
+        own = self._own or self.wanted()
+        hertz, ppm = base.frequency_hz, ppm_of(base.duty)
+        try:
+            line = [f"SWE:BASE {hertz},{percent_text(ppm)}", "FREQ?", "PULS:DCYC?"]
+            frequency, percent = self._session.numbers(line)
+        except Disturbed:  # a firmware that knows no base stays where the sweep began
+            self.set_frequency(hertz)
+            self.set_duty(base.duty)
+            return
+        self._own, self._requested = own, Setpoint(hertz, ppm / 1e6)
+        self._check_held(frequency, percent / 100)
+
+    def _given_back(self) -> None:
+        """The output is off: the driver holds again what a base stood in for."""
+        if self._own is not None:
+            self._requested, self._own = self._own, None
+
+    def _set(self, wanted: Setpoint) -> None:
+        self.set_frequency(wanted.frequency_hz)
+        self.set_duty(wanted.duty)
 
     def _set_and_read(self, header: str, value: str, tolerance: float) -> float:
         setting = Setting(header, value, tolerance)
@@ -335,16 +369,16 @@ class Driver:
         self._on = False
         if not on:
             self._session.exchange(["OUTP OFF"])
+            self._given_back()
             self._require(DriverState.OFF, DriverState.TRIPPED)
             return
-        self._check_setpoint()
+        self._check_held(*self.setpoint())
         self._session.exchange(["OUTP ON"])
         self._require(DriverState.ON)
         self._on = True
 
-    def _check_setpoint(self) -> None:
+    def _check_held(self, frequency: float, duty: float) -> None:
         wanted = self.wanted()
-        frequency, duty = self.setpoint()
         off_hz = abs(frequency - wanted.frequency_hz)
         off_percent = 100 * abs(duty - wanted.duty)
         if (
@@ -354,7 +388,7 @@ class Driver:
             raise Refused(
                 f"The driver holds {frequency:.0f} Hz at {100 * duty:.2f} % where "
                 f"{wanted.frequency_hz} Hz at {100 * wanted.duty:.2f} % was asked for.",
-                "The output stays off; set both again.",
+                "Set both again; see `coilwright status` for its limits.",
             )
 
     def _require(self, *wanted: DriverState) -> None:
@@ -485,9 +519,8 @@ class Driver:
         Where the line breaks off or the driver starts anew, it is waited for, and the sweep goes on
         at the first missing point; `on_interruption` is told.
 
-        Switches the output on for the sweep and off afterwards, unless it is on already. A
-        frequency sweep sets the driver's duty to the plan's, a duty sweep its frequency. Closing
-        the iterator early aborts the sweep.
+        Switches the output on for the sweep and off afterwards, unless it is on already. The
+        setting from before comes back at its end. Closing the iterator early aborts the sweep.
 
         Args:
             plan: What to measure.
@@ -521,6 +554,7 @@ class Driver:
         self._settle_s = self._settle_s if settle_s is None else settle_s
         self._averages = self._averages if averages is None else averages
         was_on, done, returns, vain = self._on, first, 0, 0
+        held = (self.wanted(), self._own) if was_on else None
         trouble: LinkError | HostLost | None = None
         try:
             while True:
@@ -543,6 +577,12 @@ class Driver:
         finally:
             if not was_on:
                 self._off_after_sweep()
+            elif held is not None and held[0] != self._requested:
+                with contextlib.suppress(LinkError, DriverError):
+                    if held[1] is None:
+                        self._set(held[0])
+                    else:
+                        self.set_base(held[0])
 
     def _from(
         self, plan: SweepPlan, setpoints: list[Setpoint], first: int, was_on: bool
@@ -620,7 +660,8 @@ class Driver:
             Tripped: It tripped for another reason than the lost host.
             LinkError: The link fails again.
         """
-        if self._has_forgotten():
+        anew = self._has_forgotten()
+        if anew:
             self._session.forget_errors()
             self._check_settings(missing)
             self._session.apply([self._host_timeout_setting(self._host_timeout_s)])
@@ -632,12 +673,16 @@ class Driver:
             if cause.number != replies.HOST_LOST:
                 raise replies.tripped(cause)
             self.clear_trip()
+        wanted, own = self.wanted(), self._own
+        if anew and own is not None:
+            self._set(own)  # lost with all the rest; the base stands in for it again
         if not was_on:
             self.output(False)
         elif self.condition() is not DriverState.ON:
-            wanted = self.wanted()
-            self.set_frequency(wanted.frequency_hz)
-            self.set_duty(wanted.duty)
+            if own is None:
+                self._set(wanted)
+            else:
+                self.set_base(wanted)
             self.output(True)
         self.on_interruption(f"{trouble.message} It is back: on from point {missing}.")
 
@@ -674,19 +719,15 @@ class Driver:
     def _base(self, plan: SweepPlan, first: Setpoint, was_on: bool) -> None:
         """Set what a sweep keeps fixed; with the output off, also a harmless place to start from.
 
-        The driver returns to this setpoint after the sweep.
+        The driver stays there between the pieces of a sweep.
         """
+        if was_on and isinstance(plan, PointList):
+            return
+        held = self.wanted() if was_on else Setpoint(first.frequency_hz, 0.0)
         if isinstance(plan, FrequencySweep):
-            if not was_on:
-                self.set_frequency(first.frequency_hz)
-            self.set_duty(first.duty)
-        elif not isinstance(plan, PointList):
-            if not was_on:
-                self.set_duty(0.0)
-            self.set_frequency(first.frequency_hz)
-        elif not was_on:
-            self.set_frequency(first.frequency_hz)
-            self.set_duty(0.0)
+            self.set_base(Setpoint(held.frequency_hz, first.duty))
+        else:
+            self.set_base(Setpoint(first.frequency_hz, held.duty))
 
     def _piece(
         self, piece: SweepPlan, setpoints: list[Setpoint], offset: int, was_on: bool, on: bool
@@ -744,6 +785,7 @@ class Driver:
     def _off_after_sweep(self) -> None:
         with contextlib.suppress(LinkError):
             self._transport.send("OUTP OFF")
+            self._given_back()
             self._settled(DriverState.OFF)
 
     def _seconds(self, clock_ms: int) -> float:
@@ -926,7 +968,7 @@ class Driver:
     def recall(self, memory: int = 0) -> tuple[float, float]:
         """Set frequency and duty from a memory; returns what is achieved (Hz, fraction)."""
         self._session.exchange([f"*RCL {memory}"])
-        self._requested = None
+        self._requested = self._own = None
         return self.setpoint()
 
     def errors(self) -> tuple[DriverMessage, ...]:
