@@ -184,6 +184,12 @@ def test_a_trip_comes_with_the_command_that_clears_it(number: int) -> None:
     assert "coilwright set --clear" in failure([refused], "OUTP ON").hint
 
 
+def test_a_driver_that_tracks_is_not_asked_whether_its_output_is_on() -> None:
+    refused = DriverMessage(-221, "Settings conflict;tracking is on")
+
+    assert "tracking: `coilwright set` ends that" in failure([refused], "INIT").hint
+
+
 def test_status_loads_none_of_the_numerics_of_a_tune() -> None:
     code = (
         "import sys, coilwright.cli.status_command, coilwright.cli.bench_session\n"

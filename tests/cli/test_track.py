@@ -15,6 +15,7 @@ from coilwright.bench.faults import parse_fault
 from coilwright.bench.process import Bench
 from coilwright.link import Driver
 from coilwright.link.facts import DriverState
+from coilwright.link.tracking import TrackMode, TrackSetup
 from coilwright.record import read_record
 
 pytestmark = pytest.mark.micropython
@@ -181,3 +182,44 @@ def test_tracking_does_not_go_on_without_a_limit_that_was_lost(
     assert process.returncode == 21
     assert "lost limits or calibration that were not stored" in told
     assert bench.gate_is_low()
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_a_tracking_that_is_stopped_is_over_in_the_driver_too(
+    bench: Bench, tmp_path: Path, number: signal.Signals
+) -> None:
+    where = ["--frequency", "165k", "--duty", "10%"]
+    process = begin("track", "--port", bench.url, *where, "--record", "t.csv", cwd=tmp_path)
+    wait_for_rows(tmp_path / "t.csv", 1)
+
+    process.send_signal(number)
+    _, told = process.communicate(timeout=60)
+
+    assert process.returncode == 143, told
+    with Driver.open(bench.url) as driver:
+        assert driver.condition() is DriverState.OFF
+        assert not driver.track().on
+
+
+def test_what_drives_by_itself_ends_a_tracking_that_was_left_on(
+    bench: Bench, tmp_path: Path
+) -> None:
+    def leave_it_on() -> None:
+        with Driver.open(bench.url) as driver:
+            driver.set_tracking(TrackSetup(TrackMode.PROBE, 400, 8000, 0.05))
+
+    leave_it_on()
+    seen = run("status", "--port", bench.url, cwd=tmp_path)
+    swept = run(
+        "sweep", "--port", bench.url, "--from", "160k", "--to", "161k", "--points", "3",
+        "--duty", "10%", cwd=tmp_path,
+    )  # fmt: skip
+    leave_it_on()
+    held = run("set", "--port", bench.url, "--frequency", "159k", cwd=tmp_path)
+
+    assert (seen.returncode, swept.returncode, held.returncode) == (0, 0, 0), swept.stderr
+    assert "still tracking" not in seen.stderr
+    assert "still tracking" in swept.stderr
+    assert "still tracking" in held.stderr
+    with Driver.open(bench.url) as driver:
+        assert not driver.track().on

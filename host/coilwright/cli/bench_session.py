@@ -39,14 +39,29 @@ class RecordWishes:
     force: bool
 
 
-def open_driver(port: str | None) -> Driver:
+def open_driver(port: str | None, *, drives: bool = True) -> Driver:
     """Open the port, or without one the only port at which a driver answers.
+
+    Args:
+        port: The port, where one is given.
+        drives: The command sets frequency and duty itself: a tracking that another program left on
+            would change them under its hands and refuse its sweeps, so it is ended, with a word.
 
     Raises:
         PortNotFound: No port was given and not exactly one driver answers.
         CoilwrightError: as `Driver.open`.
     """
-    return Driver.open(port if port is not None else _only_driver())
+    driver = Driver.open(port if port is not None else _only_driver())
+    if drives:
+        try:
+            if driver.end_tracking():
+                Console(stderr=True).print(
+                    "The driver was still tracking (`coilwright track`): it no longer is."
+                )
+        except BaseException:
+            driver.close()
+            raise
+    return driver
 
 
 def set_measuring(driver: Driver, settle_s: float | None, averages: int | None) -> None:

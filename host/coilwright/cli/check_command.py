@@ -54,7 +54,7 @@ def command(port: str | None, reference: Path | None, as_json: bool) -> None:
     from coilwright.view.pairs import print_pairs
 
     before = None if reference is None else _read(reference)
-    with open_driver(port) as driver:
+    with open_driver(port, drives=False) as driver:
         found = driver.self_check()
         sensor = driver.board.supply_sensor
     verdict = _verdict(found, before)

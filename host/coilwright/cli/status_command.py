@@ -28,7 +28,7 @@ def command(port: str | None, as_json: bool) -> None:
     from coilwright.cli.bench_session import open_driver
     from coilwright.view.pairs import print_pairs
 
-    with open_driver(port) as driver:
+    with open_driver(port, drives=False) as driver:
         status, point = driver.status(), driver.measure()
         caps, track = _or_none(driver.duty_table), _or_none(driver.track)
         dates, calibration = read(_or_none(driver.protected_data) or ""), driver.calibration()

@@ -133,7 +133,7 @@ def _ask(
     from coilwright.errors import OutOfRange
     from coilwright.link import DriverState
 
-    with open_driver(port) as driver:
+    with open_driver(port, drives=False) as driver:
         timer = driver.board.timer
         if frequency is None:
             return timer, None

@@ -204,7 +204,7 @@ class Driver:
         self._transport.close()
 
     def make_safe(self) -> bool:
-        """Abort the sweep, switch the output off, and ask whether it is off.
+        """Abort the sweep, switch the output off, ask whether it is off, and end a tracking.
 
         Never raises a link failure: there may be no link left.
 
@@ -222,6 +222,8 @@ class Driver:
             return False
         self.output_confirmed_off = state in (DriverState.OFF, DriverState.TRIPPED)
         self._given_back()
+        with contextlib.suppress(LinkError, DriverError):
+            self.end_tracking()  # switched off, it would only wait, and refuse every sweep
         return self.output_confirmed_off
 
     @contextlib.contextmanager
@@ -873,6 +875,15 @@ class Driver:
             tracking.set_up(self._session, setup)
         tracking.switch(self._session, setup is not None)
         self._requested = None
+
+    def end_tracking(self) -> bool:
+        """End a tracking that goes on or waits for the output; whether there was one."""
+        on = self._session.look("TRACK?", str)
+        if on == "1":
+            self.set_tracking(None)
+        elif not on:  # a firmware that does not track
+            self._session.forget_errors()
+        return on == "1"
 
     def track(self) -> tracking.Track:
         """The moves of the tracking so far, the last 32 of them."""

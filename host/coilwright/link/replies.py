@@ -195,6 +195,8 @@ def failure(found: Sequence[DriverMessage], sent: str) -> DriverError:
     hint = _ERROR_HINTS.get(first, "")
     if first == -221 and "tripped" in told:
         hint = "`coilwright status` says why it tripped. Mend that, then `coilwright set --clear`."
+    if first == -221 and "tracking" in told:
+        hint = "The driver is tracking: `coilwright set` ends that, as does `TRACK OFF`."
     if first == -222:
         near = [text for header, text in _RANGE_HINTS.items() if sent.startswith(header)]
         return OutOfRange(f"The driver says {told} to {sent!r}.", near[0] if near else hint)
