@@ -36,6 +36,8 @@ A command line that cannot be understood exits with 2, Ctrl-C with 130.
 
 from __future__ import annotations
 
+from coilwright.printable import printable_line
+
 
 class CoilwrightError(Exception):
     """A failure that is told in one sentence, with a hint on what to do.
@@ -43,14 +45,15 @@ class CoilwrightError(Exception):
     Args:
         message: What is wrong, with the value that is wrong.
         hint: What the person can do about it; empty where there is nothing to say.
+
+    What a device, a file or a name puts into either is made printable.
     """
 
     exit_code = 1
 
     def __init__(self, message: str, hint: str = "") -> None:
-        super().__init__(message, hint)
-        self.message = message
-        self.hint = hint
+        self.message, self.hint = printable_line(message), printable_line(hint)
+        super().__init__(self.message, self.hint)
 
     @property
     def kind(self) -> str:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import codecs
 import importlib
-import io
 import os
 import sys
 
 import click
 
 from coilwright import __version__
-from coilwright.cli.failure import print_failure, report_failure
+from coilwright.cli.failure import print_failure, report_failure, say, say_usage
+from coilwright.cli.streams import end_streams, guard_streams
 
 # Name → one line for the list. The module of the same name holds `command`;
 # the line stands here so that `coilwright --help` imports none of them.
@@ -87,32 +86,41 @@ def cli() -> None:
     """
 
 
-def _write_any_letter() -> None:
-    """Let no letter end the output: "µ" and "€" have no place in every locale, or Windows page."""
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):
-            # As click does on its own streams, so that both write the same.
-            plain = codecs.lookup(stream.encoding).name == "ascii"
-            stream.reconfigure(encoding="utf-8" if plain else None, errors="replace")
-
-
 def main() -> None:
     """Run the command; ends the process with the exit code of what happened."""
-    _write_any_letter()
+    guard_streams()
     # The circuit's matrices are small: threads in the linear algebra cost more than they bring.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     as_json = "--json" in sys.argv[1:]
     try:
-        cli.main(standalone_mode=False)
+        exit_code = _run(as_json)
+    finally:
+        end_streams()
+    sys.exit(exit_code)
+
+
+def _run(as_json: bool) -> int:
+    """Exit code of the command line, whatever happens in it."""
+    try:
+        exit_code = _called()
+        if sys.stdout is not None:
+            sys.stdout.flush()
+        return exit_code
     except click.exceptions.NoArgsIsHelpError as error:
-        click.echo(error.format_message())
-        sys.exit(2)
+        say(error.format_message())
+        return 2
     except click.ClickException as error:
-        error.show()
+        say_usage(error)
         if as_json:
             print_failure("Usage", error.format_message(), "", error.exit_code)
-        sys.exit(error.exit_code)
-    except click.exceptions.Exit as done:
-        sys.exit(done.exit_code)
+        return error.exit_code
     except BaseException as failure:
-        sys.exit(report_failure(failure, as_json=as_json))
+        return report_failure(failure, as_json=as_json)
+
+
+def _called() -> int:
+    try:
+        cli.main(standalone_mode=False)
+    except click.exceptions.Exit as done:
+        return done.exit_code
+    return 0

@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rich.console import Console
-
 from coilwright import calibrated
 from coilwright.errors import CannotResume, NoResult, OutOfRange, PortNotFound, Refused
 from coilwright.link import Driver, Limits, SweepPlan
@@ -24,6 +22,7 @@ from coilwright.record import (
     next_path,
     reopen,
 )
+from coilwright.view.console import Console
 from coilwright.view.progress import PlainView, ProgressView, progress_view
 
 _RESUMED = ("sweep", "tune", "reach")

@@ -183,10 +183,10 @@ def _tell(
     read: Sequence[Record],
     plot: Path | None,
 ) -> None:
-    from rich.console import Console
     from rich.table import Table
 
     from coilwright.view.compare_text import rows, sentences
+    from coilwright.view.console import Console
     from coilwright.view.pairs import print_sentences
 
     table = Table(box=None, pad_edge=False)
@@ -195,7 +195,7 @@ def _tell(
         table.add_column(label, justify="right", overflow="fold")
     for cells in rows(found, verdicts):
         table.add_row(*cells)
-    Console(soft_wrap=False).print(table, highlight=False)
+    Console(soft_wrap=False).print(table)
     click.echo("")
     print_sentences(sentences(found, verdicts, ground))
     for record in read:

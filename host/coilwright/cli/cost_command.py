@@ -206,13 +206,12 @@ def _numbers(answer: _Answer) -> dict[str, Any]:
 
 
 def _tell(answer: _Answer, plot: Path | None) -> None:
-    from rich.console import Console
-
+    from coilwright.view.console import Console
     from coilwright.view.cost_text import cost_pairs, kit_pairs, parts_table
     from coilwright.view.pairs import print_pairs
 
     currency, found = answer.listed.currency, answer.found
-    Console().print(parts_table(found, currency), highlight=False)
+    Console().print(parts_table(found, currency))
     pairs = cost_pairs(found, answer.one_more, currency)
     if answer.kit is not None and answer.even is not None:
         pairs += kit_pairs(found, answer.kit, answer.even, currency)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import sys
@@ -11,7 +12,9 @@ from pathlib import Path
 
 import click
 
-from coilwright.errors import CoilwrightError
+from coilwright.cli.streams import let_go
+from coilwright.errors import CoilwrightError, NotWritable
+from coilwright.printable import printable_line
 
 INTERRUPTED = 130
 TERMINATED = 143
@@ -31,7 +34,7 @@ def report_failure(failure: BaseException, *, as_json: bool) -> int:
     if isinstance(failure, SystemExit):
         raise failure
     for note in getattr(failure, "__notes__", ()):
-        click.echo(f"Caution: {note}", err=True)
+        say(f"Caution: {printable_line(note)}")
     if isinstance(failure, CoilwrightError):
         return _tell(failure.kind, failure.message, failure.hint, failure.exit_code, as_json)
     if isinstance(failure, KeyboardInterrupt | click.exceptions.Abort):
@@ -40,7 +43,7 @@ def report_failure(failure: BaseException, *, as_json: bool) -> int:
         return _tell("Terminated", "Stopped by a termination signal.", "", TERMINATED, as_json)
     if isinstance(failure, BrokenPipeError):
         # The reader of our output went away (for instance `| head`): nothing left to say to it.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        let_go(sys.stdout)
         return 0
     return _tell(
         "Internal",
@@ -52,18 +55,31 @@ def report_failure(failure: BaseException, *, as_json: bool) -> int:
 
 
 def _tell(kind: str, message: str, hint: str, exit_code: int, as_json: bool) -> int:
-    click.echo(f"Error: {message}", err=True)
+    say(f"Error: {message}")
     if hint:
-        click.echo(f"Hint: {hint}", err=True)
+        say(f"Hint: {hint}")
     if as_json:
         print_failure(kind, message, hint, exit_code)
     return exit_code
 
 
+def say(text: str) -> None:
+    """A line on stderr; where that cannot be written, the exit code tells."""
+    with contextlib.suppress(OSError, NotWritable):
+        click.echo(text, err=True)
+
+
+def say_usage(error: click.ClickException) -> None:
+    """What is wrong with the command line, as click tells it."""
+    with contextlib.suppress(OSError, NotWritable):
+        error.show()
+
+
 def print_failure(kind: str, message: str, hint: str, exit_code: int) -> None:
     """Print the failure as one JSON object on stdout."""
     fault = {"kind": kind, "message": message, "hint": hint, "exit_code": exit_code}
-    click.echo(json.dumps({"error": fault}))
+    with contextlib.suppress(OSError, NotWritable):
+        click.echo(json.dumps({"error": fault}))
 
 
 def _keep(failure: BaseException) -> Path:

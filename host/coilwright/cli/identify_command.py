@@ -200,10 +200,10 @@ def _try(
 
 
 def _tell(found: Identified, tried: Sequence[Change], records: Sequence[Record]) -> None:
-    from rich.console import Console
     from rich.table import Table
 
     from coilwright.view import identify_text as text
+    from coilwright.view.console import Console
 
     console = Console(soft_wrap=False)
     for line in text.fit_lines(found):
@@ -214,7 +214,7 @@ def _tell(found: Identified, tried: Sequence[Change], records: Sequence[Record])
         table.add_column(title, justify="left" if title == "from" else "default")
     for row in text.value_rows((*found.parts, *found.derived)):
         table.add_row(*row)
-    console.print(table, highlight=False)
+    console.print(table)
     click.echo("")
     for line in (*found.remarks, *found.unclear):
         click.echo(line)
@@ -231,11 +231,11 @@ def _tell(found: Identified, tried: Sequence[Change], records: Sequence[Record])
 
 
 def _tell_change(console: object, change: Change) -> None:
-    from rich.console import Console
     from rich.table import Table
 
     from coilwright.identify.keys import unit_of
     from coilwright.quantities import show, show_percent
+    from coilwright.view.console import Console
     from coilwright.view.identify_text import change_rows
 
     what = ", ".join(
@@ -249,4 +249,4 @@ def _tell_change(console: object, change: Change) -> None:
         table.add_row(*row)
     assert isinstance(console, Console)
     click.echo("")
-    console.print(table, highlight=False)
+    console.print(table)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from coilwright.cli.options import FILE, TAG, force_option, json_option, print_json
+from coilwright.printable import printable_line
 
 if TYPE_CHECKING:
     from coilwright.record import Record
@@ -74,9 +75,9 @@ def list_command(
 
 
 def _table(found: list[Entry], folder: Path) -> None:
-    from rich.console import Console
     from rich.table import Table
-    from rich.text import Text
+
+    from coilwright.view.console import Console
 
     table = Table(box=None, pad_edge=False)
     for heading in ("record", "kind", "begun"):
@@ -92,18 +93,12 @@ def _table(found: list[Entry], folder: Path) -> None:
         elif not entry.finished:
             remarks.append("(never finished)")
         begun = entry.started.astimezone().strftime("%Y-%m-%d %H:%M")
-        # As plain text: what stands in metadata is no mark-up of ours.
         cells = (str(entry.path.relative_to(folder)), entry.kind, begun, str(entry.rows))
-        table.add_row(*map(Text, (*cells, _printable("  ".join(remarks)))))
+        table.add_row(*map(printable_line, (*cells, "  ".join(remarks))))
     console = Console(soft_wrap=True)
-    console.print(table, highlight=False)
+    console.print(table)
     points = sum(entry.rows for entry in found)
-    console.print(f"{len(found)} records, {points} points", highlight=False)
-
-
-def _printable(text: str) -> str:
-    """Without control characters, which could move a terminal's cursor."""
-    return "".join(letter if letter.isprintable() else " " for letter in text)
+    console.print(f"{len(found)} records, {points} points")
 
 
 @command.command("tag")
@@ -143,8 +138,8 @@ def _annotate(
         found = annotate(path, add=add, remove=remove, note=note)
         told.append({"record": str(path), "tags": list(found.tags), "note": found.note})
         if not as_json:
-            note_text = f'  "{_printable(found.note)}"' if found.note else ""
-            click.echo(f"{path}: {_printable(', '.join(found.tags)) or 'no tags'}{note_text}")
+            note_text = f'  "{printable_line(found.note)}"' if found.note else ""
+            click.echo(f"{path}: {printable_line(', '.join(found.tags)) or 'no tags'}{note_text}")
     if as_json:
         print_json({"records": told})
 

@@ -48,9 +48,10 @@ def command(
 
 def write_report(records: tuple[Path, ...], target: Path, build: Build | None, force: bool) -> Made:
     """Make the report, and say on a terminal what takes its time."""
-    from rich.console import Console
+    from rich.text import Text
 
     from coilwright.report import make_report
+    from coilwright.view.console import Console
 
     console = Console(stderr=True)
     if not console.is_terminal:
@@ -61,7 +62,7 @@ def write_report(records: tuple[Path, ...], target: Path, build: Build | None, f
             target,
             build=build,
             force=force,
-            on_step=lambda step: status.update(f"report: {step}"),
+            on_step=lambda step: status.update(Text(f"report: {step}")),
         )
 
 

@@ -218,8 +218,9 @@ def _tell_band(
 
 
 def _table(steps: list[Step], marked: Step | None) -> None:
-    from rich.console import Console
     from rich.table import Table
+
+    from coilwright.view.console import Console
 
     table = Table(box=None, pad_edge=False)
     table.add_column("")
@@ -234,7 +235,7 @@ def _table(steps: list[Step], marked: Step | None) -> None:
             f"{step.counts}/{step.span}",
             str(step.request_hz),
         )
-    Console(soft_wrap=True).print(table, highlight=False)
+    Console(soft_wrap=True).print(table)
 
 
 def _json(step: Step) -> dict[str, float]:

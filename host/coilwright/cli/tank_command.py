@@ -155,27 +155,26 @@ def _save_plot(found: TankAnswer, plot: Path, force: bool) -> None:
 
 
 def _tell(found: TankAnswer, plot: Path | None) -> None:
-    from rich.console import Console
-
     from coilwright.view import tank_text
+    from coilwright.view.console import Console
 
-    console = Console(highlight=False, soft_wrap=False)
-    console.print(tank_text.title(found), markup=False)
+    console = Console(soft_wrap=False)
+    console.print(tank_text.title(found))
     if found.assumed:
-        console.print("assumed: " + "; ".join(found.assumed), markup=False)
+        console.print("assumed: " + "; ".join(found.assumed))
     choices = tank_text.choice_table(found)
     if choices is not None:
         console.print(choices)
-        console.print(tank_text.CHOICE_LEGEND, markup=False)
+        console.print(tank_text.CHOICE_LEGEND)
     if found.switching is not None:
         console.print()
         console.print(tank_text.switching_table(found.switching))
-        console.print(tank_text.SWITCHING_LEGEND, markup=False)
+        console.print(tank_text.SWITCHING_LEGEND)
     for line in (*tank_text.spread_lines(found), *found.notes):
-        console.print(line, markup=False)
+        console.print(line)
     for line in found.left_out:
-        console.print(f"left out: {line}", markup=False)
+        console.print(f"left out: {line}")
     for line in found.cautions:
-        console.print(f"Caution: {line}", markup=False)
+        console.print(f"Caution: {line}")
     if plot is not None:
-        console.print(f"plot in {plot}", markup=False)
+        console.print(f"plot in {plot}")

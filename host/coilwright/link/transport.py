@@ -25,6 +25,7 @@ from coilwright.errors import LinkError, LinkLost, NoAnswer, NotOurDriver
 from coilwright.link.framing import Block, find_sound, parse_payload
 from coilwright.link.strangers import stranger_in
 from coilwright.link.timeouts import Timeouts
+from coilwright.printable import printable_line
 
 T = TypeVar("T")
 
@@ -210,7 +211,8 @@ class Transport:
     def read_line(self, wait_s: float) -> str:
         """The next line that is not empty; it ends in LF, CR or CR LF.
 
-        Bytes that are not ASCII come back as U+FFFD, so no damaged answer passes for a whole one.
+        Bytes that are not ASCII come back as U+FFFD, so no damaged answer passes for a whole one;
+        control characters as their pictures.
 
         Raises:
             NoAnswer: No whole line came in time; what came stays in the buffer.
@@ -220,7 +222,7 @@ class Transport:
         while True:
             line = self._take_line()
             if line is not None:
-                return line
+                return printable_line(line)
             if time.monotonic() >= deadline:
                 raise self._failure(
                     NoAnswer(
@@ -289,7 +291,7 @@ class Transport:
         if self._in_step % _CALM == 0:
             self.room = min(LONGEST_LINE, 2 * self.room)
         try:
-            return parse(answer)
+            return parse(printable_line(answer))
         except ValueError as error:
             shown = answer[:_SHOWN]
             raise self._failure(

@@ -5,8 +5,9 @@ from __future__ import annotations
 from types import TracebackType
 from typing import Protocol, Self
 
-from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
+
+from coilwright.view.console import Console
 
 
 class CopyView(Protocol):
@@ -53,7 +54,7 @@ class LineView:
         return None
 
     def say(self, text: str) -> None:
-        self._console.print(text, highlight=False, markup=False, soft_wrap=True)
+        self._console.print(text, soft_wrap=True)
 
     def begin(self, size: int) -> None:
         return None
@@ -66,7 +67,7 @@ class BarView:
     """The stage and a bar, redrawn in place and gone at the end."""
 
     def __init__(self, console: Console) -> None:
-        columns = (TextColumn("{task.description}"), BarColumn(), DownloadColumn())
+        columns = (TextColumn("{task.description}", markup=False), BarColumn(), DownloadColumn())
         self._progress = Progress(
             *columns, TimeRemainingColumn(compact=True), console=console, transient=True
         )

@@ -11,7 +11,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import ClassVar, Protocol
 
-from rich.console import RenderableType
 from rich.text import Text
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
@@ -22,6 +21,7 @@ from coilwright.live import requests
 from coilwright.live.ladder import Move
 from coilwright.live.snapshot import Snapshot
 from coilwright.view import live_text
+from coilwright.view.console import cleaned
 
 LEAST = (80, 24)
 _LOOK_S = 0.1
@@ -278,8 +278,8 @@ class Panel(App[None]):
             drawn = live_text.plots(snapshot, now_s, width, height, job=self._shows_job)
             place.update(drawn)
 
-    def _put(self, name: str, content: RenderableType) -> None:
-        self.query_one(f"#{name}", Static).update(content)
+    def _put(self, name: str, content: Text) -> None:
+        self.query_one(f"#{name}", Static).update(cleaned(content))
 
     # ---- failing -----------------------------------------------------------------------------
 

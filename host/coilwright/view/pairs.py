@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
+
+from coilwright.view.console import Console
 
 NAME_WIDTH = 17
 """Of the column of names on a plain output; more where a longer name needs it."""
@@ -32,4 +33,4 @@ def print_sentences(sentences: Iterable[str]) -> None:
     """Print sentences on stdout, wrapped at words on a terminal."""
     console = Console()
     for sentence in sentences:
-        console.print(sentence, markup=False, highlight=False, soft_wrap=not console.is_terminal)
+        console.print(sentence, soft_wrap=not console.is_terminal)

@@ -7,7 +7,7 @@ from collections import deque
 from types import TracebackType
 from typing import Protocol
 
-from rich.console import Console, Group, RenderableType
+from rich.console import Group, RenderableType
 from rich.live import Live
 from rich.panel import Panel
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
@@ -16,6 +16,7 @@ from rich.text import Text
 
 from coilwright.point import Flag, Point
 from coilwright.quantities import show, show_percent
+from coilwright.view.console import Console
 from coilwright.view.terminal_plot import draw
 
 PLAIN_LINES_PER_STAGE = 10
@@ -97,7 +98,7 @@ class PlainView:
         self._print(text)
 
     def _print(self, text: str) -> None:
-        self._console.print(text, highlight=False, markup=False, soft_wrap=True)
+        self._console.print(text, soft_wrap=True)
 
 
 class LiveView:
@@ -107,7 +108,7 @@ class LiveView:
         self._title = title
         self._console = console
         self._progress = Progress(
-            TextColumn("{task.description}"),
+            TextColumn("{task.description}", markup=False),
             BarColumn(bar_width=None),
             MofNCompleteColumn(),
             TimeRemainingColumn(compact=True),
@@ -157,7 +158,7 @@ class LiveView:
         if len(self._points) > 1:
             parts.append(self._curve())
         parts.extend(Text(note, style="dim") for note in self._notes)
-        return Panel(Group(*parts), title=self._title, title_align="left")
+        return Panel(Group(*parts), title=Text(self._title), title_align="left")
 
     def _readings(self, point: Point) -> RenderableType:
         grid = Table.grid(expand=True)
