@@ -41,6 +41,8 @@ if TYPE_CHECKING:
 
 PURPOSES = ("lowest-duty", "least-current", "brightest")
 LIT = ("light", "probe", "ask")
+LONGEST_LOOK_S = 60.0
+"""The output goes off where nobody answers for so long."""
 RAMP_S = 0.004
 """Soft start of a tune's points, from 0 to the duty cap: hundreds of periods of the tank still."""
 
@@ -394,18 +396,34 @@ class _Questions:
     def __init__(self, driver: Driver) -> None:
         self._driver = driver
         self.given: list[tuple[Point, bool]] = []
+        self._gone = False
 
     def __call__(self, point: Point) -> bool:
         from coilwright.point import Setpoint
         from coilwright.view.progress import point_line
 
-        self._driver.set_base(Setpoint(point.requested_frequency_hz, point.requested_duty))
-        self._driver.output(True)  # still off while the points of a record are gone through
-        with self._driver.waiting():
-            click.echo(point_line(point), err=True)
-            lit = click.confirm("Are the lamps lit?", err=True)
+        there = Setpoint(point.requested_frequency_hz, point.requested_duty)
+        while True:
+            self._gone = False
+            self._driver.set_base(there)
+            self._driver.output(True)  # still off while the points of a record are gone through
+            with self._driver.waiting(LONGEST_LOOK_S, self._tell_gone):
+                click.echo(point_line(point), err=True)
+                lit = click.confirm("Are the lamps lit?", err=True)
+            if not self._gone:
+                break
+            # Nobody knows whether the answer was meant for lamps that had gone dark meanwhile.
+            click.echo("The output is on again, at the same setting: look once more.", err=True)
         self.given.append((point, lit))
         return lit
+
+    def _tell_gone(self) -> None:
+        self._gone = True
+        click.echo(
+            f"\nNo answer for {LONGEST_LOOK_S:g} s: the output is off. Press Enter to have it on"
+            " again.",
+            err=True,
+        )
 
 
 def run_tune(

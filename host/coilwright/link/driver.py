@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -227,19 +228,30 @@ class Driver:
         return self.output_confirmed_off
 
     @contextlib.contextmanager
-    def waiting(self) -> Iterator[None]:
+    def waiting(
+        self, limit_s: float = math.inf, on_limit: Callable[[], None] = lambda: None
+    ) -> Iterator[None]:
         """Keep the output on while a person is asked something.
 
         The driver switches off when it hears nothing for the host-lost time. Inside this block a
         thread sends a harmless line often enough. Keep it short: it defeats that protection.
+
+        Args:
+            limit_s: Time after which the output goes off all the same.
+            on_limit: Told then, in that thread.
         """
         stop = threading.Event()
+        end = time.monotonic() + limit_s
 
         def tell() -> None:
-            while not stop.wait(self._host_timeout_s / 4):
+            while not stop.wait(min(self._host_timeout_s / 4, max(end - time.monotonic(), 0.0))):
                 try:
+                    if time.monotonic() >= end:
+                        self.output(False)
+                        on_limit()
+                        return
                     self._transport.send("*SRE 0")
-                except LinkError:
+                except (LinkError, DriverError):
                     return
 
         teller = threading.Thread(target=tell, name="coilwright-waiting", daemon=True)

@@ -19,6 +19,9 @@ from coilwright.record.metadata import Json, RecordInfo, compose, to_text, utc_t
 from coilwright.record.naming import metadata_path
 from coilwright.whole_file import replace_text
 
+REST = "rest"
+"""Stage of a reading with the output off, with which a record begins."""
+
 _SYNC_INTERVAL_S = 2.0
 _LINE_END = "\r\n"
 
@@ -45,7 +48,9 @@ class RecordWriter:
 
     The metadata file is written first and whole; then every row is handed to the system as soon
     as it is written, and to the disk every two seconds and at the end. Use it as a context
-    manager: leaving the block finishes the record, and an exception is its reason.
+    manager: leaving the block finishes the record, and an exception is its reason. Where nothing
+    but a reading at rest came before the exception, there is no record: it would only take the
+    name from the next try.
 
     Args:
         path: The CSV file; its folder is made if need be.
@@ -76,6 +81,7 @@ class RecordWriter:
         self._interruptions: list[Json] = [] if behind is None else list(behind.interruptions)
         self._marks: list[Json] = [] if behind is None else list(behind.marks)
         self._events: list[Json] = [] if behind is None else list(behind.events)
+        self._begun = behind is not None
         self._synced_s = time.monotonic()
         self._last = info.started
         self._stream: IO[str] | None = None
@@ -193,6 +199,7 @@ class RecordWriter:
         """
         self._put(row_of(check_stage(stage), point))
         self.rows += 1
+        self._begun = self._begun or stage != REST
 
     def _put(self, row: str) -> None:
         if self._stream is None:
@@ -231,6 +238,15 @@ class RecordWriter:
         except OSError as error:
             raise self._failure(error) from error
 
+    def _discard(self) -> None:
+        stream, self._stream = self._stream, None
+        if stream is None:
+            return
+        with contextlib.suppress(OSError):
+            stream.close()
+            self.path.unlink()
+            metadata_path(self.path).unlink()
+
     def _replace_metadata(self, text: str) -> None:
         replace_text(metadata_path(self.path), text)
 
@@ -254,6 +270,9 @@ class RecordWriter:
     ) -> None:
         if error is None:
             self.finish()
+            return
+        if not (self._begun or self._marks or self._events):
+            self._discard()
             return
         # The failure that ended the record matters more than one of closing it.
         with contextlib.suppress(FileError):
