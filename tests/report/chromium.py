@@ -32,8 +32,11 @@ def missing() -> str:
 
 
 @contextmanager
-def chromium(profile: Path) -> Iterator[Browser]:
-    """A browser with an empty profile; skips, or fails in CI, where something is missing."""
+def chromium(profile: Path, *, loopback: bool = False) -> Iterator[Browser]:
+    """A browser with an empty profile; skips, or fails in CI, where something is missing.
+
+    With `loopback` it reaches this computer's own ports, unasked: what newer ones ask their user.
+    """
     lacking = missing()
     if lacking:
         if os.environ.get("CI"):
@@ -47,7 +50,9 @@ def chromium(profile: Path) -> Iterator[Browser]:
     for switch in (
         "headless", "no-sandbox", "disable-gpu", "disable-quic", "no-first-run",
         "disable-background-networking", "disable-component-update", "disable-sync",
-        "disable-dev-shm-usage", "proxy-server=127.0.0.1:9", "host-resolver-rules=MAP * ~NOTFOUND",
+        "disable-dev-shm-usage", "proxy-server=127.0.0.1:9",
+        "host-resolver-rules=MAP * ~NOTFOUND" + (", EXCLUDE 127.0.0.1" if loopback else ""),
+        *(["disable-features=LocalNetworkAccessChecks"] if loopback else []),
         f"user-data-dir={profile}",
     ):  # fmt: skip
         options.add_argument(f"--{switch}")

@@ -51,9 +51,12 @@ class BareBench(Bench):
         BadBuild: MicroPython is not installed here.
     """
 
+    bare = True
+
     def __init__(self, *arguments: Any, facts: str | None = None, **options: Any) -> None:
         super().__init__(*arguments, **options)
         self.facts = facts or _facts_of(self.chip.name)
+        self.port.prompt = True
         self._aside = tempfile.TemporaryDirectory(prefix="coilwright-")
         self._relay.line = _PromptLine(self._relay.line, self)
         self.raw = False
@@ -95,6 +98,9 @@ class BareBench(Bench):
         script = str(shim_folder() / "bare.py")
         raw = "raw" if self.raw else ""
         return [script, str(link), repr(float(self.speed)), self.facts, raw, *self._inputs()]
+
+    def _readable(self) -> list[Path]:
+        return [shim_folder()]
 
     def _started(self) -> None:
         if self.raw:

@@ -57,7 +57,8 @@ def folder() -> Path:
 
 
 def socket_path(url: str) -> Path:
-    """The socket of the bench that listens at a URL."""
+    """The socket of the bench that listens at a URL, which may have its token."""
+    url = url.partition("?")[0]
     return folder() / (re.sub(r"[^A-Za-z0-9.]+", "-", url).strip("-") + ".sock")
 
 

@@ -7,6 +7,7 @@ import hashlib
 import importlib.util
 import json
 import logging
+import os
 import socket
 import subprocess
 import sys
@@ -15,11 +16,14 @@ import threading
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
+from typing import IO
 
 from coilwright.build import Build, load_build
 from coilwright.errors import BadBuild, NotWritable
 from coilwright.firmware import firmware_folder
+from coilwright.whole_file import replace_text
 
+from . import confine
 from .board import SOFT_RESET, Pins
 from .chips import CHIPS, OFF, board_json
 from .circuit_faults import Condition, condition
@@ -33,13 +37,13 @@ LOG = logging.getLogger("coilwright.bench")
 
 _SHIM = Path(__file__).parent / "shim"
 _SHIM_LINK, _FIRMWARE_LINK = "sim", "fw"
-_MICROPYTHON = "import sys; from micropython_unix import main; sys.exit(main())"
 SHIM_BYTES = 10 * 1024
 """What the shim's modules take of the heap at least. A board has `machine` and `time` in its ROM,
 so this comes on top of the heap that the firmware gets."""
 INPUT_BYTES = 2 * 1024
 """What those for inputs take besides."""
 _BUSY_S = 0.1
+_LEAVE_S = 5.0
 POWER_ON, HARD_RESET, WATCHDOG_RESET = 1, 2, 3
 
 
@@ -51,6 +55,12 @@ def shim_folder() -> Path:
 def have_micropython() -> bool:
     """Whether the MicroPython unix build is installed here."""
     return importlib.util.find_spec("micropython_unix") is not None
+
+
+def open_log(path: Path) -> IO[bytes]:
+    """A log to append to: a file, not a link that the flash may hold."""
+    flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW
+    return os.fdopen(os.open(path, flags, 0o666), "ab")
 
 
 class Bench:
@@ -76,6 +86,9 @@ class Bench:
         NotWritable: The flash folder cannot be written.
         PortError: This system passes no sockets to its children (Windows).
     """
+
+    bare = False
+    """Whether it has the board's prompt and no firmware of its own."""
 
     def __init__(
         self,
@@ -107,6 +120,8 @@ class Bench:
         self.speed, self.micropython = speed, have_micropython()
         if micropython is not None:
             self.micropython = micropython
+        self.confined = self.micropython and confine.possible()
+        """Whether the system keeps the interpreter to its flash, see `confine`."""
         self.firmware = firmware or firmware_folder()
         self.plant = Plant(self.build, self.chip.name)
         self.clock, self.faults = BenchClock(speed), Faults()
@@ -127,7 +142,12 @@ class Bench:
     @property
     def url(self) -> str:
         """What a host opens: path of the pseudo-terminal, or `socket://host:port`."""
-        return self._relay.port.url
+        return self.port.url
+
+    @property
+    def port(self) -> PtyPort | TcpPort:
+        """Host's side of the line."""
+        return self._relay.port
 
     @property
     def log_path(self) -> Path:
@@ -287,7 +307,9 @@ class Bench:
         )
         self._make_flash()
         try:
-            (self.flash / "board.json").write_text(json.dumps(wiring, indent=1), "utf-8")
+            replace_text(self.flash / "board.json", json.dumps(wiring, indent=1))
+            if self.log_path.is_symlink():
+                self.log_path.unlink()
             self._link(_SHIM_LINK, _SHIM)
             self._link(_FIRMWARE_LINK, self.firmware)
         except OSError as error:
@@ -345,13 +367,14 @@ class Bench:
         unique = unique[: 2 * self.chip.unique_id_bytes]
         pins.greeting = f"{self.chip.cpu_clock_hz} {unique} {cause} {pins.channels()}\n"
         arguments = [*self._interpreter(), *self._program(board_link.fileno())]
-        with board_line, board_link, self.log_path.open("ab") as log, self._lock:
+        with board_line, board_link, open_log(self.log_path) as log, self._lock:
             self._process = subprocess.Popen(
                 arguments,
                 stdin=board_line.fileno(),
                 stdout=board_line.fileno(),
                 stderr=log,
-                cwd=self.flash,
+                cwd=None if self.micropython else self.flash,
+                env=confine.variables(os.environ),
                 pass_fds=[board_link.fileno()],
                 start_new_session=True,  # Ctrl-C in the terminal is for the host alone
             )
@@ -374,11 +397,23 @@ class Bench:
         """The interpreter has been started, and hears nobody yet."""
 
     def _interpreter(self) -> list[str]:
+        prompt = ["-i"] if self.port.prompt else []
         if self.micropython:
             shim_bytes = SHIM_BYTES + (INPUT_BYTES if self.alert else 0)
             heap = f"heapsize={self.build.bench.heap_bytes + shim_bytes}"
-            return [sys.executable, "-c", _MICROPYTHON, "-i", "-X", heap]
-        return [sys.executable, "-i", "-B"]
+            how = "confined" if self.confined else "loose"
+            places = [self.flash, *self._readable()]
+            # Without the current folder (-P): what lies in the flash is no module of the host's.
+            return [
+                *(sys.executable, "-P", "-m", "coilwright.bench.confine", how),
+                *(str(place.resolve()) for place in places),
+                *("--", *prompt, "-X", heap),
+            ]
+        return [sys.executable, *prompt, "-B"]
+
+    def _readable(self) -> list[Path]:
+        """Folders outside the flash that the interpreter reads."""
+        return [_SHIM, self.firmware]
 
     def _reset_later(self, cause: int) -> None:
         if cause == HARD_RESET and self.chip.family == "rp2":
@@ -400,5 +435,17 @@ class Bench:
 
     def _ended(self) -> None:
         """The firmware's process has gone without a reset."""
-        if not (self._stopping.is_set() or self._down) and self._process is not None:
-            LOG.warning("the firmware ended; its last words are in %s", self.log_path)
+        if self._stopping.is_set() or self._down or self._process is None:
+            return
+        if not self.port.prompt and self._left_in_order(self._process):
+            # It was made to leave, and nobody may have what comes then: the board starts anew.
+            threading.Thread(target=self.reset, name="bench reset").start()
+            return
+        LOG.warning("the firmware ended; its last words are in %s", self.log_path)
+
+    @staticmethod
+    def _left_in_order(process: subprocess.Popen[bytes]) -> bool:
+        try:
+            return process.wait(_LEAVE_S) == 0
+        except subprocess.TimeoutExpired:
+            return False

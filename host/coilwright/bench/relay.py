@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ipaddress
 import os
 import selectors
 import socket
@@ -13,11 +14,15 @@ from collections.abc import Callable
 
 from coilwright.errors import PortError
 
+from .entrance import WANTS_TOKEN, Entrance, TurnedAway
+
 _STALL_S = 0.5
 _CHUNK = 4096
 _AWAY = 4
 TAKEN = b"This bench serves another program already: one at a time, as at a serial port.\r\n"
 """What a second client is told; the host knows it by its words, see link/strangers.py."""
+_TOKEN_S = 5.0
+"""How long a client may take for its token; meanwhile the place is taken."""
 _HELD_S = 0.001  # how often a line that stalls is looked at
 
 
@@ -51,6 +56,9 @@ def check_system() -> None:
 class PtyPort:
     """A raw pseudo-terminal; its slave `url` may be opened and closed any number of times."""
 
+    prompt, token, on_loopback = True, "", True
+    """A pseudo-terminal is its owner's: who is there may have the board's prompt."""
+
     def __init__(self) -> None:
         check_system()
         import pty
@@ -73,6 +81,13 @@ class PtyPort:
     def turn_away(self) -> None:
         """Nobody knocks."""
 
+    def patience_s(self) -> float | None:
+        """How long the client may take; for ever."""
+        return None
+
+    def dismiss(self) -> None:
+        """Nobody is sent away."""
+
     def read(self) -> bytes:
         """What the host has sent."""
         return os.read(self.master, _CHUNK)
@@ -90,16 +105,26 @@ class PtyPort:
 class TcpPort:
     """One client at a time on a TCP port; loopback unless another address is asked for.
 
-    Another one is told so and sent away.
+    Another one is told so and sent away; what one may send is told in `entrance`.
+
+    Args:
+        host: Address to listen at.
+        port: Number of the port; 0 takes a free one.
+        token: What a client has to send as its first line; empty for none.
     """
 
-    def __init__(self, host: str = "127.0.0.1", port: int = 0) -> None:
-        self._server = socket.create_server((host, port))
+    def __init__(self, host: str = "127.0.0.1", port: int = 0, token: str = "") -> None:
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
+        self._server = socket.create_server((host, port), family=family)
         self._server.setblocking(False)
         self._client: socket.socket | None = None
+        self.token, self.prompt = token, False
+        self._entrance, self._until = Entrance(), 0.0
         self._away: deque[socket.socket] = deque()
         bound = self._server.getsockname()
-        self.url = f"socket://{bound[0]}:{bound[1]}"
+        name = f"[{bound[0]}]" if family == socket.AF_INET6 else bound[0]
+        self.url = f"socket://{name}:{bound[1]}"
+        self.on_loopback = ipaddress.ip_address(bound[0]).is_loopback
 
     def wait_fd(self) -> int:
         """The descriptor to wait on: the client, or the listener while there is none."""
@@ -110,21 +135,31 @@ class TcpPort:
         return None if self._client is None else self._server.fileno()
 
     def turn_away(self) -> None:
-        """Tell a client that the bench is taken, and end what it can read.
-
-        The connection stays open for what it may have sent meanwhile, until others come: closed
-        at once it would be reset, and the sentence lost.
-        """
+        """Tell a client that the bench is taken."""
         try:
             client, _ = self._server.accept()
         except OSError:
             return  # it has gone again
+        self._send_away(client, TAKEN)
+
+    def _send_away(self, client: socket.socket, answer: bytes) -> None:
+        """Tell a client why, and end what it can read.
+
+        The connection stays open for what it may have sent meanwhile, until others come: closed
+        at once it would be reset, and the sentence lost.
+        """
         with contextlib.suppress(OSError):
-            client.sendall(TAKEN)
+            client.sendall(answer)
             client.shutdown(socket.SHUT_WR)
         self._away.append(client)
         while len(self._away) > _AWAY:
             self._away.popleft().close()
+
+    def patience_s(self) -> float | None:
+        """How long the client may take for its token; None where it has all the time."""
+        if self._client is None or self._entrance.open:
+            return None
+        return self._until - time.monotonic()
 
     def read(self) -> bytes:
         """What the client has sent; accepts the client first where there is none."""
@@ -132,6 +167,8 @@ class TcpPort:
             self._client, _ = self._server.accept()
             self._client.setblocking(False)
             self._client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            self._entrance = Entrance(self.token, self.prompt)
+            self._until = time.monotonic() + _TOKEN_S
             return b""
         data = b""
         with contextlib.suppress(ConnectionError):
@@ -139,11 +176,24 @@ class TcpPort:
         if not data:
             self._client.close()
             self._client = None
-        return data
+            return b""
+        try:
+            return self._entrance.admit(data)
+        except TurnedAway as told:
+            self.dismiss(told.answer)
+            return b""
+
+    def dismiss(self, answer: bytes = WANTS_TOKEN) -> None:
+        """End the client's connection, with a word or without."""
+        client, self._client = self._client, None
+        if client is not None and answer:
+            self._send_away(client, answer)
+        elif client is not None:
+            client.close()
 
     def write(self, data: bytes) -> int:
         """Send to the client; without one the bytes are lost, as with the cable unplugged."""
-        if self._client is None:
+        if self._client is None or not self._entrance.open:
             return len(data)
         try:
             return self._client.send(data)
@@ -218,7 +268,10 @@ class Relay(threading.Thread):
             if self._wake.fileno() in ready:
                 self._wake.recv(64)
                 return
-            if port_fd in ready:
+            patience_s = self.port.patience_s()
+            if patience_s is not None and patience_s <= 0:
+                self.port.dismiss()
+            elif port_fd in ready:
                 self._from_host(board)
             elif self.port.door() in ready:
                 self.port.turn_away()
@@ -229,11 +282,15 @@ class Relay(threading.Thread):
                     self._deliver(to_host, queue.popleft()[1], board)
 
     def _patience_s(self) -> float | None:
-        """Until the next bytes under way arrive; looked at again soon where the line stalls."""
-        due = [queue[0][0] for queue in self._under_way.values() if queue]
-        if not due:
-            return None
-        return max(min(due) - time.monotonic(), _HELD_S)
+        """Until the next bytes under way arrive, or the client's time is over; looked at again soon
+        where the line stalls.
+        """
+        now = time.monotonic()
+        due = [queue[0][0] - now for queue in self._under_way.values() if queue]
+        patience_s = self.port.patience_s()
+        if patience_s is not None:
+            due.append(patience_s)
+        return max(min(due), _HELD_S) if due else None
 
     def _carry(self, to_host: bool, data: bytes, board: socket.socket | None) -> None:
         """Deliver bytes, or keep them while they are under way; none overtakes another."""

@@ -6,6 +6,7 @@ import contextlib
 import difflib
 import logging
 import math
+import secrets
 import signal
 import threading
 from collections.abc import Callable, Mapping
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from .relay import PtyPort, TcpPort
 
 LOG = logging.getLogger("coilwright.bench")
+_TOKEN_BYTES = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,16 +132,46 @@ def _number(text: str) -> float:
     return value
 
 
-def listen_port(listen: str | int | None) -> PtyPort | TcpPort:
+def listen_port(
+    listen: str | int | None, token: str = "", *, bare: bool = False
+) -> PtyPort | TcpPort:
     """The host's side of the line: a TCP port for `"4001"` or `"0.0.0.0:4001"`, else a pty.
 
+    Args:
+        listen: Where.
+        token: What a client of the TCP port has to send first. Where the address is another than
+            loopback, or the board is `bare`, there always is one: drawn here where not given.
+        bare: Whether the port leads to a prompt.
+
     Raises:
-        PortError: The address cannot be listened on.
+        PortError: The address cannot be listened on, or the token cannot stand in a URL.
+        PortDenied: A prompt on a network is wanted where this system cannot confine it.
     """
-    from .relay import PtyPort, TcpPort
+    from . import confine
+    from .entrance import TOKEN_FORM
+    from .relay import PtyPort
 
     if listen is None:
         return PtyPort()
+    if token and not TOKEN_FORM.fullmatch(token):
+        hint = "12 to 128 letters, digits, or . _ ~ -; without one given, one is drawn"
+        raise PortError("That token cannot be used.", hint)
+    if bare and not confine.possible():
+        hint = "leave out --listen: the pseudo-terminal is yours alone"
+        why = "Linux on x86-64 from kernel 5.13 on, with Landlock, can."
+        raise PortDenied(
+            f"This system cannot confine a prompt that others reach by TCP; {why}", hint
+        )
+    port = _tcp_port(listen)
+    port.token = token
+    if not token and (bare or not port.on_loopback):
+        port.token = secrets.token_urlsafe(_TOKEN_BYTES)
+    return port
+
+
+def _tcp_port(listen: str | int) -> TcpPort:
+    from .relay import TcpPort
+
     host, _, number = str(listen).rpartition(":")
     try:
         if not 0 <= int(number) <= 65535:
@@ -169,6 +201,7 @@ def serve(
     request: BenchRequest | str = "sim://harbour",
     *,
     listen: str | int | None = None,
+    token: str = "",
     on_listening: Callable[[Bench], None],
     stop: threading.Event | None = None,
 ) -> None:
@@ -177,12 +210,14 @@ def serve(
     Args:
         request: What is asked for, as an object or as a `sim://` URL.
         listen: TCP port (on loopback), `host:port`, or None for a pseudo-terminal.
-        on_listening: Handed the bench once it listens; its `url` says where.
+        token: What a client of the TCP port has to send first, see `listen_port`.
+        on_listening: Handed the bench once it listens; its `url` says where, its `port.token` what
+            to say there first.
         stop: Ends the bench when set.
     """
     wanted = parse_url(request) if isinstance(request, str) else request
     stop = stop or threading.Event()
-    bench = wanted.bench(listen_port(listen))
+    bench = wanted.bench(listen_port(listen, token, bare=wanted.bare))
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, lambda *_: stop.set())
     with bench, _control(bench):

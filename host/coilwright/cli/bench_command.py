@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import getpass
 import json
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +14,9 @@ from coilwright.cli.options import FILE, FiniteRange, json_option
 
 if TYPE_CHECKING:
     from coilwright.bench.process import Bench
+
+
+COMMANDLINE = click.core.ParameterSource.COMMANDLINE
 
 
 @click.command("bench")
@@ -40,6 +45,13 @@ if TYPE_CHECKING:
     "--listen", metavar="[HOST:]PORT", help="TCP port instead of a pty; loopback unless HOST says."
 )
 @click.option(
+    "--token",
+    envvar="COILWRIGHT_BENCH_TOKEN",
+    default="",
+    help="What a client of the TCP port must send as its first line. One is drawn where none is"
+    " given and HOST is not loopback, or with --bare.",
+)
+@click.option(
     "--fault",
     "faults",
     multiple=True,
@@ -59,6 +71,7 @@ def command(
     speed: float,
     flash: Path | None,
     listen: str | None,
+    token: str,
     faults: tuple[str, ...],
     bare: bool,
     as_json: bool,
@@ -66,13 +79,18 @@ def command(
     """Serve a simulated bench on a serial port of its own.
 
     Prints where it listens: a pseudo-terminal, or with --listen a TCP port (open it as
-    socket://127.0.0.1:PORT). Any program that talks to a serial instrument can use it. Ctrl-C
-    stops it; `coilwright fault` lets it fail. A TCP port has no password: keep it on the loopback
-    address unless you mean it.
+    socket://127.0.0.1:PORT, with a token as socket://127.0.0.1:PORT?token=TOKEN). Any program that
+    talks to a serial instrument can use it. Ctrl-C stops it; `coilwright fault` lets it fail.
+
+    Whoever reaches the TCP port drives the bench: on loopback, every program of this computer. It
+    carries no prompt (SYST:MAIN is no command there) unless --bare, and nothing of HTTP. It is not
+    encrypted. docs/security.md says what else it is and is not.
     """
     from coilwright.bench.faults import parse_fault
     from coilwright.bench.serve import BenchRequest, serve
 
+    if listen is None and click.get_current_context().get_parameter_source("token") is COMMANDLINE:
+        raise click.UsageError("--token is for a TCP port: give --listen, too.")
     request = BenchRequest(
         str(build) if build is not None else "harbour",
         chip=chip,
@@ -85,12 +103,14 @@ def command(
         bare=bare,
     )
     tell = _tell_bare if bare else _tell
-    serve(request, listen=listen, on_listening=_tell_json if as_json else tell)
+    serve(request, listen=listen, token=token, on_listening=_tell_json if as_json else tell)
 
 
 def _tell_json(bench: Bench) -> None:
+    _warn(bench)
     facts = {
         "url": bench.url,
+        "token": bench.port.token or None,
         "build": bench.build.name,
         "chip": bench.chip.name,
         "seed": bench.seed,
@@ -100,16 +120,37 @@ def _tell_json(bench: Bench) -> None:
     click.echo(json.dumps(facts))
 
 
+def _address(bench: Bench) -> str:
+    token = bench.port.token
+    return f"{bench.url}?token={token}" if token else bench.url
+
+
+def _warn(bench: Bench) -> None:
+    """In red, on standard error, what a port opens beyond this computer, or beyond its bench."""
+    port = bench.port
+    if not port.token or (port.on_loopback and not bench.bare):
+        return
+    opens = "drives this bench"
+    if bench.bare:
+        opens += f", and runs Python on this computer as the user {getpass.getuser()}, confined"
+    told = f"Whoever reaches {bench.url} and knows the token {opens}."
+    if not port.on_loopback:
+        told += " The line is not encrypted: who hears it learns the token."
+    click.secho(told, fg="red", err=True)
+
+
 def _tell(bench: Bench) -> None:
-    click.echo(f"Simulated bench {bench.build.name} ({bench.chip.name}) listens at {bench.url}")
+    _warn(bench)
+    at = _address(bench)
+    click.echo(f"Simulated bench {bench.build.name} ({bench.chip.name}) listens at {at}")
     if not bench.micropython:
         click.echo("MicroPython is not installed here; the firmware runs on CPython.")
-    click.echo(f"Try: coilwright tune --port {bench.url}   Ctrl-C stops the bench.")
+    click.echo(f"Try: coilwright tune --port {shlex.quote(at)}   Ctrl-C stops the bench.")
     click.echo("Let it fail, from another terminal: coilwright fault --list shows how.")
 
 
 def _tell_bare(bench: Bench) -> None:
-    click.echo(
-        f"A bare {bench.chip.name} with MicroPython and an empty flash listens at {bench.url}"
-    )
-    click.echo(f"Try: coilwright install --port {bench.url}   Ctrl-C stops it.")
+    _warn(bench)
+    at = _address(bench)
+    click.echo(f"A bare {bench.chip.name} with MicroPython and an empty flash listens at {at}")
+    click.echo(f"Try: coilwright install --port {shlex.quote(at)}   Ctrl-C stops it.")

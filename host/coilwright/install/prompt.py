@@ -29,7 +29,7 @@ from coilwright.errors import (
     PortError,
     WrongBoard,
 )
-from coilwright.link.opening import open_port
+from coilwright.link.opening import open_port, split_token
 
 PART = ".part"
 """What the name of a file ends in until all of it is there and right."""
@@ -103,7 +103,7 @@ class _Line(SerialTransport):  # type: ignore[misc]
     def __init__(self, url: str) -> None:
         self.in_raw_repl = self.mounted = False
         self.use_raw_paste = True
-        self.device_name = url
+        self.device_name, _ = split_token(url)
         # It then waits for bytes; it would ask how many there are, which not every port knows.
         self.is_pty = True
         self.serial = open_port(url)
@@ -118,7 +118,7 @@ class Prompt:
     """The raw prompt of a board, with no program running."""
 
     def __init__(self, url: str) -> None:
-        self._url = url
+        self._url, _ = split_token(url)
         self.changed = False
         """Whether files on the board were changed through it."""
         self._line = _Line(url)

@@ -10,11 +10,12 @@ from coilwright.errors import (
     NoAnswer,
     NotOurDriver,
     PortBusy,
+    PortDenied,
     WrongFirmware,
 )
 from coilwright.link import replies
 from coilwright.link.facts import Identity
-from coilwright.link.strangers import is_taken, stranger_in
+from coilwright.link.strangers import is_taken, stranger_in, wants_token
 from coilwright.link.transport import Transport
 
 PROTOCOL = 2
@@ -40,11 +41,15 @@ def identify(transport: Transport, tries: int = 2) -> Identity:
         NotOurDriver: Something else answers; the hint says what to do about it.
         LinkLost: The port went away.
         PortBusy: A server on the network gives its port to one program at a time.
+        PortDenied: A bench wants its token.
     """
     try:
         return _identify(transport, tries)
     except LinkLost as error:
         name, heard = transport.name, transport.received()
+        if wants_token(heard):
+            hint = "Write it behind the address: socket://host:port?token=…"
+            raise PortDenied(f"{name} wants another token than it was given.", hint) from error
         if is_taken(heard):
             what = "is held by another program: it serves one at a time"
         elif name.lower().startswith("socket:") and not heard.strip():

@@ -14,7 +14,7 @@ import time
 import warnings
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import parse_qsl, urlencode, urlsplit
 
 import serial
 from serial.tools import list_ports
@@ -42,16 +42,20 @@ def open_port(url: str, lines: Lines | None = None) -> serial.Serial:
     """Open a port for a driver.
 
     Args:
-        url: `/dev/ttyUSB0`, `COM5`, `socket://host:port`, `rfc2217://host:port`, `sim://`.
+        url: `/dev/ttyUSB0`, `COM5`, `socket://host:port`, `rfc2217://host:port`, `sim://`; a bench
+            that wants a token has it first: `socket://host:port?token=…`.
         lines: DTR and RTS to open with; by the USB vendor if not given.
 
     Raises:
         PortNotFound, PortBusy, PortDenied, PortError: With advice for the person at the bench.
     """
+    url, token = split_token(url)
     deadline = time.monotonic() + _BUSY_S
     while True:
         try:
             port = _opened(url, lines)
+            if token:
+                port.write(token.encode() + b"\n")
             break
         except CoilwrightError:
             raise
@@ -62,6 +66,16 @@ def open_port(url: str, lines: Lines | None = None) -> serial.Serial:
     _keep_lines_on_close(port)
     _send_at_once(port)
     return port
+
+
+def split_token(url: str) -> tuple[str, str]:
+    """The URL of a network port as it may be shown, and the token that stood in it, or ""."""
+    address, _, query = url.partition("?")
+    if not address.lower().startswith("socket:"):
+        return url, ""
+    options = parse_qsl(query, keep_blank_values=True)
+    rest = urlencode([option for option in options if option[0] != "token"])
+    return f"{address}?{rest}" if rest else address, dict(options).get("token", "")
 
 
 def _opened(url: str, lines: Lines | None) -> serial.Serial:

@@ -81,7 +81,7 @@ def find_again(
 def _opened(url: str, identity: Identity, timeouts: Timeouts, log: Path | None) -> Transport:
     transport = Transport(open_port(url), timeouts, name=url, log=log)
     try:
-        check_same(identify(transport), identity, url)
+        check_same(identify(transport), identity, transport.name)
     except BaseException:
         transport.close()
         raise

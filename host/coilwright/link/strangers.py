@@ -30,6 +30,11 @@ def is_taken(heard: str) -> bool:
     return any(sign in heard for sign in _TAKEN)
 
 
+def wants_token(heard: str) -> bool:
+    """Whether it is a bench that has not had its token."""
+    return "wants its token" in heard
+
+
 def stranger_in(heard: str) -> tuple[str, str] | None:
     """What a text gives away of its speaker, and what to do about it; None where nothing."""
     for signs, what, hint in _SIGNS:

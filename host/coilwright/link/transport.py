@@ -23,6 +23,7 @@ from typing import Protocol, TypeVar
 
 from coilwright.errors import LinkError, LinkLost, NoAnswer, NotOurDriver
 from coilwright.link.framing import Block, find_sound, parse_payload
+from coilwright.link.opening import split_token
 from coilwright.link.strangers import stranger_in
 from coilwright.link.timeouts import Timeouts
 from coilwright.printable import printable_line
@@ -134,7 +135,7 @@ class Transport:
         log: Path | None = None,
     ) -> None:
         self.timeouts = timeouts or Timeouts()
-        self.name = name
+        self.name, _ = split_token(name)
         self._port = port
         self.log = log
         self._buffer = bytearray()

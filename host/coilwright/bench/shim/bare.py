@@ -15,8 +15,9 @@ opt_level(3)
 
 
 def die():
-    while True:  # at once, as when the power fails
-        os.system("kill -9 $PPID")
+    while True:  # at once, as when the power fails: whoever writes where nobody listens is ended
+        real.stdout.write("\n")
+        sim_machine.put(0)
 
 
 real.path[:] = [real.argv[0].rpartition("/")[0]]
