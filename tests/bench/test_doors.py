@@ -410,7 +410,11 @@ def test_the_command_says_in_red_what_a_port_opens() -> None:
         TOKEN,
     ]
     with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "FORCE_COLOR": "1"},
     ) as bench:
         assert bench.stdout is not None
         assert bench.stderr is not None
@@ -418,7 +422,7 @@ def test_the_command_says_in_red_what_a_port_opens() -> None:
         bench.terminate()
         told = bench.stderr.read()
     assert f"?token={TOKEN}" in first
-    assert "Whoever reaches socket://0.0.0.0:" in told
+    assert told.startswith("\x1b[31mWhoever reaches socket://0.0.0.0:")
     assert "not encrypted" in told
 
 

@@ -116,6 +116,7 @@ def _tell_json(bench: Bench) -> None:
         "seed": bench.seed,
         "sensor": bench.sensor,
         "micropython": bench.micropython,
+        "confined": bench.confined,
     }
     click.echo(json.dumps(facts))
 
@@ -127,16 +128,22 @@ def _address(bench: Bench) -> str:
 
 def _warn(bench: Bench) -> None:
     """In red, on standard error, what a port opens beyond this computer, or beyond its bench."""
-    port = bench.port
-    if not port.token or (port.on_loopback and not bench.bare):
-        return
-    opens = "drives this bench"
-    if bench.bare:
-        opens += f", and runs Python on this computer as the user {getpass.getuser()}, confined"
-    told = f"Whoever reaches {bench.url} and knows the token {opens}."
+    from rich.text import Text
+
+    from coilwright.view.console import Console
+
+    port, told = bench.port, []
+    if port.token and (bench.bare or not port.on_loopback):
+        opens = "drives this bench"
+        if bench.bare:
+            opens += f", and runs Python on this computer as the user {getpass.getuser()}, confined"
+        told.append(f"Whoever reaches {bench.url} and knows the token {opens}.")
     if not port.on_loopback:
-        told += " The line is not encrypted: who hears it learns the token."
-    click.secho(told, fg="red", err=True)
+        told.append("The line is not encrypted: who hears it learns the token.")
+    if bench.bare and not bench.confined:
+        told.append("This system cannot confine the board: what runs on it can do what you can.")
+    if told:
+        Console(stderr=True).print(Text(" ".join(told), style="red"), soft_wrap=True)
 
 
 def _tell(bench: Bench) -> None:
