@@ -19,7 +19,7 @@ import pytest
 from bench.board_line import Talk, tiny_firmware
 from bench.test_plant_course import Resonance
 from coilwright.bench.plant import Plant
-from coilwright.bench.process import _MICROPYTHON, SHIM_BYTES, Bench, have_micropython
+from coilwright.bench.process import SHIM_BYTES, Bench, have_micropython
 from coilwright.build import Analogue, Build, load_build
 
 pytestmark = pytest.mark.skipif(not hasattr(__import__("os"), "openpty"), reason="no pty here")
@@ -256,6 +256,7 @@ def test_the_shim_takes_what_is_added_to_the_heap_for_it(tmp_path: Path) -> None
     (tmp_path / "main.py").write_text(asked)
     with Bench(firmware=tmp_path) as bench, Talk(bench.url) as talk:
         with_shim = int(talk.ask("now").split()[1])
-    command = [sys.executable, "-c", _MICROPYTHON, "-c", code]
+    starter = "import sys; from micropython_unix import main; sys.exit(main())"
+    command = [sys.executable, "-c", starter, "-c", code]
     alone = subprocess.run(command, capture_output=True, check=True).stdout
     assert with_shim - int(alone.split()[1]) >= SHIM_BYTES
