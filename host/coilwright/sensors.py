@@ -24,8 +24,8 @@ class Converter:
     Attributes:
         step_v: One step.
         top_v: End of the range; `inf` where the board file has it (`adc_full_uv`).
-        noise_v: Noise of a single conversion, rms, steps aside. Only for where no spread was
-            measured: a point's own spread is better.
+        noise_v: Noise of a single conversion, rms, steps aside. A point's own spread is better
+            where it is of many conversions.
         offset_v: Largest error at zero that a sound one is expected to have; `inf` where nothing
             is promised.
     """

@@ -11,6 +11,7 @@ import pytest
 from coilwright.errors import NoResult
 from coilwright.point import Flag, Point, Setpoint
 from coilwright.tune import NoPeak, Operator, ProbeLevel, Reason, Stage, TuneOptions, tune
+from coilwright.tune.run import Run, check_rest
 from tune.bench_model import CHIPS, PhasorBench
 
 BOTH = pytest.mark.parametrize("chip", sorted(CHIPS))
@@ -244,6 +245,16 @@ def test_supply_sensor_off_zero_is_told() -> None:
     bench = PhasorBench(probe_range_v=4.0)
     found = tune(bench.measure, rest=replace(bench.rest(), supply_a=0.08))
     assert any("80 mA with the output off" in warning for warning in found.warnings)
+
+
+def test_a_zero_off_by_a_fifth_of_the_current_is_told_and_noise_is_not() -> None:
+    """A sensor 2.2 mA too low shows 9.9 mA where 12.1 flow; said before anything is driven."""
+    bench = PhasorBench(probe_range_v=4.0)
+    options = TuneOptions(supply_step_a=0.5e-3, supply_noise_a=1e-3)
+    for zero_a, said in ((-2.2e-3, True), (0.0, False)):
+        run = Run(bench.measure, options, None)
+        check_rest(run, replace(bench.rest(), supply_a=zero_a))
+        assert any("-2.2 mA with the output off" in w for w in run.warnings) is said
 
 
 def test_light_needs_a_rest_reading() -> None:

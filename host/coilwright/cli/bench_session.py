@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from coilwright import calibrated
 from coilwright.errors import CannotResume, NoResult, OutOfRange, PortNotFound, Refused
 from coilwright.link import Driver, Limits, SweepPlan
+from coilwright.link.facts import DriverState
 from coilwright.link.ports import Probe, find_ports, probe
 from coilwright.point import Point, Setpoint
 from coilwright.quantities import show, show_percent
@@ -22,6 +23,8 @@ from coilwright.record import (
     next_path,
     reopen,
 )
+from coilwright.rest import Rest, rest_of, warnings
+from coilwright.sensors import resolution_of
 from coilwright.view.console import Console
 from coilwright.view.progress import PlainView, ProgressView, progress_view
 
@@ -155,15 +158,31 @@ def _nobody(probes: list[Probe]) -> str:
     return "No port answers as a driver. " + " ".join(reasons)
 
 
+def read_rest(driver: Driver) -> Rest | None:
+    """The supply current with the output off, which it is afterwards; None without a sensor."""
+    if driver.condition() not in (DriverState.OFF, DriverState.TRIPPED):
+        driver.output(False)
+    return rest_at(driver, driver.measure())
+
+
+def rest_at(driver: Driver, point: Point) -> Rest | None:
+    """What a point of this driver says of the current at rest; None where it says nothing."""
+    if driver.board.supply_sensor == "NONE":
+        return None
+    steps = resolution_of(driver.board, driver.calibration())
+    return rest_of(point, steps.supply_step_a, steps.supply_noise_a)
+
+
 def start_record(
-    driver: Driver, kind: str, plan: dict[str, Any], wishes: RecordWishes
+    driver: Driver, kind: str, plan: dict[str, Any], wishes: RecordWishes, rest: Rest | None
 ) -> RecordWriter:
-    """Begin a record with everything the driver says of itself."""
+    """Begin a record with everything the driver says of itself, and its reading at rest."""
     facts: dict[str, Any] = {**driver.describe()}
     with suppress(Refused):  # a firmware that keeps no dates
         dates = calibrated.read(driver.protected_data())
         told = calibrated.describe(dates, driver.calibration())
         facts["settings"] = {**facts["settings"], "calibrated": told}
+    facts["rest"] = {} if rest is None else rest.to_json()
     info = RecordInfo(kind=kind, plan=plan, note=wishes.note, tags=wishes.tags, **facts)
     return RecordWriter(wishes.path or next_path(kind), info, force=wishes.force)
 
@@ -180,10 +199,13 @@ def recording(
 ) -> Iterator[Recorder]:
     """A record and a view of it while the block runs; whatever ends the block ends both.
 
+    The output is off at the beginning, and what the supply's sensor then reads is kept and told.
+
     With `asking` the view is plain lines, among which a person can be asked.
     """
-    with start_record(driver, kind, plan, wishes) as writer, _view(title, asking) as view:
-        yield Recorder(driver, writer, view)
+    rest = read_rest(driver)
+    with start_record(driver, kind, plan, wishes, rest) as writer, _view(title, asking) as view:
+        yield Recorder(driver, writer, view, rest)
 
 
 @contextmanager
@@ -205,9 +227,12 @@ def resuming(
     """
     check_kind(record, info, wanted)
     _make_ready(driver, record, info)
+    rest = read_rest(driver)
+    if rest is not None and not info.rest:
+        info = replace(info, rest=rest.to_json())
     with reopen(record, info, _why(record)) as writer, _view(title, asking) as view:
         view.say(f"going on with {record.path} behind {len(record)} rows")
-        yield Recorder(driver, writer, view, Known(record) if replay else None)
+        yield Recorder(driver, writer, view, rest, Known(record) if replay else None)
 
 
 def _view(title: str, asking: bool) -> ProgressView:
@@ -293,6 +318,7 @@ class Recorder:
     Where `known` is given, its points are shown and answered, not measured and recorded again.
 
     Attributes:
+        rest: The supply current before it began, with the output off; None where not known.
         before_measuring: Called once before the first sweep that has a point to measure.
     """
 
@@ -301,9 +327,12 @@ class Recorder:
         driver: Driver,
         record: RecordWriter,
         view: ProgressView,
+        rest: Rest | None = None,
         known: Known | None = None,
     ) -> None:
-        self.record, self.view = record, view
+        self.record, self.view, self.rest = record, view, rest
+        for warning in warnings(rest):
+            view.say(warning)
         self._driver, self._known = driver, known
         self.stage_name = "sweep"
         self.before_measuring: Callable[[], None] | None = None

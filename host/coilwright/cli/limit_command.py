@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from coilwright.cli.bench_session import Recorder, RecordWishes
     from coilwright.link import Driver
     from coilwright.point import Point, Setpoint
+    from coilwright.rest import Rest
     from coilwright.tune.limit import LimitOptions, LimitResult
     from coilwright.tune.limit_table import CapPoint
 
@@ -61,6 +62,7 @@ class _Done:
     stored: bool
     record: Path
     seconds: float
+    rest: Rest | None
 
 
 @click.command("limit")
@@ -173,6 +175,7 @@ def _run(
 ) -> _Done:
     from dataclasses import asdict
 
+    from coilwright import rest
     from coilwright.cli.bench_session import recording
 
     options, trip_a = _options(driver, wishes)
@@ -182,10 +185,10 @@ def _run(
             result = _measure(driver, recorder, options)
         if store:
             driver.store_settings()
-        results = {**result.to_json(), "trip_a": trip_a}
+        results = {**result.to_json(), "trip_a": trip_a, **rest.facts(recorder.rest)}
         recorder.record.finish("complete", results)
     path, seconds = recorder.record.path, time.monotonic() - began
-    return _Done(result, trip_a, former, store, path, seconds)
+    return _Done(result, trip_a, former, store, path, seconds, recorder.rest)
 
 
 def _options(driver: Driver, wishes: _Wishes) -> tuple[LimitOptions, float]:
@@ -260,8 +263,7 @@ def _measure(driver: Driver, recorder: Recorder, options: LimitOptions) -> Limit
     from coilwright.tune.limit import limit_current
 
     recorder.stage("rest", 1)
-    (rest,) = recorder.keep([driver.measure()])
-    _say_of_rest(rest, recorder, options)
+    recorder.keep([driver.measure()])
     driver.set_frequency(options.band_hz[0])
     driver.set_duty(0.0)
     driver.output(True)
@@ -298,17 +300,6 @@ def _forgotten(driver: Driver) -> bool:
     return True
 
 
-def _say_of_rest(rest: Point, recorder: Recorder, options: LimitOptions) -> None:
-    """A sensor that is off zero measures every current wrong."""
-    from coilwright.quantities import show
-
-    if abs(rest.supply_a) > max(0.02 * options.max_supply_a, 3 * options.supply_step_a):
-        recorder.view.say(
-            f"The supply sensor reads {show(rest.supply_a, 'A', 3)} with the output off: every"
-            " current is wrong by that. Take its zero anew with `coilwright calibrate current`."
-        )
-
-
 def _caps(points: list[Setpoint]) -> list[CapPoint]:
     from coilwright.tune.limit_table import CapPoint
 
@@ -327,12 +318,14 @@ def _save_plot(plot: Path, done: _Done, force: bool) -> None:
 
 
 def _tell(done: _Done, plot: Path | None, as_json: bool) -> None:
+    from coilwright import rest
     from coilwright.view.limit_text import limit_lines, plain_words, table_rows
     from coilwright.view.pairs import print_pairs, print_sentences
 
     if as_json:
         extra = {
             "trip_a": done.trip_a,
+            **rest.facts(done.rest),
             "former_table": _plain(done.former),
             "seconds": done.seconds,
             "log": str(done.record),
@@ -353,4 +346,5 @@ def _tell(done: _Done, plot: Path | None, as_json: bool) -> None:
         click.echo(row)
     click.echo()
     print_pairs(lines)
-    print_sentences(f"Warning: {warning}" for warning in done.result.warnings)
+    told = (*rest.warnings(done.rest), *done.result.warnings)
+    print_sentences(f"Warning: {warning}" for warning in told)

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from coilwright.link import Driver
     from coilwright.live.worker import Tuner, Worker
     from coilwright.record import RecordWriter
+    from coilwright.rest import Rest
 
 _BURY_S = 3.0
 """For the panel to leave a terminal after the worker has ended."""
@@ -119,7 +120,13 @@ def command(
             "`coilwright live` needs a terminal. Without one use `coilwright set` and"
             " `coilwright sweep`."
         )
-    from coilwright.cli.bench_session import RecordWishes, open_driver, set_measuring, start_record
+    from coilwright.cli.bench_session import (
+        RecordWishes,
+        open_driver,
+        read_rest,
+        set_measuring,
+        start_record,
+    )
     from coilwright.live.worker import Beginning, Worker
 
     parse_band(band)
@@ -133,13 +140,14 @@ def command(
         if trip_a is not None or duty_cap is not None:
             driver.set_limits(trip_a=trip_a, duty_cap=duty_cap)
         keep = RecordWishes(record, note, tags, force)
-        with start_record(driver, "live", asdict(wishes), keep) as writer:
-            beginning = Beginning(frequency, duty, points)
+        rest = read_rest(driver)
+        with start_record(driver, "live", asdict(wishes), keep, rest) as writer:
+            beginning = Beginning(frequency, duty, points, rest)
             worker = Worker(driver, writer, _tuner(wishes), beginning)
             _show(worker, port or driver.identity.serial, writer.path.name, band)
     if plot is not None:
         _save_plot(plot, writer.path, force)
-    _tell(worker, writer, plot, time.monotonic() - began, as_json)
+    _tell(worker, writer, rest, plot, time.monotonic() - began, as_json)
 
 
 def _show(worker: Worker, heading: str, record: str, band: str) -> None:
@@ -263,9 +271,15 @@ def _save_plot(plot: Path, record: Path, force: bool) -> None:
 
 
 def _tell(
-    worker: Worker, record: RecordWriter, plot: Path | None, seconds: float, as_json: bool
+    worker: Worker,
+    record: RecordWriter,
+    rest: Rest | None,
+    plot: Path | None,
+    seconds: float,
+    as_json: bool,
 ) -> None:
     from coilwright.quantities import show, show_percent
+    from coilwright.rest import warnings
 
     found = worker.results
     if as_json:
@@ -286,4 +300,6 @@ def _tell(
     )
     if plot is not None:
         click.echo(f"plot in {plot}")
+    for warning in warnings(rest):
+        click.echo(f"Warning: {warning}")
     click.echo("output off")

@@ -24,6 +24,7 @@ from coilwright.cli.options import (
 if TYPE_CHECKING:
     from coilwright.link import Driver
     from coilwright.point import Point
+    from coilwright.rest import Rest
 
 WATCH_INTERVAL_S = 0.25
 
@@ -64,7 +65,7 @@ def command(
     driver that starts anew meanwhile, or whose line breaks off, is waited for: with --again it is
     set and switched on again, three times at most, else its state is told and that is the end.
     """
-    from coilwright.cli.bench_session import open_driver
+    from coilwright.cli.bench_session import open_driver, rest_at
 
     if hold_s is not None and not on:
         raise click.UsageError("--for holds the output on: it needs --on.")
@@ -79,11 +80,14 @@ def command(
         _apply(driver, frequency, duty, trip_a, duty_cap)
         if on is False:
             driver.output(False)
-        point = _hold(driver, hold_s, (trip_a, duty_cap), again) if on else driver.measure()
+        point = driver.measure()
+        rest = rest_at(driver, point)
+        if on:
+            point = _hold(driver, hold_s, (trip_a, duty_cap), again, rest)
         if store:
             driver.store(0)
             driver.store_settings()
-        _tell(driver, point, as_json)
+        _tell(driver, point, as_json, rest)
 
 
 def _apply(
@@ -102,12 +106,17 @@ def _apply(
 
 
 def _hold(
-    driver: Driver, hold_s: float | None, limits: tuple[float | None, float | None], again: bool
+    driver: Driver,
+    hold_s: float | None,
+    limits: tuple[float | None, float | None],
+    again: bool,
+    rest: Rest | None,
 ) -> Point:
     """Keep the output on, show readings, switch off; returns the last point."""
     from coilwright.cli.rejoining import LOST, Rejoining
     from coilwright.link.facts import DriverState
     from coilwright.link.replies import tripped
+    from coilwright.rest import warnings
     from coilwright.view.progress import progress_view
 
     wanted = driver.wanted()
@@ -121,6 +130,8 @@ def _hold(
     try:
         with progress_view("Output on; Ctrl-C switches it off") as view:
             view.stage("watching", 0)
+            for warning in warnings(rest):
+                view.say(warning)
             if not wanted.duty:
                 view.say("The duty is 0: nothing is driven. Give --duty, as 20%.")
             hint = "Give --again to have it set and switched on again."
@@ -149,7 +160,9 @@ def _hold(
     return point
 
 
-def _tell(driver: Driver, point: Point, as_json: bool) -> None:
+def _tell(driver: Driver, point: Point, as_json: bool, rest: Rest | None) -> None:
+    from coilwright.rest import facts, warnings
+    from coilwright.view.pairs import print_sentences
     from coilwright.view.progress import point_line
 
     state = driver.condition()
@@ -160,8 +173,10 @@ def _tell(driver: Driver, point: Point, as_json: bool) -> None:
             "frequency_hz": frequency_hz,
             "duty": duty,
             "measured": {**asdict(point), "flags": int(point.flags)},
+            **facts(rest),
         }
         print_json(answer)
         return
     click.echo(point_line(point).strip())
     click.echo(f"output {state.value.lower()}")
+    print_sentences(f"Warning: {warning}" for warning in warnings(rest))

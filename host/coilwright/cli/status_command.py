@@ -25,15 +25,18 @@ _Answer = TypeVar("_Answer")
 def command(port: str | None, as_json: bool) -> None:
     """Show what a driver is, how it is set and what it measures. Switches nothing."""
     from coilwright.calibrated import describe, plain, read
-    from coilwright.cli.bench_session import open_driver
-    from coilwright.view.pairs import print_pairs
+    from coilwright.cli.bench_session import open_driver, rest_at
+    from coilwright.rest import facts, warnings
+    from coilwright.view.pairs import print_pairs, print_sentences
 
     with open_driver(port, drives=False) as driver:
         status, point = driver.status(), driver.measure()
         caps, track = _or_none(driver.duty_table), _or_none(driver.track)
         dates, calibration = read(_or_none(driver.protected_data) or ""), driver.calibration()
+        rest = rest_at(driver, point)
         if as_json:
             more = {
+                **facts(rest),
                 "duty_table": _plain_caps(caps),
                 "tracking": _plain_track(track),
                 "calibrated": plain(dates, calibration),
@@ -42,6 +45,7 @@ def command(port: str | None, as_json: bool) -> None:
             return
         known = [("calibrated", describe(dates, calibration))]
         print_pairs([*_lines(driver, status, point), *known, *_more_lines(caps, track)])
+        print_sentences(f"Warning: {warning}" for warning in warnings(rest))
 
 
 def _or_none(ask: Callable[[], _Answer]) -> _Answer | None:
@@ -96,6 +100,7 @@ def _as_dict(driver: Driver, status: Status, point: Point) -> dict[str, Any]:
 
 def _lines(driver: Driver, status: Status, point: Point) -> list[tuple[str, str]]:
     from coilwright.quantities import show, show_percent
+    from coilwright.rest import supply_name
     from coilwright.view.progress import flag_names
 
     limits, board = status.limits, driver.board
@@ -104,7 +109,10 @@ def _lines(driver: Driver, status: Status, point: Point) -> list[tuple[str, str]
         ("board", f"{board.chip}, gate on GPIO {board.gate_pin}, current by {board.supply_sensor}"),
         ("output", status.state.value.lower()),
         ("setting", f"{status.frequency_hz / 1e3:.3f} kHz at {show_percent(status.duty)}"),
-        ("supply current", _with_spread(point.supply_a, point.supply_sd_a, "A")),
+        (
+            supply_name(point, "supply current", "current at rest"),
+            _with_spread(point.supply_a, point.supply_sd_a, "A"),
+        ),
         ("probe", _with_spread(point.probe_v, point.probe_sd_v, "V")),
         ("light sensor", _with_spread(point.light_v, point.light_sd_v, "V")),
         ("band", f"{show(limits.low_hz, 'Hz')} to {show(limits.high_hz, 'Hz')}"),

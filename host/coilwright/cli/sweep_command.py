@@ -25,6 +25,7 @@ from coilwright.cli.resume import check_alone, resume_option
 if TYPE_CHECKING:
     from coilwright.link import Driver, SweepPlan
     from coilwright.point import Point
+    from coilwright.rest import Rest
 
 
 Made = TypeVar("Made")
@@ -105,7 +106,7 @@ def command(
     path = recorder.record.path
     if plot is not None:
         _save_plot(plot, measured, path.name, force)
-    _tell(measured, path, plot, time.monotonic() - began, as_json)
+    _tell(measured, path, plot, time.monotonic() - began, as_json, recorder.rest)
 
 
 def _resume(port: str | None, path: Path, plot: Path | None, force: bool, as_json: bool) -> None:
@@ -122,14 +123,14 @@ def _resume(port: str | None, path: Path, plot: Path | None, force: bool, as_jso
     began = time.monotonic()
     title = f"Sweep on {port or 'the driver'}"
     if record.finished and len(record) == len(plan.setpoints()):
-        _tell(record.points, path, None, 0.0, as_json)
+        _tell(record.points, path, None, 0.0, as_json, None)
         return
     with open_driver(port) as driver, resuming(driver, record, info, "sweep", title) as recorder:
         recorder.stage("sweep", len(plan.setpoints()))
         measured = recorder.run(plan)
     if plot is not None:
         _save_plot(plot, measured, path.name, force)
-    _tell(measured, path, plot, time.monotonic() - began, as_json)
+    _tell(measured, path, plot, time.monotonic() - began, as_json, recorder.rest)
 
 
 def _planned(plan: Mapping[str, Any], path: Path) -> SweepPlan:
@@ -218,8 +219,15 @@ def _save_plot(plot: Path, measured: list[Point], title: str, force: bool) -> No
 
 
 def _tell(
-    measured: list[Point], record: Path, plot: Path | None, seconds: float, as_json: bool
+    measured: list[Point],
+    record: Path,
+    plot: Path | None,
+    seconds: float,
+    as_json: bool,
+    rest: Rest | None,
 ) -> None:
+    from coilwright.rest import facts, warnings
+    from coilwright.view.pairs import print_sentences
     from coilwright.view.progress import point_line
 
     highest = max(measured, key=lambda point: point.probe_v)
@@ -233,6 +241,7 @@ def _tell(
                 "plot": None if plot is None else str(plot),
                 "highest_probe": _brief(highest),
                 "least_supply": _brief(least),
+                **facts(rest),
             }
         )
         return
@@ -241,6 +250,7 @@ def _tell(
     click.echo(f"least supply   {point_line(least).strip()}")
     if plot is not None:
         click.echo(f"plot in {plot}")
+    print_sentences(f"Warning: {warning}" for warning in warnings(rest))
 
 
 def _brief(point: Point) -> dict[str, float]:

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from coilwright.link import Driver
     from coilwright.link.tracking import Move, TrackMode, TrackSetup
     from coilwright.point import Point
+    from coilwright.rest import Rest
 
 _LOOK_S = 0.5
 _POINT_S = 2.0
@@ -59,6 +60,7 @@ class _Done:
     seconds: float
     left_on: bool
     host_timeout_s: float
+    rest: Rest | None
 
 
 @click.command("track")
@@ -209,6 +211,7 @@ def _track(driver: Driver, recorder: Recorder, setup: TrackSetup, wishes: _Wishe
         time.monotonic() - began,
         wishes.leave_on,
         driver.host_timeout_s,
+        recorder.rest,
     )
 
 
@@ -295,6 +298,8 @@ def _line(move: Move, mode: TrackMode, first: Move) -> str:
 
 
 def _plain(done: _Done) -> dict[str, Any]:
+    from coilwright.rest import facts
+
     moves = [
         {
             "index": move.index,
@@ -304,7 +309,12 @@ def _plain(done: _Done) -> dict[str, Any]:
         }
         for move in done.moves
     ]
-    return {"mode": done.mode.name.lower(), "moves": moves, "missed": done.missed}
+    return {
+        "mode": done.mode.name.lower(),
+        "moves": moves,
+        "missed": done.missed,
+        **facts(done.rest),
+    }
 
 
 def _left(done: _Done) -> str:
@@ -317,6 +327,8 @@ def _left(done: _Done) -> str:
 
 
 def _tell(done: _Done, plot: Path | None, as_json: bool) -> None:
+    from coilwright.rest import warnings
+    from coilwright.view.pairs import print_sentences
     from coilwright.view.track_text import track_lines
 
     if as_json:
@@ -335,3 +347,4 @@ def _tell(done: _Done, plot: Path | None, as_json: bool) -> None:
     if plot is not None:
         click.echo(f"plot in {plot}")
     click.echo(f"output {_left(done)}")
+    print_sentences(f"Warning: {warning}" for warning in warnings(done.rest))

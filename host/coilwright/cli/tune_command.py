@@ -173,6 +173,7 @@ def command(
             margin,
             max_current,
         )
+    from coilwright import rest
     from coilwright.cli.bench_session import RecordWishes, open_driver, set_measuring
 
     parts = _read_build(build)
@@ -195,7 +196,7 @@ def command(
             if store:
                 _store(driver, result)
             model = _model(parts, result)
-            results = _results(result, model, options)
+            results = {**_results(result, model, options), **rest.facts(recorder.rest)}
             recorder.record.finish("complete", results)
     path, seconds = recorder.record.path, time.monotonic() - began
     if plot is not None:
@@ -360,6 +361,7 @@ def tune_options(driver: Driver, wishes: TuneWishes) -> TuneOptions:
         probe_step_v=steps.probe_step_v,
         supply_step_a=steps.supply_step_a,
         light_step_v=steps.light_step_v,
+        supply_noise_a=steps.supply_noise_a,
     )
 
 

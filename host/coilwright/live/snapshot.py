@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from coilwright.link.facts import DriverState, Limits, Trip
 from coilwright.live.ladder import Rung
-from coilwright.point import Point
+from coilwright.point import Flag, Point
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +20,10 @@ class Peaks:
     def with_point(self, point: Point) -> Peaks:
         """The peaks with one more point."""
         return Peaks(
-            _larger(self.supply_a, point.supply_a),
+            # With the output off the sensor shows its zero, not a current of the supply.
+            self.supply_a
+            if Flag.OUTPUT_OFF in point.flags
+            else _larger(self.supply_a, point.supply_a),
             _larger(self.probe_v, point.probe_v),
             _larger(self.light_v, point.light_v),
         )

@@ -26,6 +26,7 @@ from coilwright.live.snapshot import Job, Peaks, Snapshot
 from coilwright.point import Point, Setpoint
 from coilwright.quantities import show, show_percent
 from coilwright.record import RecordWriter
+from coilwright.rest import Rest, facts, warnings
 from coilwright.tune import TuneResult
 
 INTERVAL_S = 0.2
@@ -67,11 +68,15 @@ class Tuner(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Beginning:
-    """Where the panel begins; None for what the driver has set."""
+    """Where the panel begins; None for what the driver has set.
+
+    `rest` is the supply current with the output off, None where not known.
+    """
 
     frequency_hz: float | None = None
     duty: float | None = None
     sweep_points: int = 101
+    rest: Rest | None = None
 
 
 class Worker:
@@ -108,7 +113,9 @@ class Worker:
         self._trend: deque[tuple[float, float, float]] = deque()
         self._point: Point | None = None
         self._job: Job | None = None
-        self._message, self._ended = "", False
+        self._rest = beginning.rest
+        self._message = " ".join(warnings(beginning.rest))
+        self._ended = False
         self._silences = 0
         self._lives, self._row_s = 0, -math.inf
         self._counts = {"mark": 0, "sweep": 0, "tune": 0, "trip": 0}
@@ -565,6 +572,7 @@ class Worker:
             "sweeps": self._sweeps,
             "tunes": self._tunes,
             "trips": self._counts["trip"],
+            **facts(self._rest),
             "output_confirmed_off": self.output_off,
         }
 

@@ -34,6 +34,7 @@ class RecordInfo:
         limits: Bounds in force.
         calibration: Offsets and gains of the sensors.
         plan: What was to be measured.
+        rest: The supply current with the output off, before the first point (`rest.Rest`).
         note: The operator's words.
         tags: Short words to find the record by.
         started: Beginning; now where not given.
@@ -47,12 +48,13 @@ class RecordInfo:
     limits: Json = field(default_factory=dict)
     calibration: Json = field(default_factory=dict)
     plan: Json = field(default_factory=dict)
+    rest: Json = field(default_factory=dict)
     note: str = ""
     tags: tuple[str, ...] = ()
     started: datetime = field(default_factory=lambda: datetime.now(UTC))
 
 
-_FACTS = ("driver", "board", "settings", "limits", "calibration", "plan")
+_FACTS = ("driver", "board", "settings", "limits", "calibration", "plan", "rest")
 
 _DIALECT = {
     "encoding": "utf-8",
@@ -173,7 +175,7 @@ class Metadata:
 
     Attributes:
         document: The JSON object.
-        facts: The notes by name: driver, board, settings, limits, calibration, plan,
+        facts: The notes by name: driver, board, settings, limits, calibration, plan, rest,
             interruptions, marks, events, end, results.
     """
 

@@ -42,6 +42,7 @@ def info_of(record: Record) -> RecordInfo:
         note=found.note,
         tags=found.tags,
         started=started,
+        rest=_object(found, "rest"),
         **facts,
     )
 

@@ -88,6 +88,7 @@ class TuneOptions:
         trip_a: Supply current at which the driver switches off by itself, A; None if not known.
         probe_step_v, supply_step_a, light_step_v: Steps of the converters in the units of the
             readings: the least spread that is believed.
+        supply_noise_a: Least noise of a single conversion of the supply current, A.
     """
 
     purpose: str = LOWEST_DUTY
@@ -108,6 +109,7 @@ class TuneOptions:
     probe_step_v: float = UNKNOWN.step_v
     supply_step_a: float = UNKNOWN.step_v
     light_step_v: float = UNKNOWN.step_v
+    supply_noise_a: float = UNKNOWN.noise_v
 
     def __post_init__(self) -> None:
         if self.purpose not in PURPOSES:

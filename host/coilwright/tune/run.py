@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from coilwright.errors import NoResult
 from coilwright.point import Flag, Measure, Point, Setpoint
-from coilwright.quantities import show
+from coilwright.rest import rest_of, warnings
 from coilwright.tune.detect import Trace
 from coilwright.tune.lineshape import Array
 from coilwright.tune.lit import Lit, light_level
@@ -72,11 +72,6 @@ def default_lit(options: TuneOptions, rest: Point | None) -> Lit:
 
 def check_rest(run: Run, rest: Point | None) -> None:
     """Warn of a supply sensor that is off zero with the output off."""
-    if rest is None:
-        return
-    noise = float(mean_sd(rest.supply_sd_a, rest.averages, run.options.supply_step_a))
-    if abs(rest.supply_a) > max(5 * noise, 0.01):
-        run.warnings.append(
-            f"The supply sensor reads {show(rest.supply_a, 'A', 3)} with the output off;"
-            " take its zero anew with `coilwright calibrate current`."
-        )
+    options = run.options
+    if rest is not None:
+        run.warnings += warnings(rest_of(rest, options.supply_step_a, options.supply_noise_a))

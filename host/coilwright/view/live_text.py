@@ -7,6 +7,7 @@ from rich.text import Text
 from coilwright.link.facts import DriverState
 from coilwright.live.snapshot import Snapshot
 from coilwright.quantities import show, show_percent
+from coilwright.rest import supply_name
 from coilwright.view.progress import flag_names
 from coilwright.view.terminal_plot import draw
 
@@ -75,8 +76,9 @@ def reading_lines(snapshot: Snapshot) -> Text:
     """Now, peak hold, and the supply current against where it trips."""
     lines = Text().append("                  now        peak\n", "dim")
     point, peaks, trip_a = snapshot.point, snapshot.peaks, snapshot.limits.trip_a
+    supply = "supply" if point is None else supply_name(point)
     rows = (
-        ("supply", None if point is None else point.supply_a, peaks.supply_a, "A"),
+        (supply, None if point is None else point.supply_a, peaks.supply_a, "A"),
         ("pickup", None if point is None else point.probe_v, peaks.probe_v, "V"),
         ("light", None if point is None else point.light_v, peaks.light_v, "V"),
     )
@@ -84,7 +86,7 @@ def reading_lines(snapshot: Snapshot) -> Text:
         lines.append(f" {name:<7}")
         lines.append(f"{_value(now, unit):>13}", "bold")
         lines.append(f"{_value(peak, unit):>12}  ")
-        if name == "supply":
+        if name == supply:
             lines.append(_bar(now, trip_a))
             lines.append(f" trips at {show(trip_a, 'A', 3)}")
         if name == "pickup" and point is not None and point.flags:

@@ -16,6 +16,7 @@ from rich.text import Text
 
 from coilwright.point import Flag, Point
 from coilwright.quantities import show, show_percent
+from coilwright.rest import supply_name
 from coilwright.view.console import Console
 from coilwright.view.terminal_plot import draw
 
@@ -53,7 +54,8 @@ def point_line(point: Point) -> str:
     flags = "" if not point.flags else f"  [{flag_names(point.flags)}]"
     return (
         f"{point.frequency_hz / 1e3:9.3f} kHz  duty {show_percent(point.duty):>8}"
-        f"  supply {show(point.supply_a, 'A', 3):>9}  probe {show(point.probe_v, 'V', 3):>9}{flags}"
+        f"  {supply_name(point)} {show(point.supply_a, 'A', 3):>9}"
+        f"  probe {show(point.probe_v, 'V', 3):>9}{flags}"
     )
 
 
@@ -165,7 +167,7 @@ class LiveView:
         values = [
             ("frequency", f"{point.frequency_hz / 1e3:.3f} kHz"),
             ("duty", show_percent(point.duty)),
-            ("supply", show(point.supply_a, "A", 3)),
+            (supply_name(point), show(point.supply_a, "A", 3)),
             ("probe", show(point.probe_v, "V", 3)),
             ("light", show(point.light_v, "V", 3)),
         ]
