@@ -10,7 +10,7 @@ from typing import Any
 
 from coilwright import calibrated
 from coilwright.errors import CannotResume, NoResult, OutOfRange, PortNotFound, Refused
-from coilwright.link import Driver, Limits, SweepPlan
+from coilwright.link import Driver, Limits, SweepPlan, last_port
 from coilwright.link.facts import DriverState
 from coilwright.link.ports import Probe, find_ports, probe
 from coilwright.point import Point, Setpoint
@@ -42,7 +42,7 @@ class RecordWishes:
 
 
 def open_driver(port: str | None, *, drives: bool = True) -> Driver:
-    """Open the port, or without one the only port at which a driver answers.
+    """Open the port, or without one the only likely port at which a driver answers.
 
     Args:
         port: The port, where one is given.
@@ -53,7 +53,9 @@ def open_driver(port: str | None, *, drives: bool = True) -> Driver:
         PortNotFound: No port was given and not exactly one driver answers.
         CoilwrightError: as `Driver.open`.
     """
-    driver = Driver.open(port if port is not None else _only_driver())
+    url = port if port is not None else _only_driver()
+    driver = Driver.open(url)
+    last_port.remember(url)
     if drives:
         try:
             if driver.end_tracking():
@@ -139,7 +141,7 @@ def begin_at(driver: Driver, frequency_hz: float | None, duty: float | None) -> 
 
 
 def _only_driver() -> str:
-    probes = [probe(port) for port in find_ports()]
+    probes = [probe(port) for port in last_port.likely()]
     answering = [found.port.device for found in probes if found.identity is not None]
     if len(answering) == 1:
         return answering[0]
@@ -152,10 +154,14 @@ def _only_driver() -> str:
 
 
 def _nobody(probes: list[Probe]) -> str:
-    if not probes:
+    asked = [found.port.device for found in probes]
+    others = [port.device for port in find_ports() if port.device not in asked]
+    told = [f"{found.port.device}: {found.problem or 'silent'}" for found in probes]
+    if others:
+        told.append(f"Not opened, since nothing tells of a board there: {', '.join(others)}.")
+    if not told:
         return "This computer has no serial port."
-    reasons = (f"{found.port.device}: {found.problem or 'silent'}" for found in probes)
-    return "No port answers as a driver. " + " ".join(reasons)
+    return "No port answers as a driver. " + " ".join(told)
 
 
 def read_rest(driver: Driver) -> Rest | None:

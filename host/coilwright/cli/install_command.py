@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -19,6 +20,7 @@ from coilwright.cli.options import (
 if TYPE_CHECKING:
     from coilwright.board_file import Wiring
     from coilwright.install import Installed, Removed
+    from coilwright.link.handshake import ForeignDevice
 
 
 def _pin_or_none(text: str) -> int | str:
@@ -55,6 +57,9 @@ SENSORS = ("adc", "ina219", "ina226", "none")
 @click.option("--alert", type=PIN_OR_NONE, help="Pin at the alert output of an INA226.")
 @click.option("--source", is_flag=True, help="Copy the source instead of .mpy files.")
 @click.option("--dry-run", is_flag=True, help="Say what would be done; change no file.")
+@click.option(
+    "--interrupt", is_flag=True, help="Interrupt a device that names itself as something else."
+)
 @click.option("--uninstall", is_flag=True, help="Take the firmware off the board.")
 @json_option
 def command(
@@ -62,6 +67,7 @@ def command(
     board: str | None,
     source: bool,
     dry_run: bool,
+    interrupt: bool,
     uninstall: bool,
     as_json: bool,
     **wiring: Any,
@@ -70,28 +76,51 @@ def command(
 
     Version 1.24 or newer is needed. Checks chip, version and pins, copies what is not there yet,
     verifies every file by its SHA-256, restarts the board and asks the driver who it is. A driver
-    that runs is switched off first; nothing is switched on. Pins that are not given stay as
+    that runs is switched off first; nothing is switched on. A device that names itself as something
+    else is left alone unless you say otherwise. Pins that are not given stay as
     board.json on the board has them, else as the board file has them. Interrupted, it goes on when
     it is run again.
     """
     from coilwright import install as procedure
+    from coilwright.link.handshake import ForeignDevice
     from coilwright.view.copy_view import copy_view
 
     chosen = _chosen(wiring)
     if uninstall and (chosen or board or source):
         raise click.UsageError("--uninstall takes no board, no pins and no --source.")
+    if dry_run and interrupt:
+        raise click.UsageError("--dry-run interrupts nothing.")
     stop_on_termination()
     url = port if port is not None else _only_board()
-    with copy_view() as view:
+    wishes = procedure.Wishes(board, chosen, source)
+
+    def carry_out(interrupt: bool) -> None:
+        with copy_view() as view:
+            if uninstall:
+                removed = procedure.uninstall(url, view, dry_run=dry_run, interrupt=interrupt)
+            else:
+                installed = procedure.install(
+                    url, wishes, view, dry_run=dry_run, interrupt=interrupt
+                )
         if uninstall:
-            removed = procedure.uninstall(url, view, dry_run=dry_run)
+            _tell_removed(removed, dry_run, as_json)
         else:
-            wishes = procedure.Wishes(board, chosen, source)
-            installed = procedure.install(url, wishes, view, dry_run=dry_run)
-    if uninstall:
-        _tell_removed(removed, dry_run, as_json)
-    else:
-        _tell_installed(installed, dry_run, as_json)
+            _tell_installed(installed, dry_run, as_json)
+
+    try:
+        carry_out(interrupt)
+    except ForeignDevice as found:
+        if dry_run or not _shall_interrupt(found):
+            raise
+        carry_out(True)
+
+
+def _shall_interrupt(found: ForeignDevice) -> bool:
+    """Ask the person, where there is a terminal to ask at."""
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return False
+    question = f"{found.message} Send it Ctrl-C and go on all the same?"
+    return click.confirm(question, err=True)
 
 
 def _chosen(options: dict[str, Any]) -> dict[str, Any]:
@@ -114,9 +143,9 @@ def _only_board() -> str:
         PortNotFound: There is none, or more than one.
     """
     from coilwright.errors import PortNotFound
-    from coilwright.link.ports import find_ports
+    from coilwright.link.ports import find_ports, looks_like_board
 
-    ports = [port.device for port in find_ports() if port.board]
+    ports = [port.device for port in find_ports() if looks_like_board(port)]
     if len(ports) == 1:
         return ports[0]
     if ports:

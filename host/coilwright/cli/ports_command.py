@@ -9,17 +9,23 @@ from coilwright.cli.options import json_option, print_json
 
 @click.command("ports")
 @click.option("--no-ask", is_flag=True, help="Only list; open nothing.")
+@click.option("--all", "ask_all", is_flag=True, help="Open every port, whatever is behind it.")
 @json_option
-def command(no_ask: bool, as_json: bool) -> None:
+def command(no_ask: bool, ask_all: bool, as_json: bool) -> None:
     """List serial ports and which of them answer as a driver.
 
-    Each port is opened as `coilwright tune` would open it, so no board is reset, and asked who it
-    is. A port in use by another program is left alone.
+    Ports at which a board is likely are opened as `coilwright tune` would open them, so no board is
+    reset, and asked who is there. Others are left alone, as opening alone can reset what is behind
+    them, unless --all is given; so is a port in use by another program.
     """
+    if no_ask and ask_all:
+        raise click.UsageError("--no-ask opens no port, --all opens each.")
+    from coilwright.link import last_port
     from coilwright.link.ports import Probe, find_ports, probe
 
     ports = find_ports()
-    found = [Probe(port, None, None) if no_ask else probe(port) for port in ports]
+    asked = [] if no_ask else ports if ask_all else last_port.likely()
+    found = [probe(port) if port in asked else Probe(port, None, None) for port in ports]
     if as_json:
         print_json({"ports": [_as_dict(item) for item in found]})
         return
@@ -27,7 +33,7 @@ def command(no_ask: bool, as_json: bool) -> None:
         click.echo("This computer has no serial port. Try --port sim:// without hardware.")
         return
     for item in found:
-        click.echo(_line(item, asked=not no_ask))
+        click.echo(_line(item, "not asked" if no_ask else _UNLIKELY))
 
 
 def _as_dict(item: object) -> dict[str, object]:
@@ -43,7 +49,10 @@ def _as_dict(item: object) -> dict[str, object]:
     }
 
 
-def _line(item: object, *, asked: bool) -> str:
+_UNLIKELY = "not opened: nothing tells of a board there (--all asks it, too)"
+
+
+def _line(item: object, unasked: str) -> str:
     from coilwright.link.ports import Probe
 
     assert isinstance(item, Probe)
@@ -53,5 +62,5 @@ def _line(item: object, *, asked: bool) -> str:
     elif item.problem is not None:
         answer = f"no driver: {item.problem}"
     else:
-        answer = "no driver" if asked else "not asked"
+        answer = unasked
     return f"{item.port.device}  {what}\n    {answer}"

@@ -29,7 +29,7 @@ from coilwright.errors import (
 )
 from coilwright.firmware import firmware_folder
 from coilwright.link import Driver, DriverState, Timeouts
-from coilwright.link.handshake import identify
+from coilwright.link.handshake import ForeignDevice, PythonPrompt, identify
 from coilwright.link.opening import open_port
 from coilwright.link.transport import Transport
 
@@ -140,10 +140,20 @@ class Removed:
     left: list[str]
 
 
-def install(url: str, wishes: Wishes, view: View, *, dry_run: bool = False) -> Installed:
+def install(
+    url: str, wishes: Wishes, view: View, *, dry_run: bool = False, interrupt: bool = False
+) -> Installed:
     """Put the firmware on the board at a port, or bring it up to date.
 
+    Args:
+        url: The port.
+        wishes: What is wanted.
+        view: Is told how it goes on.
+        dry_run: Change nothing, and interrupt nothing but a driver.
+        interrupt: Interrupt a device that names itself as something else, too.
+
     Raises:
+        ForeignDevice: Something else is there, and `interrupt` is false: it was left alone.
         PortError, LinkError: The port, or what is behind it.
         WrongBoard, BadBoard, BadPins: Before anything is changed.
         NotInstalled: The board did not take it. To be tried again.
@@ -152,7 +162,7 @@ def install(url: str, wishes: Wishes, view: View, *, dry_run: bool = False) -> I
         board = load_board(wishes.board)
         _wanted(board, board.wiring, wishes)  # refused before the board is touched
     view.say("stopping what runs on the board")
-    with _prompt(url) as prompt:
+    with _prompt(url, careful=dry_run, interrupt=interrupt) as prompt:
         facts = prompt.facts()
         board = _board(facts, wishes)
         there = prompt.hashes()
@@ -189,17 +199,20 @@ def install(url: str, wishes: Wishes, view: View, *, dry_run: bool = False) -> I
     return replace(done, driver=driver, calibrated=dates)
 
 
-def uninstall(url: str, view: View, *, dry_run: bool = False) -> Removed:
+def uninstall(url: str, view: View, *, dry_run: bool = False, interrupt: bool = False) -> Removed:
     """Take the firmware off the board; files of somebody else come back to their places.
 
     The driver's stored settings stay.
+
+    Args:
+        url, view, dry_run, interrupt: As of `install`.
 
     Raises:
         PortError, LinkError: The port, or what is behind it.
         NotInstalled: The board refuses, or has nothing of ours.
     """
     view.say("stopping what runs on the board")
-    with _prompt(url) as prompt:
+    with _prompt(url, careful=dry_run, interrupt=interrupt) as prompt:
         facts = prompt.facts()
         there = prompt.hashes()
         ours = _ours(prompt, there, _json(prompt, MANIFEST, there))
@@ -223,17 +236,23 @@ def uninstall(url: str, view: View, *, dry_run: bool = False) -> Removed:
 
 
 @contextlib.contextmanager
-def _prompt(url: str) -> Iterator[Prompt]:
-    """The board's prompt, with its output off and no program running."""
+def _prompt(url: str, *, careful: bool, interrupt: bool) -> Iterator[Prompt]:
+    """The board's prompt, with its output off and no program running.
+
+    Raises:
+        NotOurDriver, NoAnswer: What is there is left alone.
+    """
     if url.lower().startswith("sim:"):
         hint = "Serve a board that stays: coilwright bench --bare"
         raise PortNotFound("A sim:// board begins anew each time it is opened.", hint)
-    ran = _stop_driver(url, tries=1)
+    problem = _stop_driver(url, tries=1)
+    if problem is not None:
+        _check_interruptible(problem, careful=careful, interrupt=interrupt)
     try:
-        prompt = Prompt.open(url, _BACK_S if ran else 0.0)
+        prompt = Prompt.open(url, 0.0 if problem else _BACK_S)
     except NotOurDriver:
         # A driver that did not hear at first does not heed Ctrl-C either.
-        if ran or not _stop_driver(url, tries=2):
+        if problem is None or _stop_driver(url, tries=2) is not None:
             raise
         prompt = Prompt.open(url, _BACK_S)
     try:
@@ -248,8 +267,29 @@ def _prompt(url: str) -> Iterator[Prompt]:
         prompt.close()
 
 
-def _stop_driver(url: str, tries: int) -> bool:
-    """Output off and maintenance, where a driver answers; whether one did.
+def _check_interruptible(problem: LinkError, *, careful: bool, interrupt: bool) -> None:
+    """Leave alone what Ctrl-C and the raw prompt's Ctrl-A must not reach.
+
+    Args:
+        problem: Why no driver was found: what is there instead.
+        careful: Only a Python prompt may be interrupted, which has shown itself.
+        interrupt: What names itself as something else may be interrupted.
+
+    Raises:
+        LinkError: `problem`, with what to do.
+    """
+    if isinstance(problem, PythonPrompt):
+        return
+    if careful:
+        hint = "A dry run interrupts nothing that is neither driver nor Python prompt."
+        raise type(problem)(problem.message, f"{hint} {problem.hint}")
+    if isinstance(problem, ForeignDevice) and not interrupt:
+        hint = "It was left alone. If the board is there all the same: --interrupt."
+        raise ForeignDevice(problem.message, hint)
+
+
+def _stop_driver(url: str, tries: int) -> LinkError | None:
+    """Output off and maintenance, where a driver answers; else why there is none.
 
     Raises:
         PortError: The port cannot be opened.
@@ -268,11 +308,11 @@ def _stop_driver(url: str, tries: int) -> bool:
             time.sleep(0.05)
         transport.send("SYST:MAIN")
         _wait_for_prompt(transport)
-    except LinkError:
-        return False  # no driver, or one that does not answer: the prompt says what is there
+    except LinkError as problem:
+        return problem  # no driver, or one that does not answer
     finally:
         transport.close()
-    return True
+    return None
 
 
 def _wait_for_prompt(transport: Transport) -> None:

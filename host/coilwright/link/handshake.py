@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 
 from coilwright.errors import (
@@ -15,7 +16,7 @@ from coilwright.errors import (
 )
 from coilwright.link import replies
 from coilwright.link.facts import Identity
-from coilwright.link.strangers import is_taken, stranger_in, wants_token
+from coilwright.link.strangers import PROMPT, is_taken, stranger_in, wants_token
 from coilwright.link.transport import Transport
 
 PROTOCOL = 2
@@ -27,10 +28,34 @@ _PROMPT_SAYS = "SyntaxError"
 """What a Python prompt makes of the question, as soon as it has read it: no other answer comes."""
 
 
+_WORDS = re.compile(r"(?:[^A-Za-z]*[A-Za-z]){3}")
+_CHECKED = re.compile(r"~[0-9a-f]{8}$")
+_OWN_WORDS = ("*IDN?", "ABOR")
+
+
+class _Stranger(NotOurDriver):
+    """Something that the host can tell apart; to people it is no driver, like any other."""
+
+    @property
+    def kind(self) -> str:
+        """As of `NotOurDriver`."""
+        return NotOurDriver.__name__
+
+
+class ForeignDevice(_Stranger):
+    """What answers has said who it is, and it is no driver of ours."""
+
+
+class PythonPrompt(_Stranger):
+    """What answers is a Python prompt."""
+
+
 def identify(transport: Transport, tries: int = 2) -> Identity:
     """Wait for quiet, then ask `*IDN?`; boot text and half lines do not matter.
 
-    The second try aborts a sweep first: a host that died may have left the driver waiting for one.
+    Where nothing sensible came, the second try aborts a sweep first: a host that died may have left
+    the driver waiting for one. A device that answers in words of its own is asked nothing more and
+    told nothing more: docs/serial-ports.md.
 
     Args:
         transport: The open line.
@@ -38,7 +63,8 @@ def identify(transport: Transport, tries: int = 2) -> Identity:
 
     Raises:
         NoAnswer: Silence.
-        NotOurDriver: Something else answers; the hint says what to do about it.
+        NotOurDriver: Something else answers; the hint says what to do about it. A `ForeignDevice`
+            where it says who it is.
         LinkLost: The port went away.
         PortBusy: A server on the network gives its port to one program at a time.
         PortDenied: A bench wants its token.
@@ -72,7 +98,31 @@ def _identify(transport: Transport, tries: int) -> Identity:
         attempt += 1
         if found is not None:
             return found
+        if _is_foreign(text, heard):
+            break
     raise _stranger(transport, heard)
+
+
+def _is_foreign(answer: str, heard: str) -> bool:
+    """Whether what came after the question is the sound answer of something else.
+
+    A damaged answer of a driver is none, nor is what a board says while it starts, an echo, or what
+    a driver had still to say.
+    """
+    if _garbled(answer):
+        return False
+    known = stranger_in(heard)
+    if known is not None and known[0] == PROMPT:
+        return True
+    lines = answer.splitlines()
+    if any(_identity_in(line) is not None for line in lines):
+        return True
+    return known is None and any(_is_words(line) for line in lines)
+
+
+def _is_words(line: str) -> bool:
+    own = line.strip() in _OWN_WORDS or _CHECKED.search(line) is not None
+    return line.isascii() and _WORDS.match(line) is not None and not own
 
 
 def _garbled(heard: str) -> bool:
@@ -118,10 +168,11 @@ def _stranger(transport: Transport, heard: str) -> LinkError:
     known = stranger_in(heard)
     if known is not None:
         what, hint = known
-        return NotOurDriver(f"What answers on {transport.name} {what}.", hint)
+        kind = PythonPrompt if what == PROMPT else NotOurDriver
+        return kind(f"What answers on {transport.name} {what}.", hint)
     for line in reversed(heard.splitlines()):
         if (found := _identity_in(line)) is not None:
-            return NotOurDriver(
+            return ForeignDevice(
                 f"{transport.name} answers as {found.maker} {found.model}, "
                 "not as a coilwright driver.",
                 "Look with `coilwright ports` which port the driver is on.",

@@ -18,6 +18,10 @@ from coilwright.link.usb import VENDORS
 
 _BY_ID = Path("/dev/serial/by-id")
 
+BOARD_NAMES = ("micropython", "board in fs mode", "esp32", "rp2040", "rp2350", "pico", "usb jtag")
+"""Of which one stands in the description of a board whose USB vendor is in no list: what the ports
+of MicroPython and the chips' own USB call themselves. docs/serial-ports.md shows them."""
+
 
 @dataclass(frozen=True, slots=True)
 class PortInfo:
@@ -39,6 +43,12 @@ class PortInfo:
     pid: int | None
     serial_number: str
     board: str
+
+
+def looks_like_board(port: PortInfo) -> bool:
+    """Whether vendor or name make a driver's board likely behind a port."""
+    described = port.description.lower()
+    return port.vid in VENDORS or any(name in described for name in BOARD_NAMES)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+PROMPT = "is a Python prompt, not the driver"
+"""What `stranger_in` says of one."""
+
 _SIGNS = (
     (
         (">>>", "Traceback", "SyntaxError", "raw REPL"),
-        "is a Python prompt, not the driver",
+        PROMPT,
         "Reset the board; if the prompt is back, install the firmware on it.",
     ),
     (
