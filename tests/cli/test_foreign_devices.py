@@ -69,7 +69,7 @@ def test_a_device_that_names_itself_hears_no_more(command: list[str], gauge: Rec
     assert failure.exit_code == 14
     assert failure.kind == "NotOurDriver"
     assert "Tide gauge" in failure.message
-    assert bytes(gauge.bytes) == QUESTION
+    assert gauge.bytes == QUESTION
 
 
 @pytest.mark.parametrize(
@@ -89,7 +89,7 @@ def test_neither_does_one_that_answers_in_other_words(answer: bytes) -> None:
     device = Recorded(asked(answer))
 
     assert isinstance(refused("status", "--port", device.url), NotOurDriver)
-    assert bytes(device.bytes) == QUESTION
+    assert device.bytes == QUESTION
     device.close()
 
 
@@ -97,7 +97,7 @@ def test_a_silent_device_hears_the_end_of_a_sweep_and_the_question_again() -> No
     device = Recorded(lambda line: b"")
 
     assert isinstance(refused("status", "--port", device.url), NoAnswer)
-    assert bytes(device.bytes) == QUESTION + b"\nABOR\n*IDN?\n"
+    assert device.bytes == QUESTION + b"\nABOR\n*IDN?\n"
     device.close()
 
 
@@ -108,7 +108,7 @@ def test_a_dry_run_interrupts_nothing_that_it_does_not_know(option: list[str]) -
 
     assert isinstance(failure, NoAnswer)
     assert "dry run" in failure.hint
-    assert bytes(device.bytes) == QUESTION
+    assert device.bytes == QUESTION
     device.close()
 
 
@@ -184,7 +184,7 @@ class TestWithoutPort:
         listed = CliRunner().invoke(cli, ["ports", "--all"])
 
         assert "Tide gauge" in listed.output
-        assert bytes(gauge.bytes) == QUESTION
+        assert gauge.bytes == QUESTION
 
     @pytest.mark.parametrize(
         ("vid", "description"),
@@ -196,7 +196,7 @@ class TestWithoutPort:
         there.append(port(gauge.url, vid=vid, description=description))
         refused("status")
 
-        assert bytes(gauge.bytes) == QUESTION
+        assert gauge.bytes == QUESTION
 
     def test_so_does_the_last_use_while_it_is_the_same_device(
         self, there: list[Any], own_state: Path
@@ -207,12 +207,12 @@ class TestWithoutPort:
         first = CliRunner().invoke(cli, ["set", "--port", device.url])
         assert first.exit_code == 0, first.output
         assert json.loads(own_state.read_text())["serial_number"] == "A1"
-        device.bytes.clear()
+        device.forget()
 
         assert CliRunner().invoke(cli, ["set"]).exit_code == 0
         assert device.bytes.startswith(QUESTION)
 
-        device.bytes.clear()
+        device.forget()
         there[0] = port(device.url, vid=0x1209, serial="B2")  # another device at the same name
         assert isinstance(refused("set"), PortNotFound)
         assert not device.bytes

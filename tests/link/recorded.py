@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import threading
+import time
 from collections.abc import Callable
 
 import pytest
@@ -23,7 +24,7 @@ class Recorded:
         self._master, self._slave = pty.openpty()
         tty.setraw(self._slave)
         self.url = os.ttyname(self._slave)
-        self.bytes = bytearray()
+        self._heard = bytearray()
         self._answer, self._greeting = answer, greeting
         threading.Thread(target=self._serve, daemon=True).start()
 
@@ -31,13 +32,26 @@ class Recorded:
         waiting = b""
         with contextlib.suppress(OSError):
             while data := os.read(self._master, 4096):
-                self.bytes += data
+                self._heard += data
                 greeting, self._greeting = self._greeting, b""
                 os.write(self._master, greeting)
                 *lines, waiting = (waiting + data).split(b"\n")
                 for line in lines:
                     if answer := self._answer(line):
                         os.write(self._master, answer)
+
+    @property
+    def bytes(self) -> bytes:
+        """All that came, once nothing has come for a moment."""
+        count = -1
+        while count != len(self._heard):
+            count = len(self._heard)
+            time.sleep(0.1)
+        return bytes(self._heard)
+
+    def forget(self) -> None:
+        """Begin anew to keep what comes."""
+        self._heard.clear()
 
     def close(self) -> None:
         """Let go of the terminal."""
