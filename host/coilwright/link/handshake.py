@@ -109,7 +109,7 @@ def _is_foreign(answer: str, heard: str) -> bool:
     A damaged answer of a driver is none, nor is what a board says while it starts, an echo, or what
     a driver had still to say.
     """
-    if _garbled(answer):
+    if _garbled(answer) or is_taken(heard) or wants_token(heard):
         return False
     known = stranger_in(heard)
     if known is not None and known[0] == PROMPT:
