@@ -71,6 +71,43 @@ print("done")
 """
 
 
+NATIVE = """
+import ctypes, errno, os, sys
+from coilwright.bench.confine import confine
+libc = ctypes.CDLL(None, use_errno=True)
+flash, outside, own = sys.argv[1:4]
+confine(flash, [])
+def call(name, number, *arguments):
+    result = libc.syscall(number, *arguments)
+    print(name, "done" if result >= 0 else errno.errorcode[ctypes.get_errno()], flush=True)
+def name(folder, file):
+    return os.path.join(folder, file).encode()
+call("own", 2, name(flash, "own"), os.O_CREAT | os.O_WRONLY, 0o600)
+call("read", 2, name(outside, "secret"), os.O_RDONLY, 0)
+call("write", 2, name(outside, "mark"), os.O_CREAT | os.O_WRONLY, 0o600)
+call("move in", 82, name(outside, "secret"), name(flash, "secret"))
+call("remove", 87, name(outside, "secret"))
+call("cut", 76, name(outside, "secret"), 0)
+call("rights", 90, name(outside, "secret"), 0o777)
+call("owner", 92, name(outside, "secret"), 0, 0)
+call("link", 88, name(outside, "secret"), name(flash, "link"))
+call("hard link", 86, name(outside, "secret"), name(flash, "hard"))
+call("socket", 41, 2, 1, 0)
+call("pair", 53, 1, 1, 0, (ctypes.c_int * 2)())
+call("program", 59, b"/bin/true", None, None)
+call("fork", 57)
+call("clone", 56, 0, 0, 0, 0, 0)
+call("signal", 62, os.getppid(), 0)
+call("trace", 101, 16, os.getppid(), 0, 0)
+call("memory of others", 310, os.getppid(), None, 0, None, 0, 0)
+call("ring", 425, 1, (ctypes.c_char * 120)())
+call("control of a file", 16, 0, 0x5401, 0)
+call("32-bit numbers", 0x40000000 + 41, 2, 1, 0)
+os._exit(0)
+"""
+"""What machine code may call, by its number (asm/unistd_64.h), whatever it was written in."""
+
+
 class Wire:
     """A TCP client that reads until something stands there."""
 
@@ -470,10 +507,30 @@ def test_the_prompt_reaches_nothing_but_its_flash(
     assert (firmware / "main.py").read_text() == ""
 
 
+@needs_confinement
+def test_native_code_is_confined_too(tmp_path: Path) -> None:
+    flash, outside = tmp_path / "flash", tmp_path / "outside"
+    flash.mkdir()
+    outside.mkdir()
+    (outside / "secret").write_text("kept")
+    before = (outside / "secret").stat()
+    command = [sys.executable, "-c", NATIVE, str(flash), str(outside), str(os.getpid())]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 0, done.stderr
+    told = dict(line.rsplit(" ", 1) for line in done.stdout.splitlines())
+    assert told.pop("own") == "done"
+    assert set(told.values()) <= {"EPERM", "EACCES", "EXDEV"}, told
+    assert len(told) == 20
+    after = (outside / "secret").stat()
+    assert (after.st_mode, after.st_uid, after.st_size) == (before.st_mode, before.st_uid, 4)
+    assert [path.name for path in outside.iterdir()] == ["secret"]
+    assert [path.name for path in flash.iterdir()] == ["own"]
+
+
 @needs_micropython
 @needs_confinement
 @pytest.mark.micropython
-def test_native_code_is_confined_too(tmp_path: Path) -> None:
+def test_a_board_that_reaches_into_memory_ends_itself(tmp_path: Path) -> None:
     """Memory is any program's that has the prompt; what holds is the system's, whatever runs."""
     with BareBench(flash=tmp_path / "flash") as bench, Talk(bench.url) as talk:
         talk.line(end=b">>> ")
@@ -487,6 +544,25 @@ def test_native_code_is_confined_too(tmp_path: Path) -> None:
         while bench.starts < 2:
             assert time.monotonic() < deadline, "it was not started anew"
             time.sleep(0.02)
+
+
+@needs_micropython
+@needs_confinement
+@pytest.mark.micropython
+def test_a_bare_board_at_a_tcp_port_is_installed_on_with_its_token(tmp_path: Path) -> None:
+    """The prompt, its raw mode and its raw-paste mode, behind the token and not before it."""
+    from coilwright.install.prompt import Prompt
+
+    with BareBench(flash=tmp_path / "flash", port=TcpPort(token=TOKEN)) as bench:
+        with Wire(bench.url) as wire:
+            wire.send(b"\x03\x01print(6 * 7)\x04\n")
+            assert wire.rest() == WANTS_TOKEN
+        prompt = Prompt.open(f"{bench.url}?token={TOKEN}", 20)
+        try:
+            prompt.write("a.txt", b"kept \x00\x03\x04\xff" * 100, lambda count: None)
+            assert prompt.read("a.txt") == b"kept \x00\x03\x04\xff" * 100
+        finally:
+            prompt.close()
 
 
 @needs_micropython

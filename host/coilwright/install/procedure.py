@@ -30,7 +30,7 @@ from coilwright.errors import (
 from coilwright.firmware import firmware_folder
 from coilwright.link import Driver, DriverState, Timeouts
 from coilwright.link.handshake import ForeignDevice, PythonPrompt, identify
-from coilwright.link.opening import open_port
+from coilwright.link.opening import open_port, split_token
 from coilwright.link.transport import Transport
 
 from .image import (
@@ -534,7 +534,8 @@ def _driver(url: str) -> Driver:
         except (PortError, LinkError) as error:
             if time.monotonic() >= deadline:
                 hint = (
-                    f"{error.message} Press its reset button, then: coilwright status --port {url}"
+                    f"{error.message} Press its reset button, then: "
+                    f"coilwright status --port {split_token(url)[0]}"
                 )
                 message = "The files are on the board, but no driver answers."
                 raise NotInstalled(message, hint) from error
