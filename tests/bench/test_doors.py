@@ -375,6 +375,20 @@ def test_a_client_that_never_says_its_token_gives_its_place_up(
 
 
 @pytest.mark.micropython
+def test_nothing_is_said_before_the_token(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("coilwright.bench.relay._TOKEN_S", 0.5)
+    (tmp_path / "main.py").write_text(
+        "import time\nwhile True:\n    print('loud')\n    time.sleep_ms(10)\n"
+    )
+    with Bench(port=TcpPort(token=TOKEN), firmware=tmp_path) as bench:
+        with Wire(bench.url) as wire:
+            wire.send(TOKEN.encode() + b"\n")
+            assert b"loud" in wire.until(b"loud")
+        with Wire(bench.url) as wire:
+            assert wire.rest() == WANTS_TOKEN
+
+
+@pytest.mark.micropython
 def test_the_host_program_has_the_token_in_its_url(tmp_path: Path) -> None:
     with Bench(port=TcpPort(token=TOKEN)) as bench:
         with Driver.open(f"{bench.url}?token={TOKEN}") as driver:
