@@ -39,6 +39,9 @@ def rp2(frequency_hz: int, duty: float) -> tuple[float, float]:
     return clock / (top + 1), ((u16 * (top + 1) + 32767) // 65535) / (top + 1)
 
 
+SETTLE_S, CONVERSION_S = 0.008, 0.2e-3
+"""Settling of a point, and a conversion of all three channels: 6.4 ms for a reading of 32."""
+
 CHIPS: dict[str, Callable[[int, float], tuple[float, float]]] = {"esp32": esp32, "rp2": rp2}
 
 
@@ -46,7 +49,10 @@ CHIPS: dict[str, Callable[[int, float], tuple[float, float]]] = {"esp32": esp32,
 class PhasorBench:
     """A driver with lamps and a probe; `measure` is a `Measure`. SI units.
 
-    With `probe_tuned` false the probe is a bare loop: it shows the coil current and no peak.
+    With `probe_tuned` false the probe is a bare loop: it shows the coil current and no peak. With
+    `harmonics` above 1 the receivers are excited by those of a rectangular pulse as well, of height
+    sin(pi n D)/n (its Fourier series, handbook), each in its own way: their squares add up. `room`
+    is what the room's light adds to the light sensor at times in s.
     """
 
     chip: str = "esp32"
@@ -67,7 +73,10 @@ class PhasorBench:
     hard_below: float = 0.0
     averages: int = 32
     wild: float = 0.0
+    harmonics: int = 1
+    room: Callable[[np.ndarray], np.ndarray] = np.zeros_like
     points: int = 0
+    time_s: float = 0.0
     rng: np.random.Generator = field(init=False)
 
     def __post_init__(self) -> None:
@@ -83,15 +92,33 @@ class PhasorBench:
         """Voltage behind the divider."""
         if not self.probe_tuned:
             return self.probe_gain * self.coil_a(f, duty)
+        return self.over_harmonics(self.pickup_of, f, duty)
+
+    def over_harmonics(
+        self, response: Callable[[float, float], float], f: float, duty: float
+    ) -> float:
+        """A receiver's response to all harmonics; those of duty D are at n f with sin(pi n D)/n."""
+        rows = [response(f, duty)]
+        for n in range(2, self.harmonics + 1):
+            strength = abs(math.sin(math.pi * n * duty)) / n
+            rows.append(response(n * f, math.asin(strength) / math.pi))
+        return math.hypot(*rows)
+
+    def pickup_of(self, f: float, duty: float) -> float:
+        """Voltage behind the divider by the fundamental alone."""
         u = self.probe_q * (f / self.probe_hz - self.probe_hz / f)
         gain = self.probe_gain * self.probe_q * (f / self.probe_hz)
         return gain * self.coil_a(f, duty) / math.sqrt(1 + u * u)
 
     def lamp_a(self, f: float, duty: float) -> float:
         """What the lamps get, in the unit of the threshold."""
-        u = self.lamp_q * (f / self.lamp_hz - self.lamp_hz / f)
         hard = 1.0 if duty < self.hard_below else 0.0
-        return self.coil_a(f, duty) / math.sqrt(1 + u * u) + hard * (duty > 0)
+        return self.over_harmonics(self.lamp_of, f, duty) + hard * (duty > 0)
+
+    def lamp_of(self, f: float, duty: float) -> float:
+        """The same by the fundamental alone."""
+        u = self.lamp_q * (f / self.lamp_hz - self.lamp_hz / f)
+        return self.coil_a(f, duty) / math.sqrt(1 + u * u)
 
     def supply_a(self, f: float, duty: float) -> float:
         """Mean supply current."""
@@ -107,6 +134,13 @@ class PhasorBench:
         """Measure in order, with noise."""
         return [self._point(s) for s in setpoints]
 
+    def measure_long(self, setpoints: Sequence[Setpoint]) -> list[Point]:
+        """The same with readings that last 50 ms."""
+        before, self.averages = self.averages, round(0.05 / CONVERSION_S)
+        found = self.measure(setpoints)
+        self.averages = before
+        return found
+
     def rest(self) -> Point:
         """A point with the output off."""
         return self._read(Setpoint(165_000, 0.0), 165e3, 0.0, Flag.OUTPUT_OFF)
@@ -121,18 +155,21 @@ class PhasorBench:
             probe += self.rng.choice([-1.0, 1.0]) * 0.3
         if probe >= self.probe_range_v:
             probe, flags = self.probe_range_v, flags | Flag.PROBE_OVER
-        light, light_sd = self._sample(self.dark_v + self.light_v(f, duty), self.light_noise_v)
+        times = self.time_s + SETTLE_S + CONVERSION_S * np.arange(self.averages)
+        self.time_s += SETTLE_S + CONVERSION_S * self.averages
+        seen_v = self.dark_v + self.light_v(f, duty) + self.room(times)
+        light, light_sd = self._sample(seen_v, self.light_noise_v)
         lit = self.supply_a(f, duty) if duty else 0.0
         supply, supply_sd = self._sample(lit, self.supply_noise_a)
         self.points += 1
         return Point(
-            index=self.points - 1, time_s=0.01 * self.points,
+            index=self.points - 1, time_s=self.time_s,
             requested_frequency_hz=s.frequency_hz, requested_duty=s.duty,
             frequency_hz=f, duty=duty, supply_a=supply, probe_v=probe, light_v=light,
             supply_sd_a=supply_sd, probe_sd_v=probe_sd, light_sd_v=light_sd,
             averages=self.averages, flags=flags,
         )  # fmt: skip
 
-    def _sample(self, value: float, noise: float) -> tuple[float, float]:
+    def _sample(self, value: float | np.ndarray, noise: float) -> tuple[float, float]:
         readings = value + noise * self.rng.standard_normal(self.averages)
         return float(readings.mean()), float(readings.std(ddof=1))

@@ -35,11 +35,15 @@ class CircuitBench:
     def measure(self, setpoints: Sequence[Setpoint]) -> list[Point]:
         """A `Measure`."""
         achieved = np.array([self.chip(s.frequency_hz, s.duty) for s in setpoints])
-        truth = solve(self.build.bench_driver, achieved[:, 0], achieved[:, 1])
-        columns = (
-            truth.supply_a,
-            0.05 * truth.receiver_peak_v[:, -1],
-            2000 * truth.led_a[:, 0].mean(axis=1),
+        on = achieved[:, 1] > 0
+        truth = solve(self.build.bench_driver, achieved[:, 0], np.where(on, achieved[:, 1], 0.1))
+        columns = tuple(
+            np.where(on, column, 0.0)
+            for column in (
+                truth.supply_a,
+                0.05 * truth.receiver_peak_v[:, -1],
+                2000 * truth.led_a[:, 0].mean(axis=1),
+            )
         )
         # A point the solver cannot settle shows what the settled one before it showed.
         self.last = [_filled(column, last) for column, last in zip(columns, self.last, strict=True)]

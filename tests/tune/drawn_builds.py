@@ -51,3 +51,15 @@ def _draw(tree: dict, rng: np.random.Generator) -> None:  # type: ignore[type-ar
     probe["coupling"] = draw(0.001, 0.003)
     for table in (probe, tree["bench"]["supply"], tree["bench"]["light"]):
         table["noise"] = 1e-3 * draw(0.5, 2.5)
+
+
+def harbour_at(hertz: float) -> dict[str, object]:
+    """The harbour's tree with all its capacitors scaled to another frequency."""
+    tree, factor = _harbour(), (LAMP_HZ / hertz) ** 2
+    for table in (tree["tank"], tree["receiver"][0], tree["probe"]):  # type: ignore[index]
+        value = table["capacitance"]  # type: ignore[index]
+        table["capacitance"] = float(value.split()[0]) * _FARADS[value.split()[1]] * factor  # type: ignore[index]
+    return tree
+
+
+_FARADS = {"nF": 1e-9, "pF": 1e-12}

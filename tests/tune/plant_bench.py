@@ -9,7 +9,7 @@ that a whole tune takes seconds and the truth can be asked for afterwards.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,8 +21,11 @@ from coilwright.build import Build
 from coilwright.circuit.steady_state import solve
 from coilwright.point import Flag, Point, Setpoint
 from coilwright.tune import TuneOptions
+from coilwright.tune.run import LONG_S
 
 MILLION = 1_000_000
+CHANNELS, SETTLE_S = 3, 0.008
+"""Channels converted in turn, and the driver's settling time if nothing else is said."""
 STEP_V = {"esp32": 1e-3, "rp2": 3.3 / 4096}
 """Step of a reading: `read_uv` of an ESP32 answers whole millivolts, an RP2 has 12 bits."""
 
@@ -44,6 +47,7 @@ class PlantBench:
         seed: Of the sensors' errors and their noise.
         cap: Duty cap of the driver.
         known: Solutions to begin with, by (frequency, duty).
+        room: What the room's light adds to the light sensor's voltage at a time in s, V.
     """
 
     def __init__(
@@ -54,7 +58,9 @@ class PlantBench:
         averages: int = 32,
         cap: float = 0.5,
         known: dict[tuple[float, float], tuple[float, float, float]] | None = None,
+        room: Callable[[np.ndarray], np.ndarray] | None = None,
     ) -> None:
+        self.room, self.time_s = room, 0.0
         self.build, self.chip = build, CHIPS[build.bench.chip]
         self.averages, self.cap = averages, cap
         self.known = {} if known is None else known
@@ -99,6 +105,7 @@ class PlantBench:
     def truth(self, frequency_hz: Sequence[float], duty: Sequence[float]) -> Truth:
         """The plant without errors and noise; the light with its sensor's gain error."""
         keys = list(zip(map(float, frequency_hz), map(float, duty), strict=True))
+        self.known.update({key: (0.0, 0.0, 0.0) for key in keys if key[1] == 0})
         missing = [key for key in dict.fromkeys(keys) if key not in self.known]
         if missing:
             self._solve(missing)
@@ -138,6 +145,15 @@ class PlantBench:
         rows = zip(setpoints, places, seen.supply_a, seen.probe_v, seen.light_v, strict=True)
         return [self._point(s, at, a, v, light, self._flags(s)) for s, at, a, v, light in rows]
 
+    def measure_long(self, setpoints: Sequence[Setpoint]) -> list[Point]:
+        """The same with readings that last `LONG_S`."""
+        before = self.averages
+        self.averages = math.ceil(LONG_S / (CHANNELS * self.chip.conversion_us * 1e-6))
+        try:
+            return self.measure(setpoints)
+        finally:
+            self.averages = before
+
     def rest(self) -> Point:
         """The reading with the output off."""
         here = Setpoint(165_000, 0.0)
@@ -157,19 +173,29 @@ class PlantBench:
         probe, probe_sd, over = self._convert("probe", probe_v, None)
         flags |= Flag.PROBE_OVER if over else Flag.NONE
         # `truth` has the light sensor's gain error already.
-        light, light_sd, over = self._convert("light", light_v / self._errors["light"].gain, None)
+        room = self._room()
+        light, light_sd, over = self._convert(
+            "light", light_v / self._errors["light"].gain + room, None
+        )
         flags |= Flag.LIGHT_OVER if over else Flag.NONE
         self.index += 1
         # The driver tells whole millihertz and millionths, cut.
         told = math.floor(at[0] * 1e3) / 1e3, math.floor(at[1] * MILLION) / MILLION
         return Point(
-            self.index - 1, 0.01 * self.index, s.frequency_hz, s.duty, *told,
+            self.index - 1, self.time_s, s.frequency_hz, s.duty, *told,
             supply * gain, probe, light, supply_sd * gain, probe_sd, light_sd,
             self.averages, flags,
         )  # fmt: skip
 
+    def _room(self) -> np.ndarray:
+        """The room's light at the conversions of a point, behind its settling; time goes on."""
+        each = CHANNELS * self.chip.conversion_us * 1e-6
+        times = self.time_s + SETTLE_S + each * np.arange(self.averages)
+        self.time_s += SETTLE_S + each * self.averages
+        return np.zeros(self.averages) if self.room is None else self.room(times)
+
     def _convert(
-        self, name: str, volts: float, offset_v: float | None
+        self, name: str, volts: float | np.ndarray, offset_v: float | None
     ) -> tuple[float, float, bool]:
         """Mean and spread of noisy, rounded conversions over the bias; whether one clipped."""
         errors, step = self._errors[name], STEP_V[self.chip.family]
@@ -194,5 +220,6 @@ def options_for(bench: PlantBench, **more: object) -> TuneOptions:
         "light_step_v": step,
         "supply_step_a": step * bench.build.bench.supply.gain_a_per_v,
         "most_duty": bench.cap,
+        "limits_hz": (20e3, 1e6),
     }
     return TuneOptions(**{**given, **more})  # type: ignore[arg-type]

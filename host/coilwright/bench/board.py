@@ -21,7 +21,7 @@ from coilwright.sensors import SHUNT_SENSORS
 from .chips import HIGH, OFF, Gate
 from .circuit_faults import condition, conditions_ahead
 from .clock import BenchClock
-from .faults import Faults, Value
+from .faults import Faults, Value, room_light_v
 from .ina import MODELS, Ina
 from .plant import Operating, Plant
 from .pwm import PwmPort, read_back
@@ -250,6 +250,7 @@ class Pins(threading.Thread):
             supply = 0.0 if dead else bench.supply.pin.bias_v + amps / bench.supply.gain_a_per_v
         probe_v = 0.0 if "probe-open" in self._wrong() else point.probe_v
         light = bench.light.pin.bias_v + point.light_a * bench.light.transimpedance_ohm
+        light += room_light_v(self._faults.acting(self._at, "sensor"))
         volts = supply, self._build.probe.pin_v(probe_v), light
         return tuple(round(min(max(v, -1.0), 1000.0) * 1e6) for v in volts)  # type: ignore[return-value]
 

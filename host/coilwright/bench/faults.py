@@ -130,6 +130,41 @@ _KINDS = (
         1.0,
         wrong=False,
     ),
+    Kind(
+        "room-light",
+        "sensor",
+        "the room gets brighter (or darker): the light sensor's voltage rises by so much",
+        "V",
+        0.3,
+        -3.0,
+        3.0,
+        wrong=False,
+    ),
+    Kind(
+        "room-drift",
+        "sensor",
+        "daylight changes: the light sensor's voltage drifts by so much a second",
+        "V",
+        0.01,
+        -1.0,
+        1.0,
+        stays=True,
+        wrong=False,
+    ),
+    *(
+        Kind(
+            f"flicker-{2 * mains}",
+            "sensor",
+            f"lamps of the room on {mains} Hz mains: the light sensor's voltage swings by so much"
+            f" to either side at {2 * mains} Hz, about a mean that the room-light fault sets",
+            "V",
+            0.1,
+            0.0,
+            1.0,
+            wrong=False,
+        )
+        for mains in (50, 60)
+    ),
     Kind("probe-open", "sensor", "the probe's wire is off: its pin sees the bias alone"),
     Kind(
         "sensor-stuck",
@@ -390,6 +425,27 @@ def _number(text: str) -> bool:
         return math.isfinite(float(text))
     except ValueError:
         return False
+
+
+def room_light_v(acting: Iterable[tuple[Fault, int]]) -> float:
+    """What the room adds to the light sensor's voltage under these faults, V.
+
+    Args:
+        acting: Faults, and for how many us each has been acting.
+    """
+    total = 0.0
+    for fault, since_us in acting:
+        value = fault.value if isinstance(fault.value, float) else 0.0
+        if fault.name == "room-light":
+            total += value
+        elif fault.name == "room-drift":
+            total += value * since_us / 1e6
+        elif fault.name in _FLICKER_HZ:
+            total += value * math.sin(math.tau * _FLICKER_HZ[fault.name] * since_us / 1e6)
+    return total
+
+
+_FLICKER_HZ = {"flicker-100": 100.0, "flicker-120": 120.0}
 
 
 class Faults:

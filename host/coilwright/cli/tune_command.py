@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import sys
 import time
-from collections.abc import Mapping
-from contextlib import AbstractContextManager
+from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,12 +29,13 @@ from coilwright.cli.options import (
     stop_on_termination,
 )
 from coilwright.cli.resume import check_alone, resume_option
+from coilwright.errors import LinkError
 
 if TYPE_CHECKING:
     from coilwright.build import Build
     from coilwright.cli.bench_session import Recorder, RecordWishes
     from coilwright.link import Calibration, Driver
-    from coilwright.point import Point
+    from coilwright.point import Measure, Point, Setpoint
     from coilwright.record import Record, RecordInfo
     from coilwright.tune import Lit, TuneOptions, TuneResult
     from coilwright.tune.by_model import ModelView
@@ -43,6 +45,8 @@ PURPOSES = ("lowest-duty", "least-current", "brightest")
 LIT = ("light", "probe", "ask")
 LONGEST_LOOK_S = 60.0
 """The output goes off where nobody answers for so long."""
+MOST_AVERAGES = 1024
+"""Conversions of a reading at most, `SENSe:AVERage:COUNt` in docs/commands.md."""
 RAMP_S = 0.004
 """Soft start of a tune's points, from 0 to the duty cap: hundreds of periods of the tank still."""
 
@@ -349,6 +353,7 @@ def tune_options(driver: Driver, wishes: TuneWishes) -> TuneOptions:
     return TuneOptions(
         purpose=wishes.purpose,
         band_hz=wishes.band,
+        limits_hz=(limits.low_hz, limits.high_hz),
         safe_duty=wishes.safe_duty,
         least_duty=wishes.least_duty,
         most_duty=most,
@@ -449,7 +454,8 @@ def run_tune(
 
     def measure(setpoints: Any) -> list[Point]:
         points = recorder.run(PointList(tuple(setpoints)))
-        stages.setdefault(recorder.stage_name, []).extend(points)
+        lit = (p for p in points if p.requested_duty > 0)
+        stages.setdefault(recorder.stage_name, []).extend(lit)
         return points
 
     with driver.ramping(RAMP_S):
@@ -457,10 +463,45 @@ def run_tune(
             measure,
             options,
             rest=rest,
+            measure_long=_LongReadings(driver, measure),
             on_progress=lambda stage: recorder.stage(stage.name, stage.planned_points),
         )
     driver.output(False)
     return result, stages
+
+
+class _LongReadings:
+    """Measures with so many conversions a reading that they last whole cycles of the mains."""
+
+    _PACED = 5
+    """Points whose times tell how long the conversions of one take, to a part in twenty."""
+
+    def __init__(self, driver: Driver, measure: Measure) -> None:
+        self._driver, self._measure = driver, measure
+        self._count = 0
+
+    def __call__(self, setpoints: Sequence[Setpoint]) -> Sequence[Point]:
+        driver, before = self._driver, self._driver.averages
+        if not self._count:
+            self._count = self._counted(setpoints[0])
+        if self._count == before:
+            return self._measure(setpoints)
+        driver.set_averages(self._count)
+        try:
+            return self._measure(setpoints)
+        finally:
+            with suppress(LinkError):
+                driver.set_averages(before)
+
+    def _counted(self, at: Setpoint) -> int:
+        """Conversions that take `LONG_S`, by the time that those of a reading take now."""
+        from coilwright.tune.run import LONG_S
+
+        now = self._driver.averages
+        first, *_, last = self._measure([at] * self._PACED)
+        each_s = (last.time_s - first.time_s) / (self._PACED - 1) - self._driver.settle_s
+        wanted = math.ceil(now * LONG_S / each_s) if each_s > 0 else MOST_AVERAGES
+        return min(max(now, wanted), MOST_AVERAGES)
 
 
 def _check_light(rest: Point, wishes: TuneWishes) -> None:

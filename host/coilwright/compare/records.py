@@ -173,7 +173,7 @@ def common_ground(groups: Mapping[str, Sequence[Record]]) -> Ground:
 def _sweep(record: Record) -> Sweep:
     """All usable points of a record."""
     flags = record["flags"].astype(np.int64)
-    keep = ((flags & _UNUSABLE) == 0) & ((flags & _SUPPLY_SPOILT) == 0)
+    keep = ((flags & _UNUSABLE) == 0) & ((flags & _SUPPLY_SPOILT) == 0) & (record["duty"] > 0)
     if not keep.any():
         raise BadRecord(
             f"{record.path} holds no point with the output on.",
@@ -300,7 +300,7 @@ def _bench(records: Sequence[Record]) -> str:
 
 def _lit(record: Record) -> dict[str, Any] | None:
     """The setting that drew least of those seen lit: of a tune's results, or by the light level."""
-    keep = (record["flags"].astype(np.int64) & _UNUSABLE) == 0
+    keep = ((record["flags"].astype(np.int64) & _UNUSABLE) == 0) & (record["duty"] > 0)
     if not keep.any():
         return None
     step_a = _steps(record).supply_step_a

@@ -53,7 +53,8 @@ def _rule(record: Record) -> Lit | None:
     rise = asked or told.number(calibration, "light_level_v") or None
     if "rest" not in record.stages or (by != "light" and rise is None):
         return None
-    rest = record.stage("rest").points[0]
+    # Since a tune reads the room's light over whole cycles of the mains, it goes by that reading.
+    rest = record.stage("dark" if "dark" in record.stages else "rest").points[0]
     if not np.isfinite(rest.light_v) or (rest.light_v == 0 and rest.light_sd_v == 0):
         return None
     try:

@@ -27,6 +27,7 @@ from coilwright.tune.lineshape import Array
 from coilwright.tune.lit import Lit
 from coilwright.tune.resonance import mean_sd
 from coilwright.tune.result import LEAST_CURRENT, Setting, TuneOptions
+from coilwright.tune.room import measure_deciding
 from coilwright.tune.run import Run
 from coilwright.tune.settle import SHORT_ON_S, setting_of, within_limit
 from coilwright.tune.surface import Surface, View, fit_surface
@@ -396,7 +397,7 @@ def _verified(plane: _Plane) -> Setting:
             break
         request = Setpoint(*fresh[0])
         plane.run.stage("verify", wanted)
-        again = plane.run.measure([request] * wanted)
+        again = measure_deciding(plane.run, plane.is_lit, [request] * wanted)
         if _holds(plane, again):
             _warn_of_range(plane, again)
             return setting_of(again, request, plane.is_lit)

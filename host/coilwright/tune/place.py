@@ -16,8 +16,9 @@ import numpy as np
 from coilwright.errors import NoResult
 from coilwright.point import Flag, Point
 from coilwright.quantities import show, show_percent
-from coilwright.tune.detect import NoPeak, Reason
+from coilwright.tune.detect import NoPeak, Reason, Trace
 from coilwright.tune.extremum import Extremum, maximum, minimum
+from coilwright.tune.harmonic import NEAR, ORDERS, order_by_light
 from coilwright.tune.lineshape import Array
 from coilwright.tune.lit import LIGHT_FLOOR_V, Lit
 from coilwright.tune.lowest_duty import (
@@ -43,8 +44,15 @@ AROUND = 9
 """Frequencies at which the light is asked around the pickup's: with little duty a loaded lamp's
 curve is wider than their spacing of 2.5 %."""
 
-MOST_LIT = 5
+MOST_LIT = 12
 """Most frequencies at which the light is asked again with less duty."""
+
+FEW_LIT = 4
+"""So few lit frequencies are asked again together with their neighbours."""
+
+APART = 0.02
+"""Least distance, relative, of the frequencies further out at which the light is asked: less than a
+step of the coarse sweep, and more than one of a sweep that looked more closely at a peak."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +64,7 @@ class Place:
         tuned_by: `pickup`, `light`, `supply-maximum` or `supply-minimum`.
         reason: Why, in words.
         light: Maximum of the light that was found on the way.
+        harmonic: Which harmonic of the frequency excites the load.
     """
 
     frequency_hz: float
@@ -63,6 +72,7 @@ class Place:
     tuned_by: str
     reason: str
     light: Extremum | None = None
+    harmonic: int = 1
 
 
 def place_and_duty(run: Run, pickup: Pickup, is_lit: Lit) -> tuple[Place, LowestDuty]:
@@ -75,14 +85,15 @@ def place_and_duty(run: Run, pickup: Pickup, is_lit: Lit) -> tuple[Place, Lowest
         place = _without_pickup(run, pickup, is_lit)
         return place, lowest_at(run, place, is_lit)
     place = Place(
-        pickup.fit.frequency_hz,
+        pickup.place_hz,
         run.options.safe_duty,
         "pickup",
         "The pickup has its maximum there.",
+        harmonic=pickup.harmonic,
     )
     if is_lit.kind != "light":
         return place, lowest_at(run, place, is_lit)
-    return _by_light(run, place, is_lit)
+    return _by_light(run, place, pickup, is_lit)
 
 
 def lowest_at(run: Run, place: Place, is_lit: Lit) -> LowestDuty:
@@ -108,19 +119,23 @@ def lowest_at(run: Run, place: Place, is_lit: Lit) -> LowestDuty:
 # By light -----------------------------------------------------------------------------------
 
 
-def _by_light(run: Run, place: Place, is_lit: Lit) -> tuple[Place, LowestDuty]:
-    """Stay at the pickup's frequency unless the lamps light near it with clearly less duty."""
+def _by_light(run: Run, place: Place, pickup: Pickup, is_lit: Lit) -> tuple[Place, LowestDuty]:
+    """Stay at the pickup's frequency unless the lamps light elsewhere with clearly less duty."""
     options = run.options
+    lit_there = _lit_already(run, place, is_lit)
+    if not lit_there and any(map(is_lit, pickup.coarse)):
+        return _lit_elsewhere(run, place, pickup, is_lit)
     run.stage("towards the lowest duty", 0)
     search = Search(run.measure, is_lit, round(place.frequency_hz), options.max_supply_a)
-    start = place.duty * (DOWN if _lit_already(run, place, is_lit) else 1)
+    start = place.duty * (DOWN if lit_there else 1)
     try:
         low, high = bracket(search, start, options.least_duty, options.most_duty)
     except NoResult:
-        return _lit_elsewhere(run, place, is_lit)
+        return _lit_elsewhere(run, place, pickup, is_lit)
     if low is not None:
         # At this duty the load is dark at the pickup's frequency.
-        points = run.sweep("light around", _around(run, place.frequency_hz), low.requested_duty)
+        asked = _further(run, pickup, place.frequency_hz, low.requested_duty, is_lit)
+        points = run.sweep("light around", asked, low.requested_duty)
         place = replace(place, light=_seen(points, options))
         if any(map(is_lit, points)):
             found = _less_duty(run, points, is_lit, _why_light(place, low.duty))
@@ -149,9 +164,23 @@ def _around(run: Run, centre_hz: float) -> Array:
     )
 
 
+def _further(run: Run, pickup: Pickup, centre_hz: float, duty: float, is_lit: Lit) -> Array:
+    """Frequencies at which the load may be lit with a duty: about the centre, and all over the band
+    where the sweep has not seen it dark with more."""
+    around = _around(run, centre_hz)
+    low, high = around[0] / (1 + APART), around[-1] * (1 + APART)
+    asked = list(around)
+    for p in sorted(pickup.coarse, key=lambda p: p.requested_frequency_hz):
+        f = p.requested_frequency_hz
+        apart = min(abs(math.log(f / g)) for g in asked)
+        if not low < f < high and apart > APART and (is_lit(p) or p.duty < duty):
+            asked.append(f)
+    return np.array(asked, dtype=np.float64)
+
+
 def _why_pickup(duty: float) -> str:
     return (
-        "The pickup has its maximum there, and nowhere near it do the lamps light with"
+        "The pickup has its maximum there, and nowhere in the band were the lamps seen lit with"
         f" {show_percent(duty)} of duty either."
     )
 
@@ -170,10 +199,13 @@ def _seen(points: Sequence[Point], options: TuneOptions) -> Extremum | None:
     return found if found is not None and found.prominence > LIGHT_FLOOR_V / 2 else None
 
 
-def _lit_elsewhere(run: Run, place: Place, is_lit: Lit) -> tuple[Place, LowestDuty]:
-    """The lamps stay dark at the pickup's peak: look for light beside it with more duty."""
-    points = _more_duty(run, _around(run, place.frequency_hz), is_lit)
-    found = _less_duty(run, points, is_lit, _why_elsewhere(place))
+def _lit_elsewhere(run: Run, place: Place, pickup: Pickup, is_lit: Lit) -> tuple[Place, LowestDuty]:
+    """The lamps are dark at the pickup's peak: go where the sweep saw light, else use more duty."""
+    points, reason = list(pickup.coarse), _why_light(place, place.duty)
+    if not any(map(is_lit, points)):
+        points = _more_duty(run, _further(run, pickup, place.frequency_hz, 1.0, is_lit), is_lit)
+        reason = _why_elsewhere(place)
+    found = _less_duty(run, points, is_lit, reason)
     return found, lowest_at(run, found, is_lit)
 
 
@@ -221,19 +253,30 @@ def _no_light(points: Sequence[Point], is_lit: Lit) -> NoResult:
 def _less_duty(run: Run, points: list[Point], is_lit: Lit, reason: str) -> Place:
     """Follow the lit frequencies to where they stay lit with the least duty."""
     duty, factor = points[0].requested_duty, HALF
-    grid = np.unique([p.frequency_hz for p in points])
+    grid = sorted({p.requested_frequency_hz for p in points})
+    dark: set[int] = set()
     while duty * factor >= run.options.least_duty:
-        lit = [p.requested_frequency_hz for p in points if is_lit(p)]
-        asked = np.array(_thinned(sorted(set(lit)), MOST_LIT), dtype=np.float64)
-        found = run.sweep("light with less duty", asked, duty * factor)
+        lit = sorted({p.requested_frequency_hz for p in points if is_lit(p)})
+        dark |= {p.requested_frequency_hz for p in points} - set(lit)
+        asked = _asked_again(lit, grid, dark)
+        found = run.sweep("light with less duty", np.array(asked, dtype=np.float64), duty * factor)
         if any(map(is_lit, found)):
             points, duty = found, duty * factor
         elif factor == HALF:
             factor = BETWEEN
         else:
             break
-    at, light = _brightest(run, points, grid)
-    return Place(at, duty, "light", reason, light)
+    at, light = _brightest(run, points, np.array(grid, dtype=np.float64))
+    return Place(at, duty, "light", reason, light, order_by_light(run, at, duty, is_lit))
+
+
+def _asked_again(lit: Sequence[int], grid: Sequence[int], dark: set[int]) -> list[int]:
+    """The lit frequencies: evenly thinned where they are many; where they are few, with their
+    neighbours that thinning has left out."""
+    if len(lit) > FEW_LIT:
+        return _thinned(lit, MOST_LIT)
+    near = {n for f in lit for n in grid[max(0, grid.index(f) - 1) : grid.index(f) + 2]}
+    return sorted(near - dark)
 
 
 def _brightest(run: Run, points: list[Point], grid: Array) -> tuple[float, Extremum | None]:
@@ -292,6 +335,8 @@ def _by_supply(run: Run, pickup: Pickup, refusal: NoPeak) -> Place:
         (minimum(trace), "supply-minimum", "a local minimum, where the driver switches softly"),
     ):
         if found is not None and found.prominence > 0.03 * abs(found.value):
+            if name == "supply-maximum":
+                found = _fundamental(trace, found)
             return Place(
                 found.frequency_hz,
                 run.options.safe_duty,
@@ -304,3 +349,14 @@ def _by_supply(run: Run, pickup: Pickup, refusal: NoPeak) -> Place:
         " either.",
         refusal.hint,
     )
+
+
+def _fundamental(trace: Trace, found: Extremum) -> Extremum:
+    """The maximum at twice or three times the frequency where there is one of the like."""
+    for order in ORDERS:
+        place = order * found.frequency_hz
+        part = trace.part(np.abs(trace.frequency_hz / place - 1) < 2 * NEAR)
+        above = maximum(part)
+        if above is not None and above.prominence > 0.5 * found.prominence:
+            return above
+    return found

@@ -5,6 +5,7 @@ from __future__ import annotations
 from coilwright.errors import NoResult
 from coilwright.point import Measure, Point
 from coilwright.tune.extremum import maximum
+from coilwright.tune.harmonic import multiple
 from coilwright.tune.lit import Lit
 from coilwright.tune.lowest_duty import LowestDuty
 from coilwright.tune.over_plane import best_over_plane
@@ -20,6 +21,7 @@ from coilwright.tune.result import (
     TuneOptions,
     TuneResult,
 )
+from coilwright.tune.room import read_dark
 from coilwright.tune.run import Run, check_rest, default_lit, light_trace
 from coilwright.tune.settle import (
     alternative,
@@ -37,6 +39,7 @@ def tune(
     options: TuneOptions | None = None,
     *,
     rest: Point | None = None,
+    measure_long: Measure | None = None,
     on_progress: OnProgress | None = None,
 ) -> TuneResult:
     """Find the best frequency and the lowest duty that lights the load.
@@ -46,6 +49,8 @@ def tune(
         options: What to tune for.
         rest: A point measured with the output off: offsets, noise, the dark reading of the light
             sensor. Needed where the light sensor decides and `options.lit` is not given.
+        measure_long: As `measure`, with readings that last `run.LONG_S`: whole cycles of lamps on
+            the mains. None takes `measure` for them.
         on_progress: Told of every stage just before its first point.
 
     Raises:
@@ -54,17 +59,19 @@ def tune(
     """
     chosen = options if options is not None else TuneOptions()
     is_lit = chosen.lit if chosen.lit is not None else default_lit(chosen, rest)
-    run = Run(measure, chosen, on_progress)
+    run = Run(measure, chosen, on_progress, measure_long or measure)
     check_rest(run, rest)
     if chosen.purpose != LOWEST_DUTY and is_lit.kind == "operator":
         raise NoResult(
             f"To find the {chosen.purpose} setting the tune must read how bright the load is.",
             "Tell lit from dark by the light sensor or by the probe's level.",
         )
+    is_lit = read_dark(run, is_lit, chosen)
     pickup = find_pickup(run)
     valley, swept = find_valley(run, pickup.coarse)
     place, lowest, setting = _found(run, pickup, valley, is_lit)
     resonance = place.frequency_hz if pickup.fit is None else pickup.fit.frequency_hz
+    harmonic = max(place.harmonic, pickup.harmonic)
     least = least_lit(run, is_lit, lowest)
     warn_of_short_on(run, setting)
     warn_of_current(run, setting, least)
@@ -75,7 +82,8 @@ def tune(
         sweep_duty=pickup.duty,
         light_maximum=place.light or maximum(light_trace(pickup.coarse, chosen)),
         supply_valley=valley,
-        mismatch=mismatch(valley, swept, resonance, run),
+        # What a harmonic costs says nothing about the tank capacitor.
+        mismatch=mismatch(valley, swept, resonance, run) if harmonic == 1 else None,
         least_supply=min(pickup.coarse, key=lambda p: p.supply_a),
         least_lit=least,
         alternative=alternative(run, is_lit, lowest, setting),
@@ -83,6 +91,7 @@ def tune(
         setting=setting,
         purpose=chosen.purpose,
         tuned_by=place.tuned_by,
+        harmonic=place.harmonic,
         reason=place.reason,
         lit=is_lit.describe(),
         warnings=tuple(dict.fromkeys(run.warnings)),
@@ -98,11 +107,12 @@ def _found(
     if purpose == LOWEST_DUTY:
         place, lowest = place_and_duty(run, pickup, is_lit)
         return place, lowest, settle(run, lowest, is_lit)
-    known = [] if pickup.fit is None else [pickup.fit.frequency_hz]
+    known = [] if pickup.fit is None else [pickup.place_hz]
     known += [] if valley is None else [valley.frequency_hz]
     places = (min(known), max(known)) if known else run.options.band_hz
     setting = best_over_plane(run, run.points, is_lit, places)
-    place = Place(setting.frequency_hz, setting.duty, purpose, _WHY[purpose])
+    harmonic = 1 if pickup.fit is None else multiple(pickup.fit.frequency_hz, setting.frequency_hz)
+    place = Place(setting.frequency_hz, setting.duty, purpose, _WHY[purpose], harmonic=harmonic)
     return place, None, setting
 
 

@@ -69,6 +69,8 @@ class TuneOptions:
     Attributes:
         purpose: One of `PURPOSES`.
         band_hz: Lowest and highest frequency of the coarse sweep.
+        limits_hz: Lowest and highest frequency the driver takes; None keeps inside the band. Just
+            outside the band only the question is asked which harmonic a peak is (`harmonic`).
         safe_duty: Duty of the sweeps; halved where the probe saturates.
         least_duty, most_duty: Duties the search for the lowest lit duty does not leave. Two per
             cent of a period at 165 kHz are 120 ns, about the shortest pulse that opens a MOSFET
@@ -93,6 +95,7 @@ class TuneOptions:
 
     purpose: str = LOWEST_DUTY
     band_hz: tuple[float, float] = (100e3, 250e3)
+    limits_hz: tuple[float, float] | None = None
     safe_duty: float = 0.2
     least_duty: float = 0.005
     most_duty: float = 0.5
@@ -164,6 +167,7 @@ class TuneResult:
 
     Attributes:
         resonance: Fit of the pickup's peak; None where it has none, then `no_resonance` says why.
+            It may lie just outside the band, where a peak inside is one of its harmonics.
         sweep_duty: Duty at which the resonance was measured.
         light_maximum: Where the light sensor read most in the sweeps, if it has an inner maximum.
         supply_valley: The soft-switching valley, where the supply current has one.
@@ -176,6 +180,8 @@ class TuneResult:
         setting: The setting, verified.
         purpose: What the tune was for.
         tuned_by: `pickup`, `light`, `supply-maximum`, `supply-minimum`, or the purpose.
+        harmonic: Which harmonic of the setting's frequency excites the load: 1 where it is driven
+            at its own resonance.
         reason: Why that one, in words.
         lit: The criterion in words.
         warnings: What the person should know.
@@ -195,6 +201,7 @@ class TuneResult:
     setting: Setting
     purpose: str
     tuned_by: str
+    harmonic: int
     reason: str
     lit: str
     warnings: tuple[str, ...]
@@ -216,6 +223,7 @@ class TuneResult:
             "setting": _setting(self.setting),
             "purpose": self.purpose,
             "tuned_by": self.tuned_by,
+            "harmonic": self.harmonic,
             "reason": self.reason,
             "lit": self.lit,
             "warnings": list(self.warnings),

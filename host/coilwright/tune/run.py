@@ -15,14 +15,26 @@ from coilwright.tune.lit import Lit, light_level
 from coilwright.tune.resonance import mean_sd
 from coilwright.tune.result import OnProgress, Stage, TuneOptions
 
+LONG_S = 0.05
+"""How long a long reading lasts: five cycles of 100 Hz, six of 120 Hz."""
+
 
 @dataclass
 class Run:
-    """The measurement under way: everything seen and said so far."""
+    """The measurement under way: everything seen and said so far.
+
+    Attributes:
+        ask: Measures setpoints.
+        ask_long: Measures them with readings that last `LONG_S`.
+        flickers: Whether all readings are long, since the room's light flickers.
+        points: Every point measured, those at a duty of 0 (the room's light alone) left out.
+    """
 
     ask: Measure
     options: TuneOptions
     on_progress: OnProgress | None
+    ask_long: Measure
+    flickers: bool = False
     points: list[Point] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
 
@@ -33,8 +45,14 @@ class Run:
 
     def measure(self, setpoints: Sequence[Setpoint]) -> Sequence[Point]:
         """Measure and remember."""
-        found = self.ask(setpoints)
-        self.points.extend(found)
+        return self._keep((self.ask_long if self.flickers else self.ask)(setpoints))
+
+    def measure_long(self, setpoints: Sequence[Setpoint]) -> Sequence[Point]:
+        """The same with long readings."""
+        return self._keep(self.ask_long(setpoints))
+
+    def _keep(self, found: Sequence[Point]) -> Sequence[Point]:
+        self.points.extend(p for p in found if p.requested_duty > 0)
         return found
 
     def sweep(self, name: str, frequencies: Array, duty: float) -> list[Point]:

@@ -15,6 +15,7 @@ from coilwright.tune.lit import Lit
 from coilwright.tune.lowest_duty import LowestDuty, chip_step, with_margin
 from coilwright.tune.resonance import mean_sd
 from coilwright.tune.result import Setting, TuneOptions
+from coilwright.tune.room import measure_deciding
 from coilwright.tune.run import Run
 
 SHORT_ON_S = 0.4e-6
@@ -71,7 +72,7 @@ def _verify(run: Run, request: Setpoint, is_lit: Lit, step: float) -> Setting:
     """Measure the setting until it is lit every time, a step higher after a miss."""
     wanted, most = run.options.confirmations, run.options.most_duty
     for _ in range(5):
-        points = list(run.measure([request] * wanted))
+        points = measure_deciding(run, is_lit, [request] * wanted)
         if sum(map(is_lit, points)) == wanted:
             return setting_of(points, request, is_lit)
         higher = min(most, request.duty * 1.05 + step)
@@ -121,7 +122,9 @@ def least_lit(run: Run, is_lit: Lit, lowest: LowestDuty | None) -> Point:
 
 def _lit_points(run: Run, is_lit: Lit, lowest: LowestDuty | None) -> list[Point]:
     if is_lit.kind != "operator":
-        return [p for p in run.points if is_lit(p)]
+        low, high = run.options.band_hz  # outside, points only tell which harmonic a peak is
+        inside = [p for p in run.points if low * 0.99 <= p.frequency_hz <= high * 1.01]
+        return [p for p in inside if is_lit(p)]
     assert lowest is not None
     return [p for p, seen in zip(lowest.points, lowest.lit, strict=True) if seen]
 
