@@ -6,7 +6,15 @@ from pathlib import Path
 
 import pytest
 
-from coilwright.bench.faults import KINDS, Fault, Faults, make_fault, parse_fault, scheduled
+from coilwright.bench.faults import (
+    KINDS,
+    Fault,
+    Faults,
+    make_fault,
+    parse_fault,
+    room_light_v,
+    scheduled,
+)
 from coilwright.bench.serve import parse_url
 from coilwright.errors import BadBuild
 
@@ -124,6 +132,21 @@ def test_when_a_fault_acts() -> None:
     assert acting("metal,at=2,for=1", 2.5, 3, 9) == [0.5, None, None]
     assert acting("metal,at=2,for=1,every=5", 1, 2.5, 3.5, 7.5, 8) == [None, 0.5, None, 0.5, None]
     assert acting("tank-drift,at=2,for=1", 1, 2.5, 3, 9) == [None, 0.5, 1, 1]
+
+
+def test_the_rooms_light_adds_up() -> None:
+    def room_v(at_s: float, *faults: str) -> float:
+        every = Faults(parse_fault(text) for text in faults)
+        return room_light_v(every.acting(round(at_s * 1e6), "sensor"))
+
+    assert room_v(1.9, "room-light=0.3V,at=2") == 0
+    assert room_v(2.0, "room-light=0.3V,at=2", "probe-open") == 0.3
+    assert room_v(5, "room-drift=-20mV,at=2") == pytest.approx(-0.06)
+    assert room_v(9, "room-drift=20mV,at=2,for=1") == pytest.approx(0.02)
+    # A quarter of a cycle is 2.5 ms at 100 Hz and 2.083 ms at 120 Hz.
+    for name, quarter_s in (("flicker-100", 1 / 400), ("flicker-120", 1 / 480)):
+        seen = [room_v(n * quarter_s, f"{name}=0.1V", "room-light=0.2V") for n in range(4)]
+        assert seen == pytest.approx([0.2, 0.3, 0.2, 0.1], abs=1e-4)
 
 
 def test_events_happen_once_each() -> None:

@@ -103,6 +103,23 @@ def least_duty_around(
     return f, _least_duties(bench, f, start)
 
 
+def least_duty_of_band(
+    bench: PlantBench, band_hz: tuple[float, float], start: float, below: float, columns: int = 40
+) -> tuple[float, float]:
+    """Frequency and duty of the least lit duty of a band, as `least_duty_around` has it.
+
+    Only frequencies that are lit at a duty `below` are followed down; NaN where none is.
+    """
+    every = bench.frequencies(*band_hz)
+    f = every[np.unique(np.linspace(0, every.size - 1, columns).round().astype(int))]
+    f = f[_at(bench, f, below).light_v >= level_v(bench)]
+    if not f.size:
+        return float("nan"), float("nan")
+    least = _least_duties(bench, f, start)
+    at = int(np.nanargmin(least))
+    return float(f[at]), float(least[at])
+
+
 def _least_duties(bench: PlantBench, f: np.ndarray, start: float) -> np.ndarray:
     """The least lit duty at each frequency."""
     duties = [bench.duties(x, 0.008, bench.cap) for x in f]

@@ -22,18 +22,21 @@ def drawn_build(seed: int) -> Build:
     with capacitors within 5 %, a probe at couplings of 0.001 to 0.003 with parts within 5 %, 50 to
     150 uA for a lamp to count as lit, 0.5 to 2.5 mV of noise, an ESP32 or an RP2040.
     """
-    tree = _harbour()
+    tree = harbour_tree()
     if seed:
-        _draw(tree, np.random.default_rng([2024, seed]))
+        draw_parts(tree, np.random.default_rng([2024, seed]))
     return parse_build(tree, f"drawn {seed}").drawn(seed or 1)
 
 
-def _harbour() -> dict[str, object]:
+def harbour_tree() -> dict[str, object]:
+    """The harbour's build file."""
     text = (resources.files("coilwright") / "builds" / "harbour.toml").read_text("utf-8")
     return copy.deepcopy(tomllib.loads(text))
 
 
-def _draw(tree: dict, rng: np.random.Generator) -> None:  # type: ignore[type-arg]
+def draw_parts(tree: dict, rng: np.random.Generator) -> None:  # type: ignore[type-arg]
+    """Draw all parts of a harbour's tree, as `drawn_build` says."""
+
     def draw(low: float, high: float) -> float:
         return float(rng.uniform(low, high))
 
@@ -55,7 +58,7 @@ def _draw(tree: dict, rng: np.random.Generator) -> None:  # type: ignore[type-ar
 
 def harbour_at(hertz: float) -> dict[str, object]:
     """The harbour's tree with all its capacitors scaled to another frequency."""
-    tree, factor = _harbour(), (LAMP_HZ / hertz) ** 2
+    tree, factor = harbour_tree(), (LAMP_HZ / hertz) ** 2
     for table in (tree["tank"], tree["receiver"][0], tree["probe"]):  # type: ignore[index]
         value = table["capacitance"]  # type: ignore[index]
         table["capacitance"] = float(value.split()[0]) * _FARADS[value.split()[1]] * factor  # type: ignore[index]

@@ -133,7 +133,7 @@ _KINDS = (
     Kind(
         "room-light",
         "sensor",
-        "the room gets brighter (or darker): the light sensor's voltage rises by so much",
+        "no fault: the room gets brighter (or darker): the light sensor's voltage rises by so much",
         "V",
         0.3,
         -3.0,
@@ -143,7 +143,7 @@ _KINDS = (
     Kind(
         "room-drift",
         "sensor",
-        "daylight changes: the light sensor's voltage drifts by so much a second",
+        "no fault: daylight changes: the light sensor's voltage drifts by so much a second",
         "V",
         0.01,
         -1.0,
@@ -155,8 +155,8 @@ _KINDS = (
         Kind(
             f"flicker-{2 * mains}",
             "sensor",
-            f"lamps of the room on {mains} Hz mains: the light sensor's voltage swings by so much"
-            f" to either side at {2 * mains} Hz, about a mean that the room-light fault sets",
+            f"no fault: lamps of the room on {mains} Hz mains: the light sensor's voltage swings"
+            f" by so much to either side at {2 * mains} Hz, about the mean",
             "V",
             0.1,
             0.0,
