@@ -5,6 +5,7 @@ Written from the contract, not from the host's code: blocks are packed here on t
 
 from __future__ import annotations
 
+import itertools
 import random
 import struct
 import time
@@ -401,6 +402,12 @@ class FakeLine:
         self.to_host: Callable[[bytes], bytes] = bytes
         self.to_driver: Callable[[bytes], bytes] = bytes
         self._half = b""
+        self._wrote_s: list[float] = []
+
+    def longest_silence_s(self) -> float:
+        """The longest time for which the host sent nothing."""
+        times = [*self._wrote_s, time.monotonic()]
+        return max(after - before for before, after in itertools.pairwise(times))
 
     @property
     def in_waiting(self) -> int:
@@ -417,6 +424,7 @@ class FakeLine:
     def write(self, data: bytes, /) -> int:
         self._alive()
         self.written += data
+        self._wrote_s.append(time.monotonic())
         if self.echo:
             self.say(data)
         *lines, self._half = (self._half + self.to_driver(data)).split(b"\n")

@@ -691,3 +691,61 @@ def test_the_lists_checksum_is_crc_32_of_little_endian_pairs():
 @given(st.integers(0, 1_000_000))
 def test_duty_text_loses_no_ppm(ppm):
     assert round(float(percent_text(ppm)) * 10_000) == ppm
+
+
+class TestHostThatWasNotHeard:
+    """A bad line keeps the driver from hearing its host, and what the driver says of it, too."""
+
+    def test_a_refusal_with_a_lost_host_behind_it_is_taken_up_again(self, line):
+        driver = opened(line, replace(QUICK, reconnect_s=1.0))
+        told = []
+        driver.on_interruption = told.append
+        driver.set_frequency(173_600)
+        driver.set_duty(0.21)
+        held = driver.setpoint()
+        real, trips = line.driver.do_init, iter([True])
+
+        def init(value):
+            if next(trips, False):
+                line.driver.trip(102, "Host lost")
+                line.driver.errors.clear()  # told already, in an answer that got lost
+            return real(value)
+
+        line.driver.do_init = init
+        points = list(driver.sweep(FrequencySweep(150_000, 160_000, 5, 0.1)))
+
+        assert [point.index for point in points] == [0, 1, 2, 3, 4]
+        assert "Host lost (102)" in told[0]
+        assert driver.setpoint() == held
+
+    def test_without_a_return_it_is_named_with_its_own_hint(self, line):
+        driver = opened(line)
+
+        def init(value):
+            line.driver.trip(102, "Host lost")
+            line.driver.errors[:] = [(-221, "Settings conflict;output is off")]
+
+        line.driver.do_init = init
+        with pytest.raises(Tripped, match=r"Host lost \(102\)") as told:
+            list(driver.sweep(FrequencySweep(150_000, 160_000, 5, 0.1)))
+
+        assert told.value.exit_code == 22
+        assert "cable" in told.value.hint
+
+    @pytest.mark.parametrize("what", ["sweep", "measure"])
+    def test_a_silent_try_leaves_time_for_others_before_the_host_counts_as_lost(self, what):
+        waits = Timeouts(quiet_s=0.01, boot_s=0.5, reply_s=2.0)  # as long as the host-lost time
+        line = FakeLine()
+        driver = opened(line, waits)
+        for _ in range(20):  # the line shows how quick it is
+            driver.condition()
+        driver.output(True)
+        lost = iter([True])
+        word = b"INIT" if what == "sweep" else b"MEAS?"
+        line.to_driver = lambda data: b"" if word in data and next(lost, False) else data
+        if what == "sweep":
+            assert len(list(driver.sweep(FrequencySweep(150_000, 160_000, 5, 0.1)))) == 5
+        else:
+            driver.measure()
+        assert next(lost, None) is None
+        assert line.longest_silence_s() < 0.9 * driver.host_timeout_s

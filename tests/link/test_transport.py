@@ -83,7 +83,7 @@ def test_after_a_loss_both_ends_come_back_into_step_and_the_question_is_asked_ag
     line.to_driver = lambda data: b"~0FR" if next(losses, False) else data
 
     assert link.query("FREQ?", str) == "165000.000"
-    assert line.driver.lines == ["FREQ?"]
+    assert line.driver.lines == ["*SRE 0", "FREQ?"]  # a short line first: the host is there
     assert line.driver.errors == []
 
 

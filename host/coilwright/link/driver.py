@@ -45,7 +45,7 @@ from coilwright.link.plans import (
 )
 from coilwright.link.session import Disturbed, Session, Setting
 from coilwright.link.timeouts import Timeouts
-from coilwright.link.transport import Transport
+from coilwright.link.transport import ALIVE, Transport
 from coilwright.point import Point, Setpoint
 
 _FREQUENCY_TOLERANCE = 0.01
@@ -250,7 +250,7 @@ class Driver:
                         self.output(False)
                         on_limit()
                         return
-                    self._transport.send("*SRE 0")
+                    self._transport.send(ALIVE)
                 except (LinkError, DriverError):
                     return
 
@@ -581,12 +581,13 @@ class Driver:
                         yield point
                         done, vain = point.index + 1, 0
                     return
-                except (LinkLost, NoAnswer, HostLost) as error:
+                except (LinkLost, NoAnswer, HostLost, Refused) as failure:
+                    error = self._behind(failure)
                     returns, vain = returns + 1, vain + 1
                     if returns > _MOST_RETURNS or vain > _VAIN_RETURNS:
-                        raise
+                        raise error from None
                     if not self._comes_back(error):
-                        raise
+                        raise error from None
                     trouble = error
         finally:
             if not was_on:
@@ -597,6 +598,23 @@ class Driver:
                         self._set(held[0])
                     else:
                         self.set_base(held[0])
+
+    def _behind(self, failure: LinkError | HostLost | Refused) -> LinkError | HostLost:
+        """The failure, or the lost host behind a refusal: a bad line may have lost its first word.
+
+        Raises:
+            Refused: Nothing is behind it.
+            Tripped: The driver tripped for another reason.
+        """
+        if not isinstance(failure, Refused):
+            return failure
+        with contextlib.suppress(LinkError):
+            if self.condition() is DriverState.TRIPPED:
+                cause = replies.tripped(self.trip())
+                if isinstance(cause, HostLost):
+                    return cause
+                raise cause from failure
+        raise failure
 
     def _from(
         self, plan: SweepPlan, setpoints: list[Setpoint], first: int, was_on: bool
@@ -797,10 +815,8 @@ class Driver:
             self._transport.send("ABOR")
 
     def _off_after_sweep(self) -> None:
-        with contextlib.suppress(LinkError):
-            self._transport.send("OUTP OFF")
-            self._given_back()
-            self._settled(DriverState.OFF)
+        with contextlib.suppress(LinkError, DriverError):
+            self.output(False)
 
     def _seconds(self, clock_ms: int) -> float:
         """Seconds since the driver's power-on; its millisecond clock wraps at 2^30."""

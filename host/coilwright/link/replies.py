@@ -26,7 +26,8 @@ MODEL = "resonant-driver"
 
 _TRIP_HINTS = {
     101: "Lower the duty, or check coil and gate before raising the limit; then clear the trip.",
-    102: "The driver heard nothing from its host for too long; clear the trip and go on.",
+    102: "The driver heard nothing from its host for its host-lost time: check cable and baud rate,"
+    " and whether this computer was held up for so long; then clear the trip.",
     103: "Check the current sensor and its wiring, then clear the trip.",
     104: "Reset the board; if it happens again, report it with the driver's log.",
     105: "Lower the duty, or move the probe farther from the coil; then clear the trip.",

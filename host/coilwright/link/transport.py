@@ -43,6 +43,9 @@ _TEXT_GAP_S = 0.1
 _LEAST_PATIENCE_S = 0.25
 _SHOWN = 160
 
+ALIVE = "*SRE 0"
+"""Harmless, and short enough to pass a bad line whole: the driver hears that its host is there."""
+
 LONGEST_LINE = 255
 """Characters the driver takes in one line, the frame of a checked line aside."""
 _SHORTEST_ROOM = 64
@@ -71,6 +74,7 @@ class _Exchange:
 
     text: str
     tries: int = 0
+    silent: bool = False
     checks: list[int] = field(default_factory=list)
     heard: deque[str] = field(default_factory=lambda: deque(maxlen=20))
 
@@ -267,13 +271,14 @@ class Transport:
             NotOurDriver: Something else talks, such as a Python prompt.
             LinkLost: The port went away.
         """
-        patient = wait_s is not None or not retries
         wait_s = self.timeouts.reply_s if wait_s is None else wait_s
+        # What is awaited beyond an ordinary reply is the driver's own work; the rest is the line's.
+        work_s = max(0.0, wait_s - self.timeouts.reply_s)
         give_up = time.monotonic() + wait_s * (1 + retries)
         exchange = _Exchange(text)
         while True:
             left = give_up - time.monotonic()
-            patience = wait_s if patient else min(self._patience_s, wait_s)
+            patience = work_s + min(self._patience_s, wait_s)
             answer = self._try(exchange, min(patience, max(left, _FASTEST_GAP_S)))
             if isinstance(answer, str):
                 self._before.extend(exchange.checks)
@@ -282,6 +287,7 @@ class Transport:
             stranger = stranger_in("\n".join(exchange.heard)) is not None
             if answer is not _Lack.SILENT and not stranger:  # as long as there is life, go on
                 give_up = max(give_up, time.monotonic() + wait_s)
+            exchange.silent = answer is _Lack.SILENT
             spent = time.monotonic() > give_up or exchange.tries >= _MOST_TRIES
             if spent or (not retries and answer is not _Lack.REFUSED):
                 raise self._unanswered(exchange, answer)
@@ -304,11 +310,12 @@ class Transport:
 
     def _try(self, exchange: _Exchange, wait_s: float) -> str | _Lack:
         """Send the line once more and wait for its answer, or for what shows that none comes."""
-        # The line feed ends what may hang in the driver's buffer.
         tag = next(self._tags)
         line = exchange.line(tag)
         sent = time.monotonic()
-        self.send(line if exchange.tries == 1 else "\n" + line)
+        # The line feed ends what may hang in the driver's buffer.
+        before = "" if exchange.tries == 1 else f"\n{ALIVE}\n" if exchange.silent else "\n"
+        self.send(before + line)
         deadline, lack = sent + wait_s, _Lack.SILENT
         while True:
             found = self._take_line()
@@ -374,8 +381,9 @@ class Transport:
         tag = next(self._tags)
         sent = last = time.monotonic()
         line = _Exchange(text).line(tag)
-        self.send("\n" + line if self._in_doubt else line)
+        self.send(f"\n{ALIVE}\n{line}" if self._in_doubt else line)
         self._in_doubt = False
+        latency_s = min(self._latency_s, self._patience_s)
         heard = False
         while True:
             found = find_sound(self._buffer, parse, wanted)
@@ -389,7 +397,7 @@ class Transport:
             if count:
                 self._learn(now - last, first=not heard)
                 heard, last = True, now
-            elif now - last > (self._gap_s if heard else self._latency_s):
+            elif now - last > (self._gap_s if heard else latency_s):
                 break
         _LOG.debug("no sound block for %s after %.3f s", text, time.monotonic() - sent)
         self._buffer.clear()
@@ -420,6 +428,7 @@ class Transport:
     def be_patient(self) -> None:
         """Wait longer again, for when blocks keep failing."""
         self._latency_s = min(self.timeouts.reply_s, 2 * self._latency_s)
+        self._patience_s = max(self._patience_s, self._latency_s)
         self._gap_s = _SLOWEST_GAP_S
 
     # ---- what was said -----------------------------------------------------------------------
