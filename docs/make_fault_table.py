@@ -16,7 +16,7 @@ from pathlib import Path
 DOCS = Path(__file__).resolve().parent
 sys.path.insert(0, str(DOCS.parent / "tests"))
 
-from faults.matrix import CASES, complaints, gap  # noqa: E402
+from faults.matrix import CASES, PAIRS, complaints, gap  # noqa: E402
 from faults.scenarios import ACTIVITIES, Case, Outcome, run  # noqa: E402
 
 Judged = tuple[Outcome, list[str]]
@@ -38,7 +38,7 @@ def sound(case: Case) -> Case:
 
 def outcomes() -> dict[Case, Outcome]:
     """Outcome of every case, and of every activity without a fault."""
-    cases = list(dict.fromkeys([*map(sound, CASES), *CASES]))
+    cases = list(dict.fromkeys([*map(sound, CASES), *CASES, *PAIRS]))
     with tempfile.TemporaryDirectory() as name, ThreadPoolExecutor(3) as pool:
         folders = [Path(name) / str(n) for n in range(len(cases))]
         for folder in folders:
@@ -61,17 +61,19 @@ def words(judged: Judged) -> str:
     return text + (" *" if wrong else "")
 
 
-def table(judged: dict[Case, Judged]) -> str:
-    """A row a fault, a column an activity."""
+def table(judged: dict[Case, Judged], cases: Sequence[Case]) -> str:
+    """A row a fault, a column an activity; empty where it was not tried."""
+    activities = [name for name in ACTIVITIES if any(case.activity == name for case in cases)]
     lines = [
-        "| fault | " + " | ".join(ACTIVITIES) + " |",
-        "|---|" + "---|" * len(ACTIVITIES),
+        "| fault | " + " | ".join(activities) + " |",
+        "|---|" + "---|" * len(activities),
     ]
-    rows = dict.fromkeys((case.fault, case.chip, case.sensor) for case in CASES)
+    rows = dict.fromkeys((case.fault, case.chip, case.sensor) for case in cases)
     for fault, chip, sensor in rows:
-        cells = [words(judged[Case(fault, activity, chip, sensor)]) for activity in ACTIVITIES]
+        cells = [words(judged[Case(fault, activity, chip, sensor)]) for activity in activities]
         board = "" if sensor == "adc" else f" ({sensor.upper()}, {chip.upper()})"
-        lines.append(f"| `{fault}`{board} | " + " | ".join(cells) + " |")
+        shown = "` and `".join(fault.split(" and "))
+        lines.append(f"| `{shown}`{board} | " + " | ".join(cells) + " |")
     return "\n".join(lines)
 
 
@@ -133,10 +135,14 @@ def main() -> None:
     """Run all and put the tables between their marks."""
     begun = time.monotonic()
     found = outcomes()
-    judged = {case: (found[case], complaints(found[case], found[sound(case)])) for case in CASES}
+    judged = {
+        case: (found[case], complaints(found[case], found[sound(case)]))
+        for case in (*CASES, *PAIRS)
+    }
     page = (DOCS / "faults.md").read_text(encoding="utf-8")
     page = put(page, "figures", figures(judged, time.monotonic() - begun))
-    page = put(page, "table", table(judged) + gaps(judged))
+    page = put(page, "table", table(judged, CASES) + gaps(judged))
+    page = put(page, "pairs", table(judged, PAIRS))
     (DOCS / "faults.md").write_text(page, encoding="utf-8")
     for case, (_, wrong) in judged.items():
         if wrong:

@@ -1,4 +1,4 @@
-"""What the two halves of the matrix share."""
+"""What the files of the matrix share."""
 
 from __future__ import annotations
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from coilwright.bench.process import have_micropython
-from faults.matrix import complaints, gap
+from faults.matrix import CASES, PAIRS, complaints, gap
 from faults.scenarios import Case, Outcome, run
 
 NEEDS = [
@@ -19,6 +19,13 @@ NEEDS = [
     ),
 ]
 """Marks of a module that runs scenarios."""
+
+
+def cases(activity: str, *, line: bool | None = None) -> pytest.MarkDecorator:
+    """The cases of an activity as parameters; `line` picks those of the line, or the others."""
+    every = [case for case in (*CASES, *PAIRS) if case.activity == activity]
+    picked = [case for case in every if line is None or line == ("line" in case.acts)]
+    return pytest.mark.parametrize("case", picked, ids=str)
 
 
 class Outcomes:

@@ -1,33 +1,20 @@
-"""Every fault of circuit, sensors, gate and board in every activity: the end is safe, the reason
-right, the record whole. Those of the line: test_matrix_of_the_line.py, a file of its own so that
-another process can take it.
-"""
+"""The matrix itself and its judge; test_in_*.py run its cases, an activity a file."""
 
 from __future__ import annotations
 
-import pytest
-
-from coilwright.bench.faults import KINDS, parse_fault
-from faults.judging import NEEDS, Outcomes, judge
-from faults.matrix import CASES, complaints
-from faults.scenarios import Case, Outcome
-
-pytestmark = NEEDS
-
-
-@pytest.mark.parametrize(
-    "case", [case for case in CASES if parse_fault(case.fault).kind.acts != "line"], ids=str
-)
-def test_a_fault_in_an_activity(case: Case, outcomes: Outcomes) -> None:
-    judge(case, outcomes)
+from coilwright.bench.faults import KINDS
+from faults.matrix import CASES, PAIRS, complaints
+from faults.scenarios import ACTIVITIES, Case, Outcome
 
 
 def test_the_matrix_is_whole() -> None:
     """Acceptance 1 of the work on protection: every fault, and at least 200 combinations."""
     assert len(set(CASES)) >= 200
-    assert {parse_fault(case.fault).name for case in CASES} == {
+    assert {fault.name for case in CASES for fault in case.faults} == {
         name for name, kind in KINDS.items() if kind.wrong
     }
+    assert all(len(case.faults) == 2 for case in PAIRS)
+    assert {case.activity for case in (*CASES, *PAIRS)} == set(ACTIVITIES)
 
 
 def test_an_outcome_that_is_wrong_is_found() -> None:
