@@ -8,13 +8,13 @@ contents of the `board.json` that the firmware reads.
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from .documents import parse_toml
 from .errors import BadBoard, BadPins
 
 SENSORS = ("adc", "ina219", "ina226", "none")
@@ -267,7 +267,7 @@ def load_board(name: str | Path) -> BoardFile:
         hint += f"Boards: {', '.join(board_names())}; or the path of a .toml file."
         raise BadBoard(f"There is no board {str(name)!r}.", hint)
     text = resources.files("coilwright").joinpath("boards", f"{name}.toml").read_text("utf-8")
-    return _read(str(name), tomllib.loads(text))
+    return _read(str(name), parse_toml(text))
 
 
 def _read(name: str, data: dict[str, Any]) -> BoardFile:
@@ -319,10 +319,10 @@ _OWN_KEYS: dict[str, tuple[type, ...]] = {
 def _own(path: Path) -> BoardFile:
     """A person's file: its base, and what is wired otherwise than there."""
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = parse_toml(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise BadBoard(f"Cannot read {path}: {error.strerror}.") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:
         raise BadBoard(f"{path} is not TOML: {error}.") from None
     for key, value in data.items():
         _check_key(path, key, value)

@@ -9,7 +9,6 @@ import difflib
 import math
 import random
 import re
-import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from importlib import resources
@@ -18,6 +17,7 @@ from typing import Any, TypeVar
 
 from .circuit.checks import SOURCES, Facts, SupplyFacts, SwitchFacts
 from .circuit.driver import THERMAL_V, Coil, Diode, Driver, Loop, Receiver, Supply, Switch
+from .documents import parse_toml
 from .errors import BadBuild
 from .lengths import parse_length
 from .quantities import parse_fraction, parse_quantity
@@ -32,6 +32,10 @@ _LED_EMISSION, _LED_OHM = 2.0, 10.0  # common practice, no source
 
 _KELVIN_PER_WATT = ("K/W", "°C/W", "C/W")
 _CELSIUS = ("°C", "C", "degC")
+
+MOST_RECEIVERS = 64
+"""Groups of receivers in a build. The time of a solution grows with the cube of their number, and
+equal lamps are one group with a `count`."""
 
 T = TypeVar("T")
 
@@ -153,8 +157,8 @@ def load_build(path: str | Path) -> Build:
     """
     text = build_text(path)
     try:
-        tree = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        tree = parse_toml(text)
+    except ValueError as error:
         hint = "docs/build-file.md shows a whole file"
         raise BadBuild(f"{path} is not TOML: {error}.", hint) from None
     return parse_build(tree, Path(path).stem)
@@ -391,7 +395,11 @@ def _build(tree: Mapping[str, Any], name: str, seed: int | None) -> Build:
 
 
 def _driver(top: _Table) -> tuple[Driver, Facts]:
-    lamps = [_receiver(table) for table in top.tables("receiver")]
+    tables = top.tables("receiver")
+    if len(tables) > MOST_RECEIVERS:
+        message = f"The build has {len(tables)} receivers; {MOST_RECEIVERS} are the most."
+        raise BadBuild(message, "Write equal lamps as one [[receiver]] with a count.")
+    lamps = [_receiver(table) for table in tables]
     if not lamps:
         raise BadBuild("receiver is missing.", "describe at least one lamp under [[receiver]]")
     (capacitance, tank_v), (supply, source) = _tank(top.table("tank")), _supply(top.table("supply"))

@@ -53,12 +53,19 @@ def parse_quantity(text: str | float, unit: str) -> float:
             raise ValueError(f"{text!r} is not a number with a unit of {unit}") from None
         value, found = float(quantity), quantity.units
     else:
-        value = float(text)
+        value = _float_of(text)
     if found and found.lower() not in {name.lower() for name in (unit, *_UNIT_NAMES[unit])}:
         raise ValueError(f"{text!r} has the unit {found!r} where {unit} is meant")
     if not math.isfinite(value):
         raise ValueError(f"{text!r} is not a finite number of {unit}")
     return value
+
+
+def _float_of(number: float) -> float:
+    try:
+        return float(number)
+    except OverflowError:  # a whole number of more than 308 digits
+        raise ValueError("the number is too large") from None
 
 
 @functools.cache
@@ -88,7 +95,7 @@ def parse_fraction(text: str | float) -> float:
             raise ValueError(f"{text!r} is not a fraction; write 0.4 or 40%") from None
         value = value / 100 if percent else value
     else:
-        value = float(text)
+        value = _float_of(text)
     if not 0 <= value <= 1:
         raise ValueError(f"{text!r} is not between 0 and 1; write 0.4 or 40%")
     return value

@@ -238,8 +238,10 @@ class TestHostile:
         document["url"] = url
         beside.write_text(json.dumps(document))
         opened = []
-        real = Path.read_bytes
-        monkeypatch.setattr(Path, "read_bytes", lambda self: opened.append(self) or real(self))
+        real = Path.open
+        monkeypatch.setattr(
+            Path, "open", lambda self, *mode: opened.append(self) or real(self, *mode)
+        )
         found = read_record(path)
 
         assert opened == [path, beside]

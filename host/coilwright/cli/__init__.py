@@ -44,6 +44,13 @@ COMMANDS = {
 class LazyCommands(click.Group):
     """A group whose commands are imported when they are called, not when they are listed."""
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        for arg in args:
+            # Such a text can be kept in no record, and shown nowhere.
+            if any("\ud800" <= letter <= "\udfff" for letter in arg):
+                ctx.fail(f"{os.fsencode(arg)!r} is no text in {sys.getfilesystemencoding()}.")
+        return super().parse_args(ctx, args)
+
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
 

@@ -210,7 +210,11 @@ def recording(
     With `asking` the view is plain lines, among which a person can be asked.
     """
     rest = read_rest(driver)
-    with start_record(driver, kind, plan, wishes, rest) as writer, _view(title, asking) as view:
+    with (
+        start_record(driver, kind, plan, wishes, rest) as writer,
+        _view(title, asking) as view,
+        driver.safe_first(),
+    ):
         yield Recorder(driver, writer, view, rest)
 
 
@@ -236,7 +240,11 @@ def resuming(
     rest = read_rest(driver)
     if rest is not None and not info.rest:
         info = replace(info, rest=rest.to_json())
-    with reopen(record, info, _why(record)) as writer, _view(title, asking) as view:
+    with (
+        reopen(record, info, _why(record)) as writer,
+        _view(title, asking) as view,
+        driver.safe_first(),
+    ):
         view.say(f"going on with {record.path} behind {len(record)} rows")
         yield Recorder(driver, writer, view, rest, Known(record) if replay else None)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -70,15 +69,16 @@ def command(port: str | None, reference: Path | None, as_json: bool) -> None:
 
 
 def _read(path: Path) -> dict[str, float]:
+    from coilwright.documents import parse_json
     from coilwright.errors import BadRecord
 
     names = ("rise_a", "burst_probe_v", "frequency_hz", "duty")
     try:
-        found = json.loads(path.read_text("utf-8"))
+        found = parse_json(path.read_text("utf-8"))
         return {name: float(found[name]) for name in names}
     except OSError as error:
         raise BadRecord(f"Cannot read {path}: {error.strerror}.", "Give another file.") from None
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, OverflowError):
         raise BadRecord(
             f"{path} is no earlier check.", "Make one with `coilwright check --json > FILE`."
         ) from None

@@ -128,7 +128,7 @@ def _hold(
     begun = False
     end = time.monotonic() + hold_s if hold_s is not None else None
     try:
-        with progress_view("Output on; Ctrl-C switches it off") as view:
+        with progress_view("Output on; Ctrl-C switches it off") as view, driver.safe_first():
             view.stage("watching", 0)
             for warning in warnings(rest):
                 view.say(warning)
@@ -151,12 +151,11 @@ def _hold(
                 if end is not None and time.monotonic() >= end:
                     break
                 time.sleep(WATCH_INTERVAL_S)
+            driver.output(False)
     except KeyboardInterrupt:
         # Ctrl-C is how a person ends the watching: not a failure.
         if not driver.make_safe():
             raise
-        return point
-    driver.output(False)
     return point
 
 

@@ -8,7 +8,6 @@ is there and right; last `main.py`. Run again, it goes on where it was: what is 
 from __future__ import annotations
 
 import contextlib
-import json
 import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -16,6 +15,7 @@ from typing import Any, Protocol
 
 from coilwright import calibrated
 from coilwright.board_file import BoardFile, Wiring, board_for, board_names, load_board
+from coilwright.documents import parse_json
 from coilwright.errors import (
     BadPins,
     CoilwrightError,
@@ -388,7 +388,7 @@ def _json(prompt: Prompt, name: str, there: Mapping[str, str]) -> dict[str, Any]
     if name not in there:
         return None
     try:
-        found = json.loads(prompt.read(name))
+        found = parse_json(prompt.read(name))
     except ValueError:
         found = None
     if name == WIRING and not isinstance(found, dict):
@@ -400,7 +400,9 @@ def _json(prompt: Prompt, name: str, there: Mapping[str, str]) -> dict[str, Any]
 def _ours(prompt: Prompt, there: Mapping[str, str], manifest: Mapping[str, Any] | None) -> set[str]:
     """Names of files that are ours whatever is in them: the manifest's, or of a copy by hand."""
     if manifest is not None:
-        return {MANIFEST, MAINTENANCE, *manifest.get("files", ())}
+        files = manifest.get("files")
+        names = files if isinstance(files, Mapping | list) else ()
+        return {MANIFEST, MAINTENANCE, *(name for name in names if isinstance(name, str))}
     if "main.py" in there and prompt.read("main.py").startswith(_OUR_MAIN.encode()):
         stems = [path.stem for path in modules(firmware_folder())]
         return {f"{stem}{end}" for stem in stems for end in (".py", ".mpy")} | {*STARTERS, WIRING}
@@ -488,7 +490,7 @@ def _carry_out(prompt: Prompt, files: Mapping[str, bytes], plan: Plan, view: Vie
 def _waits(prompt: Prompt) -> str:
     """Why the board must not be restarted now: it would switch its output on by itself."""
     try:
-        stored = json.loads(prompt.read(SETTINGS[0]).split(b"\n")[0])
+        stored = parse_json(prompt.read(SETTINGS[0]).split(b"\n")[0])
         alone = bool(dict(stored["values"]).get("startup")) and bool(stored["memories"][0])
     except (ValueError, KeyError, TypeError, IndexError):
         return ""

@@ -9,7 +9,6 @@ import contextlib
 import errno
 import hashlib
 import io
-import json
 import os
 import struct
 import time
@@ -20,6 +19,7 @@ import serial
 from mpremote.transport import TransportError, TransportExecError
 from mpremote.transport_serial import SerialTransport
 
+from coilwright.documents import parse_json
 from coilwright.errors import (
     CoilwrightError,
     LinkLost,
@@ -35,6 +35,7 @@ PART = ".part"
 """What the name of a file ends in until all of it is there and right."""
 
 _CHUNK = 512
+_SHOWN = 160
 _BROKEN = (None, errno.EIO, errno.ENXIO, errno.ENODEV, errno.EBADF, errno.EPIPE)
 _CABLE = "Check the cable; then run the same command again."
 _FLASH = "If its flash is full, remove files of yours from it; then run the same command again."
@@ -95,6 +96,18 @@ class Facts:
     def mpy_version(self) -> int:
         """Version of the `.mpy` files it loads; 0 where it loads none."""
         return self.mpy & 0xFF
+
+
+def _told_hashes(pairs: Iterable[list[str]]) -> dict[str, str]:
+    """Hash by name.
+
+    Raises:
+        ValueError, TypeError: What a board says is no list of pairs of texts.
+    """
+    found = dict(pairs)
+    if not all(isinstance(text, str) for pair in found.items() for text in pair):
+        raise TypeError(found)
+    return found
 
 
 class _Line(SerialTransport):  # type: ignore[misc]
@@ -197,10 +210,11 @@ class Prompt:
         """
         text = self.run(_FACTS)
         try:
-            name, platform, machine, version, mpy = json.loads(text)
+            name, platform, machine, version, mpy = parse_json(text)
             found = Facts(str(platform), str(machine), tuple(map(int, version)), int(mpy))
-        except (ValueError, TypeError) as error:
-            raise WrongBoard(f"The board says {text.strip()!r} of itself.") from error
+        except (ValueError, TypeError, OverflowError) as error:
+            said = text.strip()[:_SHOWN]
+            raise WrongBoard(f"The board says {said!r} of itself.") from error
         if name != "micropython":
             raise WrongBoard(f"The board runs {name}, not MicroPython.")
         return found
@@ -211,11 +225,14 @@ class Prompt:
         Where its MicroPython has no SHA-256 the files are read back and hashed here.
         """
         try:
-            found = [json.loads(line) for line in self.run(_HASHES).splitlines()]
+            return _told_hashes(map(parse_json, self.run(_HASHES).splitlines()))
         except NotInstalled:
-            names = json.loads(self.run("import os, json\nprint(json.dumps(os.listdir()))"))
-            found = [[name, hashlib.sha256(self.read(name)).hexdigest()] for name in names]
-        return dict(found)
+            names = parse_json(self.run("import os, json\nprint(json.dumps(os.listdir()))"))
+            return _told_hashes(
+                [name, hashlib.sha256(self.read(name)).hexdigest()] for name in names
+            )
+        except (ValueError, TypeError) as error:
+            raise WrongBoard("The board's list of its files makes no sense.") from error
 
     def read(self, name: str) -> bytes:
         """Contents of a file; nothing where there is none."""
@@ -267,12 +284,12 @@ class Prompt:
     def free_bytes(self) -> int | None:
         """Room in its flash; None where it does not say."""
         try:
-            block, free = json.loads(
+            block, free = parse_json(
                 self.run("import os, json\ns = os.statvfs('')\nprint(json.dumps((s[0], s[3])))")
             )
-        except (CoilwrightError, ValueError):
+            return int(block) * int(free)
+        except (CoilwrightError, ValueError, TypeError, OverflowError):
             return None
-        return int(block) * int(free)
 
     def restart(self) -> None:
         """Let MicroPython start anew, as at power-on, and let go of the port.

@@ -140,6 +140,7 @@ class Driver:
         self._paced = (0.0, 0)
         self._point_s = 0.0
         self.output_confirmed_off = False
+        self._safe_after: BaseException | None = None
         handshake.identify(transport)
         handshake.check_protocol(transport)
         self._session.leave_mark()
@@ -190,7 +191,9 @@ class Driver:
         try:
             if isinstance(error, LinkError):
                 self._transport.write_log(error)
-            if not self.make_safe():
+            if self._safe_after is not error:
+                self.make_safe()
+            if not self.output_confirmed_off:
                 error.add_note(
                     "The driver did not confirm that its output is off: switch its supply off."
                 )
@@ -226,6 +229,20 @@ class Driver:
         with contextlib.suppress(LinkError, DriverError):
             self.end_tracking()  # switched off, it would only wait, and refuse every sweep
         return self.output_confirmed_off
+
+    @contextlib.contextmanager
+    def safe_first(self) -> Iterator[None]:
+        """Make the driver safe as soon as an exception leaves the block.
+
+        To be the innermost block where a display is used: a terminal that is stopped (Ctrl-S), or
+        a pipe that nobody reads, holds up the end of a display for as long as it likes.
+        """
+        try:
+            yield
+        except BaseException as error:
+            self.make_safe()
+            self._safe_after = error
+            raise
 
     @contextlib.contextmanager
     def waiting(
@@ -829,8 +846,7 @@ class Driver:
 
     def limits(self) -> Limits:
         """The bounds the driver keeps."""
-        low, high, cap, trip, host = self._session.numbers(_LIMIT_QUERIES)
-        return Limits(round(low), round(high), cap / 100, trip, host)
+        return self._session.read(_LIMIT_QUERIES, replies.limits)
 
     def set_limits(
         self,

@@ -13,6 +13,7 @@ from coilwright.link.facts import (
     Board,
     DriverMessage,
     Identity,
+    Limits,
     SelfCheck,
     Trace,
     TraceState,
@@ -54,15 +55,20 @@ _RANGE_HINTS = {
 }
 """By the header it was sent with, the longer ones first."""
 
-_ENTRY = re.compile(r'\s*([+-]?\d+)\s*,\s*"((?:[^"]|"")*)"\s*(?:,|$)')
+_ENTRY = re.compile(r'\s*([+-]?\d{1,9})\s*,\s*"((?:[^"]|"")*)"\s*(?:,|$)')
+_LARGEST = 2.0**53
+"""Nothing that a driver says is larger: thousandths of hertz, millionths of amperes or volts."""
 _PLAIN = re.compile(r"[+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?\Z")
 
 
 def number(text: str) -> float:
-    """A decimal number and nothing else."""
+    """A decimal number and nothing else, of a size that a driver can mean."""
     if not _PLAIN.match(text.strip()):
         raise ValueError(f"{text!r} is not a number")
-    return float(text)
+    value = float(text)
+    if abs(value) > _LARGEST:
+        raise ValueError(f"{text!r} is too large")
+    return value
 
 
 def whole(text: str) -> int:
@@ -123,6 +129,20 @@ def messages(text: str) -> tuple[DriverMessage, ...]:
     if not found:
         raise ValueError("no error list at all")
     return tuple(message for message in found if message.number != 0)
+
+
+BAND_HZ = (20_000, 1_000_000)
+"""Between these lie both ends of a driver's band: docs/commands.md."""
+
+
+def limits(texts: Sequence[str]) -> Limits:
+    """Ends of the band, duty cap in per cent, trip current and host-lost time, as asked for."""
+    low, high, percent, trip_a, host_s = map(number, texts)
+    if not BAND_HZ[0] <= low <= high <= BAND_HZ[1] or not 0 <= percent <= 100:
+        raise ValueError(f"{', '.join(texts)} are no limits of a driver")
+    if trip_a < 0 or host_s < 0:
+        raise ValueError(f"{', '.join(texts)} are no limits of a driver")
+    return Limits(round(low), round(high), percent / 100, trip_a, host_s)
 
 
 def trip(text: str) -> Trip:

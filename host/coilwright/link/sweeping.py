@@ -286,7 +286,9 @@ class Drain:
         return self._session.transport.ask_block(query, self._fits)
 
     def _fits(self, block: Block) -> bool:
-        """Whether a block is the answer to what was asked now, not a late one."""
+        """Whether a block is the answer to what was asked now: not a late one, and of this plan."""
+        if block.sweep == self._sweep and block.next > len(self._setpoints):
+            return False
         return block.count == 0 or block.first == self._got
 
     def _take(self, block: Block) -> Iterator[Point]:

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from coilwright import __version__
+from coilwright.documents import parse_json
 from coilwright.record.columns import COLUMNS, Column
 
 Json = Mapping[str, Any]
@@ -239,8 +240,8 @@ def parse(data: bytes, name: str) -> Metadata:
     if len(data) > _LARGEST_BYTES:
         raise ValueError("it is too large")
     try:
-        document = json.loads(data.decode("utf-8"))
-    except (ValueError, RecursionError):
+        document = parse_json(data.decode("utf-8"))
+    except ValueError:
         raise ValueError("it is not whole JSON") from None
     if not isinstance(document, dict):
         raise ValueError("it is not a JSON object")

@@ -23,6 +23,12 @@ _STAGE_BYTES = 33
 _ROW = np.dtype([("stage", f"S{_STAGE_BYTES}"), ("values", "f8", (_NUMBERS,))])
 _INTEGERS = frozenset(column.name for column in COLUMNS if column.kind == "integer")
 _EXACT = 2.0**53
+_MOST_BYTES = 128 << 20
+"""Of a file: a million points, a day at ten a second. Reading takes about six times as much memory;
+docs/record-format.md tells it."""
+_SMALLEST, _LARGEST = 1e-30, 1e15
+"""No reading, or frequency, of a driver is closer to zero (and not zero), or farther from it: past
+these, sums of squares leave the range of floats."""
 _LARGE = 1 << 20
 """Bytes from which another library is worth its import."""
 
@@ -110,9 +116,15 @@ def read_record(path: Path) -> Record:
         BadRecord: It cannot be read, or is no record; names the line and the reason.
     """
     try:
-        data = path.read_bytes()
+        with path.open("rb") as stream:
+            data = stream.read(_MOST_BYTES + 1)
     except OSError as error:
         raise BadRecord(f"{path} cannot be read: {error.strerror}.", _HINT) from error
+    if len(data) > _MOST_BYTES:
+        raise BadRecord(
+            f"{path} is larger than {_MOST_BYTES >> 20} MiB, the most that is read.",
+            "Cut it into several files, each with the header.",
+        )
     whole, truncated = _whole_lines(data)
     warnings = ["It ends in the middle of a row, which is left out."] if truncated else []
     found = _read_metadata(path, warnings)
@@ -272,8 +284,18 @@ def _columns(path: Path, table: NDArray[np.void]) -> dict[str, NDArray[Any]]:
                 _refuse(path, first + 2, f"{name} is {values[first]}, which is not whole")
             columns[name] = values.astype(np.int64)
         else:
+            _check_size(path, name, values)
             columns[name] = values
     return columns
+
+
+def _check_size(path: Path, name: str, values: NDArray[np.float64]) -> None:
+    size = np.abs(values)
+    odd = ((size > _LARGEST) & np.isfinite(size)) | ((size > 0) & (size < _SMALLEST))
+    wrong = np.flatnonzero(odd)
+    if wrong.size:
+        first = int(wrong[0])
+        _refuse(path, first + 2, f"{name} is {values[first]:g}, which no driver measures")
 
 
 def _runs(stages: NDArray[np.bytes_]) -> Iterator[tuple[int, int, str]]:

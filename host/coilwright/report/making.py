@@ -19,6 +19,9 @@ from coilwright.report.prediction import predict
 from coilwright.report.told import clean
 from coilwright.whole_file import check_place, replacing
 
+MOST_POINTS = 100_000
+"""In a report, over all its records: what it takes grows with them, and the page holds them all."""
+
 
 @dataclass(frozen=True, slots=True)
 class Made:
@@ -72,7 +75,7 @@ def make_report(
         on_step: Told what is done next, in a few words.
 
     Raises:
-        BadRecord: A record cannot be read, or the first has no points.
+        BadRecord: A record cannot be read, the first has no points, or all have too many.
         WouldOverwrite, NotWritable: as `check_report_file`; also where the disk is full.
     """
     check_report_file(target, force=force)
@@ -80,6 +83,12 @@ def make_report(
     records = [read_record(path) for path in paths]
     if not len(records[0]):
         raise BadRecord(f"{paths[0]} holds no points.", "Report a record that has some.")
+    total = sum(map(len, records))
+    if total > MOST_POINTS:
+        raise BadRecord(
+            f"The report would hold {total} points; {MOST_POINTS} are the most.",
+            "Report fewer records, or a part: the header and some rows in a file of their own.",
+        )
     found = measured(records[0])
     facts = facts_of(records[0], found)
     remarks = [f"{clean(record.path.name)}: {w}" for record in records for w in record.warnings]
