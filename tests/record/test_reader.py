@@ -240,7 +240,7 @@ class TestHostile:
         opened = []
         real = Path.open
         monkeypatch.setattr(
-            Path, "open", lambda self, *mode: opened.append(self) or real(self, *mode)
+            Path, "open", lambda self, mode="r": opened.append(self) or real(self, mode)
         )
         found = read_record(path)
 
