@@ -9,15 +9,16 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from coilwright.quantities import show
 
 from .coupled import COUNT, Coupled, fit_coupled
-from .detect import NoPeak, Reason, Trace, edge_of_band, guess, in_noise, without_spikes
-from .lineshape import Shape
+from .detect import NoPeak, Reason, Trace, edge_of_band, guess, in_noise, saturated, without_spikes
+from .lineshape import Shape, gradient, lineshape
 from .search import SOFT, SURE_GAIN, Candidate, search
 from .window import WINDOWS, Windowed, fit_window, misfit_of, weighted, widest, windows
 
@@ -47,14 +48,33 @@ FURTHER = 2.0
 """Standard deviations by which chi-square may rise more than points further out explain."""
 
 
+LEAST_FLAT, LEVEL = 3, 0.3
+"""Neighbouring readings that make a plateau, and how far below the highest, in standard deviations
+of a reading, they may lie. Noise alone brings three together in one top of some hundreds, where
+the curve of the flanks then decides, and more of them hardly ever."""
+
+LEAST_FLANK = 3
+"""Points needed on either side of a top that is cut off."""
+
+BETWEEN = 2.0
+"""Standard deviations by which a flat top must lie below the curve of its flanks to be cut off, and
+by which that curve may end below the level of the cut."""
+
+DENSER = 8.0
+"""Part of the mean spacing that a sweep's usual spacing counts for at least, where a peak is sought
+that no point shows: points crowded in one place would make the grid grow without bound."""
+
+
 @dataclass(frozen=True)
 class Chosen:
-    """The accepted fit: a single curve, how far it may be off, perhaps the pair that beats it."""
+    """The accepted fit: a single curve, how far it may be off, perhaps the pair that beats it, and
+    how many points of a cut-off top were left out."""
 
     best: Windowed
     misfit_hz: float = 0.0
     pair: Coupled | None = None
     coupled: bool = False
+    clipped: int = 0
 
     @property
     def sound(self) -> bool:
@@ -63,7 +83,82 @@ class Chosen:
 
 
 def choose(trace: Trace, start: Shape | None, skew: bool, background: bool) -> Chosen:
-    """The fit to believe.
+    """The fit to believe, without the part of a top that is cut off.
+
+    A top is cut off where points are flagged as over, or where the highest readings make a plateau
+    that the flanks do not explain.
+
+    Args:
+        trace: The sweep.
+        start: Where to look; None looks everywhere.
+        skew, background: Whether these may be fitted.
+
+    Raises:
+        NoPeak: There is no peak to fit, or too little is left of a top that is cut off.
+    """
+    over, flat = trace.over, _plateau(trace)
+    if over.any():
+        flanks = _flanks(trace, over | flat, start, skew, background)
+        if flanks is None:
+            raise saturated(trace)
+        return flanks
+    if flat.any():
+        flanks = _flanks(trace, flat, start, skew, background)
+        sure = np.count_nonzero(flat) > LEAST_FLAT
+        if flanks is not None and (sure or _cut_off(trace.part(flat), flanks.best)):
+            return flanks
+    return _choose(trace, start, skew, background)
+
+
+def _plateau(trace: Trace) -> npt.NDArray[np.bool_]:
+    """The highest reading with its neighbours that are as high, where they are enough to be one."""
+    y = trace.amplitude_v
+    flat = np.zeros(len(trace), dtype=bool)
+    if not len(trace):
+        return flat
+    # Where a top is cut off its spread is, too: the usual one of the sweep tells what noise is.
+    level = float(y.max()) - LEVEL * np.maximum(trace.sd_v, float(np.median(trace.sd_v)))
+    below = np.flatnonzero(y < level)
+    at = int(np.argmax(y))
+    first = int(below[below < at].max(initial=-1)) + 1
+    last = int(below[below > at].min(initial=len(trace)))
+    flat[first:last] = last - first >= LEAST_FLAT
+    return flat
+
+
+def _flanks(
+    trace: Trace, cut: npt.NDArray[np.bool_], start: Shape | None, skew: bool, background: bool
+) -> Chosen | None:
+    """The fit to what a cut-off top leaves; None where that tells no maximum inside the gap."""
+    left = trace.part(~cut)
+    where = trace.frequency_hz[cut]
+    level = float(trace.amplitude_v[cut].max())
+    near = left.frequency_hz
+    if min(np.count_nonzero(near < where[0]), np.count_nonzero(near > where[-1])) < LEAST_FLANK:
+        return None
+    try:
+        found = _choose(left, start, skew, background)
+    except NoPeak:
+        return None
+    # The top must lie where it was cut off, and no lower than that.
+    at = found.best.maximum_hz
+    inside = near[near < where[0]][-1] < at < near[near > where[-1]][0]
+    high = float(lineshape(np.array([at]), found.best.shape)[0])
+    if not inside or high < level - BETWEEN * float(np.median(trace.sd_v)):
+        return None
+    return replace(found, clipped=int(cut.sum()))
+
+
+def _cut_off(top: Trace, found: Windowed) -> bool:
+    """Whether the readings of a flat top lie below the curve of its flanks by more than noise."""
+    by = gradient(top.frequency_hz, found.shape).mean(axis=0)
+    below = float(np.mean(lineshape(top.frequency_hz, found.shape) - top.amplitude_v))
+    noise = float(np.mean(top.sd_v**2)) / len(top) + float(by @ found.covariance @ by)
+    return bool(below > BETWEEN * np.sqrt(max(0.0, noise)))
+
+
+def _choose(trace: Trace, start: Shape | None, skew: bool, background: bool) -> Chosen:
+    """The fit to believe, all points being readings.
 
     Args:
         trace: The sweep.
@@ -163,7 +258,9 @@ def _hidden(trace: Trace) -> Candidate | None:
     """The resonance that all points together speak for, of any width the trace can show."""
     f = trace.frequency_hz
     # In a dense trace a peak spans many points; narrower ones would be found anyway.
-    spacing = float(np.median(np.diff(np.unique(f)))) * max(1.0, f.size / 30)
+    steps = np.diff(np.unique(f))
+    usual = max(float(np.median(steps)), float(np.mean(steps)) / DENSER)
+    spacing = usual * max(1.0, f.size / 30)
     narrow = float(f[-1] / max(2 * spacing, 1e-6 * f[-1]))
     wide = max(1.0, float(f[-1] / max(f[-1] - f[0], 1e-6 * f[-1])))
     return search(trace, (wide, max(2 * wide, narrow)))

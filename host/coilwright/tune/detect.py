@@ -148,7 +148,7 @@ def guess(trace: Trace, *, smoothed: bool = False) -> Shape:
     if len(trace) < 5:
         raise _too_few(len(trace))
     if trace.over.any():
-        raise _saturated(trace)
+        raise saturated(trace)
     level = smooth(trace.amplitude_v)
     noise = float(np.median(trace.sd_v)) / np.sqrt(3)
     if _robust_range(level) < NOISE_FACTOR * noise and np.ptp(level) < 2 * NOISE_FACTOR * noise:
@@ -243,7 +243,8 @@ def _too_few(count: int) -> NoPeak:
     )
 
 
-def _saturated(trace: Trace) -> NoPeak:
+def saturated(trace: Trace) -> NoPeak:
+    """The refusal for a peak that is cut off and leaves too little to tell it by."""
     where = trace.frequency_hz[trace.over]
     return NoPeak(
         Reason.SATURATED,
