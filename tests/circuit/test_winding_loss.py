@@ -126,8 +126,9 @@ def _row(turns: int, diameter: float, pitch: float, wire_radius: float) -> TurnF
 def test_field_of_the_turns_agrees_with_medhurst_measurements(
     spacing: float, slender: float
 ) -> None:
-    # His accuracy is 3 %; with windings more open than 0.6 little depends on the skin depth.
-    turns, depths = 50, 30.0
+    # His accuracy is 3 %; with windings more open than 0.6 little depends on the skin depth. The
+    # table does not know the wire's bending: a slender coil needs turns wide against their pitch.
+    turns, depths = (125 if slender == 10 else 50), 30.0
     field = _row(turns, turns / slender, 1.0, spacing / 2)
     phi = 1 + float(field.loss_ratio(depths) / skin_ratio(depths))
     assert phi == pytest.approx(float(medhurst_ratio(spacing, slender)), rel=0.04)
@@ -187,8 +188,10 @@ def test_field_of_the_turns_agrees_with_biot_and_savart_at_low_frequency() -> No
         shares.append(float(flux @ flux))
     depths = 0.05
     expected = math.pi**2 * wire**2 * depths**4 * np.average(shares, weights=radii) / MU0**2
-    found = TurnField(radii, heights, wire).loss_ratio(depths)
-    assert float(found) == pytest.approx(expected, rel=1e-4)
+    field = TurnField(radii, heights, wire)
+    bent = -(depths**2) * field.bending_h(depths).imag / (MU0 * radii.sum())
+    found = float(field.loss_ratio(depths) - bent)
+    assert found == pytest.approx(expected, rel=1e-4)
 
 
 def test_field_of_layers_lies_near_dowell_in_a_long_coil() -> None:

@@ -12,9 +12,15 @@ from coilwright.circuit import winding_loss, wire
 from coilwright.circuit.field import MU0
 from coilwright.circuit.turn_field import MOST_TURNS as MOST_SOLVED_TURNS
 from coilwright.circuit.turn_field import TurnField, orders_for
-from coilwright.circuit.winding import Winding
+from coilwright.circuit.winding import Winding, between_whole_turns
 
 PROXIMITY = ("field", "medhurst", "dowell")
+
+SOLVED_WIRE_OVER_TURN = 0.1
+"""Wire over the diameter of its narrowest turn up to which the field of the turns was compared."""
+
+SOLVED_INDUCTANCE_ERROR = 0.003
+"""Most that the inductance was off up to there, against a solution in filaments."""
 
 AIR_W_PER_M2_K = 10.0
 """Heat a surface gives to still air by convection and radiation (common practice, no source)."""
@@ -27,13 +33,16 @@ class CoilFigures:
     `resistance_ohm` is the series resistance with skin and proximity effect after `method`, one of
     `PROXIMITY`; `by_method_ohm` holds all methods that say something about this shape.
     `skin_only_ohm` is that of the same wire stretched straight. `inductance_h` is without the part
-    that the skin effect drives out of the wire; the shielding by neighbouring turns is not counted.
-    Q is that of the coil alone, ωL/R, without its self-capacitance.
+    that the skin effect drives out of the wire and, where `shielded`, without what the turns take
+    from each other's field; `inductance_error` is its relative bound, None where none is known. Q
+    is that of the coil alone, ωL/R, without its self-capacitance.
     """
 
     frequency_hz: wire.Values
     skin_depth_m: wire.Values
     inductance_h: wire.Values
+    inductance_error: float | None
+    shielded: bool
     dc_resistance_ohm: float
     skin_only_ohm: wire.Values
     resistance_ohm: wire.Values
@@ -64,18 +73,22 @@ def figures(
     frequency = np.asarray(frequency_hz, float)
     depth = winding_loss.skin_depth_m(frequency, wire.resistivity_ohm_m(temperature_c))
     radii = coil.wire.radius_m / depth
-    ratios = _ratios(coil, radii)
+    turns = _turn_field(coil)
+    ratios = _ratios(coil, radii, turns)
     chosen = method or next(name for name in PROXIMITY if name in ratios)
     if chosen not in ratios:
         known = ", ".join(ratios)
         raise ValueError(f"{chosen} says nothing about this {coil.shape}; choose {known}")
     direct = dc_resistance_ohm(coil, temperature_c)
     inductance = _inductance(coil, radii)
+    compared = turns is not None and _wire_over_turn(coil) <= SOLVED_WIRE_OVER_TURN
     resistance = direct * ratios[chosen]
     return CoilFigures(
         frequency_hz=frequency,
         skin_depth_m=depth,
         inductance_h=inductance,
+        inductance_error=SOLVED_INDUCTANCE_ERROR if compared else None,
+        shielded=turns is not None,
         dc_resistance_ohm=direct,
         skin_only_ohm=direct * winding_loss.skin_ratio(radii),
         resistance_ohm=resistance,
@@ -85,17 +98,40 @@ def figures(
     )
 
 
+def inductance_h(coil: Winding, frequency_hz: float, temperature_c: float = 20.0) -> float:
+    """Inductance at one frequency, as in `CoilFigures`."""
+    depth = winding_loss.skin_depth_m(frequency_hz, wire.resistivity_ohm_m(temperature_c))
+    return float(_inductance(coil, np.asarray(coil.wire.radius_m / depth)))
+
+
 def _inductance(coil: Winding, radius_over_depth: wire.Values) -> wire.Values:
     inside = MU0 / (8 * math.pi) * coil.wire_length_m
     gone = 1 - winding_loss.internal_inductance_ratio(radius_over_depth)
-    return np.asarray(coil.inductance_h() - inside * gone)
+
+    def shielding(turns: Winding) -> wire.Values:
+        solved = _turn_field(turns)
+        return np.asarray(0.0 if solved is None else solved.added_h(radius_over_depth).real)
+
+    return np.asarray(coil.inductance_h() - inside * gone + between_whole_turns(coil, shielding))
 
 
-def _ratios(coil: Winding, radius_over_depth: wire.Values) -> dict[str, wire.Values]:
+def _turn_field(coil: Winding) -> TurnField | None:
+    if coil.radii_m.size > MOST_SOLVED_TURNS:
+        return None
+    return TurnField(coil.radii_m, coil.heights_m, coil.wire.radius_m)
+
+
+def _wire_over_turn(coil: Winding) -> float:
+    """Wire over the diameter of the innermost turn."""
+    return coil.wire.radius_m / float(coil.radii_m.min())
+
+
+def _ratios(
+    coil: Winding, radius_over_depth: wire.Values, turns: TurnField | None
+) -> dict[str, wire.Values]:
     """Resistance over that for direct current by every method that fits the shape."""
     found: dict[str, wire.Values] = {}
-    if coil.radii_m.size <= MOST_SOLVED_TURNS:
-        turns = TurnField(coil.radii_m, coil.heights_m, coil.wire.radius_m)
+    if turns is not None:
         skin = winding_loss.skin_ratio(radius_over_depth)
         found["field"] = np.asarray(skin + turns.loss_ratio(radius_over_depth))
     if coil.shape == "solenoid":
@@ -112,12 +148,32 @@ def _ratios(coil: Winding, radius_over_depth: wire.Values) -> dict[str, wire.Val
 
 
 def doubts(coil: Winding, found: CoilFigures) -> list[str]:
-    """Sentences on where the method in use leaves the range it was made for."""
+    """Sentences on where the figures leave the range that their methods were made for."""
     if found.method == "medhurst":
-        return _medhurst_doubts(coil, found)
-    if found.method == "dowell":
-        return _dowell_doubts(coil)
-    return _field_doubts(coil, found)
+        told = _medhurst_doubts(coil, found)
+    elif found.method == "dowell":
+        told = _dowell_doubts(coil)
+    else:
+        told = _field_doubts(coil, found)
+    return _inductance_doubts(coil, found) + told
+
+
+def _inductance_doubts(coil: Winding, found: CoilFigures) -> list[str]:
+    if not found.shielded:
+        told = (
+            f"With more than {MOST_SOLVED_TURNS} turns it is not solved what they take from each "
+            "other's field: the inductance at the frequency is less than given here, by up to a "
+            "fifth where turns are tight and their wire is many skin depths thick."
+        )
+    elif found.inductance_error is None:
+        told = (
+            f"The wire is {100 * _wire_over_turn(coil):.0f} % of the diameter of its narrowest "
+            f"turn; beyond {100 * SOLVED_WIRE_OVER_TURN:.0f} % it is not known how far off "
+            "inductance and resistance are. Measure the coil."
+        )
+    else:
+        return []
+    return [told]
 
 
 def _medhurst_doubts(coil: Winding, found: CoilFigures) -> list[str]:
@@ -156,10 +212,6 @@ def _dowell_doubts(coil: Winding) -> list[str]:
 
 def _field_doubts(coil: Winding, found: CoilFigures) -> list[str]:
     told = []
-    narrow = float(coil.radii_m.min()) / coil.wire.radius_m
-    if narrow < 10:
-        reason = "each turn is reckoned as locally straight, which wants 10"
-        told.append(f"The innermost turn is only {narrow:.2g} wire radii wide; {reason}.")
     thick = float(np.max(coil.wire.radius_m / found.skin_depth_m))
     tight = coil.wire.diameter_m / coil.pitch_m
     if orders_for(coil.radii_m.size) < 4 and thick > 3 and tight > 0.7:

@@ -1,4 +1,4 @@
-"""Proximity loss of any arrangement of round turns, each a cylinder in the field of all others.
+"""What round turns do to each other's resistance and inductance, each a cylinder in their field.
 
 Every turn is a ring with its current; where it lies, the other turns make a field that drives eddy
 currents in it, and these act back on the neighbours. Along the wire each turn counts as straight,
@@ -8,7 +8,12 @@ R. Soc. A 222, 57, 1921). The even part of the field is that of true rings (elli
 that the far turns of a wide coil count as they are; only the finer structure, which falls off
 within a few pitches, is that of straight wires.
 
-It holds while the turns are wide against the wire and the coil is far below its self-resonance.
+What the eddy currents take from the flux of the coil's current is, by reciprocity, the sum of their
+multipoles over that current's field: one complex inductance whose real part is the shielding of the
+turns and whose imaginary part, times the angular frequency, is the loss.
+
+It holds while the turns are wide against the wire (see `docs/winding-a-coil.md` for how wide) and
+the coil is far below its self-resonance.
 Memory goes with the square of turns times `orders`, work with the cube.
 """
 
@@ -22,6 +27,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import comb, ellipe, ellipkm1, ive
 
 from coilwright.circuit.field import MU0
+from coilwright.circuit.winding_loss import wire_argument
 from coilwright.circuit.wire import Values
 
 MOST_TURNS = 400
@@ -86,26 +92,54 @@ class TurnField:
         return np.asarray(drive)
 
     def loss_ratio(self, radius_over_depth: ArrayLike) -> Values:
-        """What proximity adds to the resistance, over the resistance for direct current.
+        """What the turns add to the resistance, over the resistance for direct current.
 
         To be added to `winding_loss.skin_ratio`. `radius_over_depth` has any shape, so the answer.
         """
-        depth = np.asarray(radius_over_depth, float)
-        ratios = [self._one(float(x)) for x in depth.ravel()]
-        return np.array(ratios).reshape(depth.shape)
+        depths = np.asarray(radius_over_depth, float)
+        # -ω Im L over the wire's Σ 2πR/(σ π a²), with ω µ0 σ = 2/δ².
+        return np.asarray(-(depths**2) * self.added_h(depths).imag / (MU0 * self.radii_m.sum()))
 
-    def _one(self, radius_over_depth: float) -> float:
+    def added_h(self, radius_over_depth: ArrayLike) -> Complex:
+        """Complex inductance that proximity and the bending of the wire add, in the same shape.
+
+        The real part is negative: neighbours shield each other. -ω times the imaginary part is
+        resistance.
+        """
+        return np.asarray(self.proximity_h(radius_over_depth) + self.bending_h(radius_over_depth))
+
+    def proximity_h(self, radius_over_depth: ArrayLike) -> Complex:
+        """The share of `added_h` that straight wires would have, too."""
+        depths = np.asarray(radius_over_depth, float)
+        added = [self._proximity(z) for z in wire_argument(depths).ravel()]
+        return np.array(added).reshape(depths.shape)
+
+    def _proximity(self, z: complex) -> complex:
+        """Flux that the multipoles of all turns send through the current, by reciprocity.
+
+        A multipole m of the strength c_m q_m in a field s_m has (4π/µ0) m c_m q_m s_m* a metre
+        (Green's identity on the surface of the wire).
+        """
         order = np.arange(1, self.orders + 1)
-        z = (1 + 1j) * max(radius_over_depth, 1e-3)
-        inner = ive(order, z) / (z * ive(order - 1, z))
-        back: Complex = np.tile(2 * order * inner - 1, self.radii_m.size)
+        back = np.tile(2 * order * ive(order, z) / (z * ive(order - 1, z)) - 1, self.radii_m.size)
         plus, minus = self._solved(back)
-        weight = np.tile(order**2 * -inner.imag, self.radii_m.size)
-        turn = (weight * (abs(plus) ** 2 + abs(minus) ** 2)).reshape(-1, self.orders).sum(axis=1)
-        # Per metre 4π ω m²/µ0 |q|² Im(−I_m/(z I_(m−1))); twice that over the wire's 1/(σ π a²),
-        # with ω µ0 σ = 2/δ², is a pure number.
-        factor = 16 * math.pi**2 * radius_over_depth**2 / MU0**2
-        return float(factor * np.average(turn, weights=self.radii_m))
+        source = self._source.ravel()
+        share = np.tile(order, self.radii_m.size) * back * (plus * source.conj() + minus * source)
+        a_metre = 4 * math.pi / MU0 * share.reshape(-1, self.orders).sum(axis=1)
+        return complex((2 * math.pi * self.radii_m * a_metre).sum())
+
+    def bending_h(self, radius_over_depth: ArrayLike) -> Complex:
+        """The share of `added_h` that comes of the bending: π a² ΣB (1 − 4 I2(z)/(z I1(z))).
+
+        To first order in wire over turn; B is the axial field of one ampere at each turn. The flux
+        through a ring grows with the mean square distance <r²> of the current from the wire's axis,
+        by π<r²>B (outside the currents ∇²ψ = B for the flux ψ = ρA); for direct current the
+        crowding towards the inside, where the way is shorter, takes just that away.
+        """
+        z = wire_argument(radius_over_depth)
+        axial = 2 * self._source[:, 0].real.sum() / self.wire_radius_m
+        crowding = 4 * ive(2, z) / (z * ive(1, z))
+        return np.asarray(math.pi * self.wire_radius_m**2 * axial * (1 - crowding))
 
     def _solved(self, back: Complex) -> tuple[Complex, Complex]:
         """Total field at every turn: coefficients of (ζ/a)^m and of its conjugate.

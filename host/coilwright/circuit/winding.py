@@ -123,7 +123,7 @@ class Winding:
         """Inductance for direct current.
 
         A solenoid by Nagaoka and Rosa, a loop by its own formula, all others by the sum over their
-        turns; parts of a turn between whole ones by L/N².
+        turns.
         """
         if self.shape == "solenoid":
             return float(
@@ -131,13 +131,7 @@ class Winding:
                     self.mean_diameter_m, self.pitch_m, self.turns, self.wire.diameter_m
                 )
             )
-        whole = self.radii_m.size
-        upper = coils.rings_inductance_h(self.radii_m, self.heights_m, self.wire.diameter_m)
-        if whole == self.turns:
-            return upper
-        share, less = self.turns - (whole - 1), whole - 1
-        lower = wind(self.former, less).inductance_h()
-        return self.turns**2 * ((1 - share) * lower / less**2 + share * upper / whole**2)
+        return float(between_whole_turns(self, _rings_inductance_h))
 
     def by_other_formulas_h(self) -> dict[str, float]:
         """The same inductance by handbook formulas, for comparison; keys name the formula."""
@@ -163,6 +157,21 @@ class Winding:
         else:
             found = {}
         return {name: float(value) for name, value in found.items()}
+
+
+def _rings_inductance_h(coil: Winding) -> Values:
+    return np.asarray(coils.rings_inductance_h(coil.radii_m, coil.heights_m, coil.wire.diameter_m))
+
+
+def between_whole_turns(coil: Winding, inductance_h: Callable[[Winding], Values]) -> Values:
+    """An inductance, or part of one, of a coil that ends in a part of a turn: by L/N² between."""
+    whole = coil.radii_m.size
+    upper = inductance_h(coil)
+    if whole == coil.turns:
+        return upper
+    share, less = coil.turns - (whole - 1), whole - 1
+    lower = inductance_h(wind(coil.former, less))
+    return np.asarray(coil.turns**2 * ((1 - share) * lower / less**2 + share * upper / whole**2))
 
 
 def wind(former: Former, turns: float) -> Winding:
@@ -260,15 +269,22 @@ class WantedTurns:
     half: Winding
 
 
-def turns_for(former: Former, wanted_h: float) -> WantedTurns:
+def turns_for(
+    former: Former,
+    wanted_h: float,
+    inductance_h: Callable[[Winding], float] = Winding.inductance_h,
+) -> WantedTurns:
     """Turns that give an inductance on a former, and the nearest whole and half number of turns.
+
+    Args:
+        inductance_h: Of a winding; that for direct current unless another is given.
 
     Raises:
         OutOfRange: One turn has more already, or the turns do not fit.
     """
 
     def inductance(turns: float) -> float:
-        return wind(former, turns).inductance_h()
+        return inductance_h(wind(former, turns))
 
     if former.shape == "loop":
         raise OutOfRange("A loop has one turn and no choice.", "Use --shape ring or solenoid.")
@@ -280,10 +296,10 @@ def turns_for(former: Former, wanted_h: float) -> WantedTurns:
         roomy = wind(former, below)
         raise OutOfRange(
             f"{show(wanted_h, 'H')} does not fit: {below} turns have "
-            f"{show(roomy.inductance_h(), 'H')}, and one more has no room.",
+            f"{show(inductance_h(roomy), 'H')}, and one more has no room.",
             error.hint,
         ) from None
-    miss = [abs(choice.inductance_h() - wanted_h) for choice in choices]
+    miss = [abs(inductance_h(choice) - wanted_h) for choice in choices]
     whole, half = choices[0 if miss[0] <= miss[2] else 2], choices[miss.index(min(miss))]
     return WantedTurns(wanted_h, exact, whole, half)
 

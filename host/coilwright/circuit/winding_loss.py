@@ -68,7 +68,8 @@ def skin_depth_m(frequency_hz: ArrayLike, resistivity_ohm_m: ArrayLike = IACS_OH
     return np.asarray(np.sqrt(np.asarray(resistivity_ohm_m, float) / (math.pi * frequency * MU0)))
 
 
-def _argument(radius_over_depth: ArrayLike) -> NDArray[np.complex128]:
+def wire_argument(radius_over_depth: ArrayLike) -> NDArray[np.complex128]:
+    """z = (1 + j) a/δ, the argument of the Bessel functions at the surface of a wire."""
     # Below 1e-3 the wire does not feel the frequency, and the quotients of Bessel functions vanish.
     return np.asarray((1 + 1j) * np.maximum(np.asarray(radius_over_depth, float), 1e-3))
 
@@ -79,7 +80,7 @@ def skin_ratio(radius_over_depth: ArrayLike) -> Values:
     z = (1 + j) a/δ. Source: Kelvin 1889 and Rayleigh; tabulated in Bureau of Standards Circular 74
     (1924), table 17. Exact for a wire far from others.
     """
-    z = _argument(radius_over_depth)
+    z = wire_argument(radius_over_depth)
     return np.asarray((z * ive(0, z) / (2 * ive(1, z))).real)
 
 
@@ -88,7 +89,7 @@ def internal_inductance_ratio(radius_over_depth: ArrayLike) -> Values:
 
     Im[2 z I0(z)/I1(z)]·(δ/a)²/2; from the same solution as `skin_ratio`.
     """
-    z = _argument(radius_over_depth)
+    z = wire_argument(radius_over_depth)
     return np.asarray(4 * (z * ive(0, z) / ive(1, z)).imag / z.imag**2 / 2)
 
 
@@ -98,7 +99,7 @@ def transverse_ratio(radius_over_depth: ArrayLike) -> Values:
     (a/δ)² Im[−I1(z)/(z I0(z))], which is twice Butterworth's G. Source: S. Butterworth, Phil.
     Trans. R. Soc. A 222, 57 (1921).
     """
-    z = _argument(radius_over_depth)
+    z = wire_argument(radius_over_depth)
     return np.asarray(-(z.imag**2) * (ive(1, z) / (z * ive(0, z))).imag)
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -74,7 +76,9 @@ class _Wishes:
 @click.option("--diameter", type=LENGTH, help="Mean diameter, wire centre to wire centre: 60mm.")
 @click.option("--former", type=LENGTH, help="Diameter of the former, instead of --diameter.")
 @click.option("--turns", type=float, help="Turns to wind; parts of a turn are allowed.")
-@click.option("--want", type=HENRY, help="Inductance to reach, instead of --turns: 9.6u.")
+@click.option(
+    "--want", type=HENRY, help="Inductance to reach (at --frequency), instead of --turns: 9.6u."
+)
 @click.option("--pitch", type=LENGTH, help="From turn to turn.  [default: turns that touch]")
 @click.option("--length", type=LENGTH, help="What the winding takes along the axis.")
 @click.option(
@@ -139,7 +143,7 @@ def _coil(wishes: _Wishes) -> None:
 
     _refuse(wishes, _OF_DRUM, "belongs to --drum, an inductor by its data sheet")
     former = _former(wishes)
-    found = None if wishes.want is None else turns_for(former, wishes.want)
+    found = None if wishes.want is None else turns_for(former, wishes.want, _inductance(wishes))
     coil = wind(former, _turns(wishes)) if found is None else found.half
     answer = _answer(wishes, coil, found)
     if wishes.plot is not None:
@@ -149,6 +153,16 @@ def _coil(wishes: _Wishes) -> None:
     else:
         for line in coil_text.coil_lines(answer):
             click.echo(line)
+
+
+def _inductance(wishes: _Wishes) -> Callable[[Winding], float]:
+    """That at the working frequency where one is given, else that for direct current."""
+    from coilwright.circuit.coil_figures import inductance_h
+    from coilwright.circuit.winding import Winding
+
+    if wishes.frequency is None:
+        return Winding.inductance_h
+    return partial(inductance_h, frequency_hz=wishes.frequency, temperature_c=wishes.celsius)
 
 
 def _former(wishes: _Wishes) -> Former:
@@ -222,7 +236,7 @@ def _answer(wishes: _Wishes, coil: Winding, found: WantedTurns | None) -> dict[s
         "plot": None if wishes.plot is None else str(wishes.plot),
     }
     if found is not None:
-        answer["wanted"] = _wanted(found)
+        answer["wanted"] = _wanted(found, _inductance(wishes))
     if wishes.frequency is not None:
         answer["at_frequency"] = _at_frequency(wishes, coil, answer)
     if wishes.current is not None:
@@ -248,9 +262,9 @@ def _geometry_warnings(coil: Winding) -> list[str]:
     return told
 
 
-def _wanted(found: WantedTurns) -> dict[str, Any]:
+def _wanted(found: WantedTurns, inductance_h: Callable[[Winding], float]) -> dict[str, Any]:
     def row(coil: Winding) -> dict[str, float]:
-        inductance = coil.inductance_h()
+        inductance = inductance_h(coil)
         off = inductance / found.wanted_h - 1
         return {"turns": coil.turns, "inductance_h": inductance, "off": off}
 
@@ -281,6 +295,7 @@ def _at_frequency(wishes: _Wishes, coil: Winding, answer: dict[str, Any]) -> dic
         "frequency_hz": wishes.frequency,
         "skin_depth_m": float(found.skin_depth_m),
         "inductance_h": float(found.inductance_h),
+        "inductance_error": found.inductance_error,
         "method": found.method,
         "resistance_ohm": float(found.resistance_ohm),
         "skin_only_ohm": float(found.skin_only_ohm),

@@ -27,7 +27,7 @@ def coil_lines(answer: dict[str, Any]) -> Iterator[str]:
     yield from _built(answer)
     if "wanted" in answer:
         yield from _wanted(answer["wanted"])
-    yield from _row("inductance", show(answer["inductance_h"], "H"))
+    yield from _row("inductance", f"{show(answer['inductance_h'], 'H')} for direct current")
     others = answer["other_formulas_h"].items()
     if others:
         yield from _row("", ", ".join(f"{name} {show(h, 'H')}" for name, h in others))
@@ -90,7 +90,9 @@ def _self_resonance(answer: dict[str, Any]) -> Iterator[str]:
 
 def _working(at: dict[str, Any]) -> Iterator[str]:
     yield f"at {show(at['frequency_hz'], 'Hz', 6)}"
-    yield from _row("  inductance", show(at["inductance_h"], "H"))
+    # Two digits where nobody knows how good more would be.
+    digits = 4 if at["inductance_error"] is not None else 2
+    yield from _row("  inductance", show(at["inductance_h"], "H", digits))
     yield from _row("  skin depth", show_length(at["skin_depth_m"], 3))
     method = _METHODS[at["method"]]
     yield from _row("  resistance", f"{show(at['resistance_ohm'], 'ohm', 3)} ({method})")
