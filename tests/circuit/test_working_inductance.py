@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 import pytest
-from circuit.filaments import converged
 
+from circuit.filaments import converged
 from coilwright.circuit.coil_figures import (
     MOST_SOLVED_TURNS,
     SOLVED_INDUCTANCE_ERROR,
