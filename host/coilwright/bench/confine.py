@@ -1,4 +1,6 @@
-"""MicroPython in a process that can do little: `python -m coilwright.bench.confine`.
+"""MicroPython in a process that can do little: `python -P confine.py`, see `main`.
+
+Run as a file, since a board starts in the time that the package's imports would take.
 
 MicroPython's unix build is no sandbox: whoever has its prompt has `os.system`, the whole file
 system (also by `..` and by a mount of his own), sockets and, by native code, everything the process
@@ -14,7 +16,6 @@ from __future__ import annotations
 
 import ctypes
 import os
-import platform
 import signal
 import struct
 import sys
@@ -63,7 +64,7 @@ KEPT_VARIABLES = (
 
 def possible() -> bool:
     """Whether this system can do it: Linux on x86-64 with Landlock (5.13) and its filters."""
-    if sys.platform != "linux" or platform.machine() != "x86_64" or sys.maxsize < 1 << 32:
+    if sys.platform != "linux" or os.uname().machine != "x86_64" or sys.maxsize < 1 << 32:
         return False
     # A filter at address 0: a kernel that has filters finds fault with the address.
     libc = _libc()

@@ -403,9 +403,9 @@ class Bench:
             heap = f"heapsize={self.build.bench.heap_bytes + shim_bytes}"
             how = "confined" if self.confined else "loose"
             places = [self.flash, *self._readable()]
-            # Without the current folder (-P): what lies in the flash is no module of the host's.
+            # -P: what lies in a folder is no module of the host's.
             return [
-                *(sys.executable, "-P", "-m", "coilwright.bench.confine", how),
+                *(sys.executable, "-P", confine.__file__, how),
                 *(str(place.resolve()) for place in places),
                 *("--", *prompt, "-X", heap),
             ]
