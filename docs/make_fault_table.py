@@ -10,7 +10,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 DOCS = Path(__file__).resolve().parent
@@ -39,7 +39,7 @@ def sound(case: Case) -> Case:
 def outcomes() -> dict[Case, Outcome]:
     """Outcome of every case, and of every activity without a fault."""
     cases = list(dict.fromkeys([*map(sound, CASES), *CASES, *PAIRS]))
-    with tempfile.TemporaryDirectory() as name, ProcessPoolExecutor(3) as pool:
+    with tempfile.TemporaryDirectory() as name, ThreadPoolExecutor(3) as pool:
         folders = [Path(name) / str(n) for n in range(len(cases))]
         for folder in folders:
             folder.mkdir()

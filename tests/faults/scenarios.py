@@ -291,10 +291,11 @@ def _recording(
         with start_record(driver, kind, {}, RecordWishes(path, "", (), False)) as writer:
             yield Recorder(driver, writer, cast("ProgressView", watch))
     finally:
-        record = read_record(path)
-        outcome.recorded = [int(n) for n in record["index"]]
-        names = ("frequency_hz", "duty", "supply_a", "probe_v", "light_v")
-        outcome.values = list(zip(*(record[name].tolist() for name in names), strict=True))
+        if path.exists():  # there is none where it ended before a point
+            record = read_record(path)
+            outcome.recorded = [int(n) for n in record["index"]]
+            names = ("frequency_hz", "duty", "supply_a", "probe_v", "light_v")
+            outcome.values = list(zip(*(record[name].tolist() for name in names), strict=True))
 
 
 _ACTIVITIES: dict[str, Callable[..., None]] = {
