@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,6 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from circuit.circuit_builds import BODY, COIL, LED, PROBE, SUPPLY, SWITCH, harbour, lamps, single
+from coilwright.circuit import steady_state
+from coilwright.circuit._points import Points
+from coilwright.circuit._settle import Settled, settle
 from coilwright.circuit.driver import Coil, Diode, Driver, Loop, Receiver, Supply, Switch
 from coilwright.circuit.steady_state import SteadyState, solve, solve_draws, waveforms
 from coilwright.errors import OutOfRange
@@ -306,3 +311,33 @@ def test_waveforms_hold_what_the_point_says() -> None:
     assert waves.drain_v.max() == pytest.approx(found.drain_peak_v[0], rel=0.02)
     assert np.abs(waves.receiver_v[0]).max() == pytest.approx(found.receiver_peak_v[0, 0], rel=1e-3)
     assert waves.coil_a[0] == pytest.approx(waves.coil_a[-1], rel=1e-3)
+
+
+def test_what_does_not_converge_is_begun_elsewhere_and_else_has_no_number(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A point that fails by its own start is solved from beside; one that always fails is NaN."""
+    calls: list[int] = []
+    failing = 2
+
+    def failed(points: Points, *rest: Any) -> Iterator[Settled]:
+        calls.append(len(points.duty))
+        for group in settle(points, *rest):
+            bad = (points.duty[group.places] == 0.3) & (len(calls) <= failing)
+            yield replace(group, good=group.good & ~bad)
+
+    monkeypatch.setattr(steady_state, "settle", failed)
+    whole = solve(harbour(), [160e3, 165e3], [0.2, 0.35])
+    assert calls == [2]
+    calls.clear()
+    found = solve(harbour(), [160e3, 165e3], [0.2, 0.3], start=whole)
+    assert calls == [2, 1, 1, 1]  # as given, from rest, beside, from beside
+    assert found.converged.all()
+    calls.clear()
+    failing = 1000
+    lost = solve(harbour(), [160e3, 165e3], [0.2, 0.3])
+    assert lost.converged.tolist() == [True, False]
+    for name in ("supply_a", "coil_rms_a", "led_a", "state", "receiver_peak_v"):
+        assert np.isnan(getattr(lost, name)[1]).all(), name
+        assert np.isfinite(getattr(lost, name)[0]).all(), name
+    assert not lost.lit[1].any()

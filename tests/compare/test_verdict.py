@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pytest
@@ -28,10 +28,15 @@ def figures(sets: Sequence[Values]) -> np.ndarray:
     return BASE + np.array(x) @ SLOPES
 
 
-def comparison(first: Values, second: Values, seed: int) -> Comparison:
+def comparison(
+    first: Values,
+    second: Values,
+    seed: int,
+    solved: Callable[[Sequence[Values]], np.ndarray] = figures,
+) -> Comparison:
     """Figures of two builds measured with `REPEATABLE` of noise each."""
     rng = np.random.default_rng(seed)
-    measured = figures([first, second]) + REPEATABLE * rng.standard_normal((2, len(SOLVED)))
+    measured = solved([first, second]) + REPEATABLE * rng.standard_normal((2, len(SOLVED)))
     rows = []
     for name, (a, b) in zip(SOLVED, np.exp(measured).T, strict=True):
         sd = REPEATABLE * math.hypot(a, b)
@@ -89,6 +94,31 @@ def test_the_changed_part_is_named_with_its_size(share: float) -> None:
     assert high - low < 0.02 + 0.1 * abs(share)
     larger = abs(share) > explained_change(0.05, 0.96)
     assert found.case is (Case.LARGER if larger else Case.EXPLAINED)
+
+
+BENDS = np.random.default_rng(12).normal(0, 2.5, SLOPES.shape)
+
+
+def bent(sets: Sequence[Values]) -> np.ndarray:
+    """Figures that bend with the parts, as where resonances pass each other."""
+    x = np.array(
+        [[math.log(values.get(p.key, p.nominal) / p.nominal) for p in PARTS] for values in sets]
+    )
+    return figures(sets) + x**2 @ BENDS
+
+
+@pytest.mark.parametrize("share", [62 / 47 - 1, -0.3, 0.6])
+@pytest.mark.parametrize("told", ["tank", ""])
+def test_a_large_change_is_followed_along_its_curve(share: float, told: str) -> None:
+    """Slopes at zero lead to other parts or to none."""
+    first = {p.key: p.nominal for p in PARTS}
+    second = changed(first, "tank.capacitance", share)
+    court = Judge(PLAN, 0.2, draws=300).alike(bent, named(PLAN, PARTS, [told]) if told else None)
+    found = court.verdicts(comparison(first, second, 3, bent))[0]
+    assert found.single
+    assert found.parts[0].part.key == "tank.capacitance"
+    assert found.parts[0].share == pytest.approx(share, rel=0.06)
+    assert found.case is Case.LARGER
 
 
 def test_a_part_that_was_not_exchanged_is_found_out() -> None:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.optimize import least_squares
 
 from coilwright.circuit.steady_state import SteadyState
 from coilwright.identify.fit import USUAL, Fit
 from coilwright.identify.model import Parameter, Solved
 from coilwright.identify.observations import Observations
+from coilwright.identify.procedure import THOROUGH
 from coilwright.identify.sensors import Sensors
 
 SENSORS = Sensors(gain=(0.01, 0.01, 0.0), offset=(1e-3, 0.0, 0.0), floor=(0.0, 0.0, 0.0))
@@ -56,7 +58,7 @@ def nothing(points: int) -> SteadyState:
 def run(model: PowerLaws, values: np.ndarray, noise: float = 0.0):  # type: ignore[no-untyped-def]
     model.seen = model.observed(values, noise)
     fit = Fit(model, SENSORS)  # type: ignore[arg-type]
-    return fit, fit.run(fit.unknown(np.full(len(values), 2.0)), USUAL, lambda text: None)
+    return fit, fit.run(fit.unknown(np.full(len(values), 2.0)), THOROUGH, lambda text: None)
 
 
 def test_far_values_are_found() -> None:
@@ -115,3 +117,42 @@ def test_intervals_hold_the_truth_as_often_as_they_say() -> None:
         hits.append(np.abs(np.log(found.values / truth)) < 1.96 * sd)
     # The model's own error of 1 % is counted in and absent here, so they hold it more often.
     assert np.mean(hits) >= 0.93
+
+
+class Bent(PowerLaws):
+    """Power laws whose exponents change with the values, so that a derivative soon grows old."""
+
+    def ideal(self, values: np.ndarray) -> np.ndarray:
+        x = np.log(values / 2)
+        light = np.zeros((1, self.power.shape[1]))
+        bent = self.power @ x + 2.0 * (self.power**2 @ x**2)
+        return np.concatenate([np.exp(bent), light])
+
+
+@pytest.mark.parametrize("seed", [8, 9, 10])
+def test_the_fit_ends_at_the_least_sum_of_squares(seed: int) -> None:
+    # scipy.optimize.least_squares (Moré's method) is the reference for values and covariance.
+    model = Bent([0.3, 0.3, 0.3], seed=seed)
+    fit, found = run(model, 2 * np.exp([0.3, -0.3, 0.15]), 3e-3)
+
+    def residual(unknown: np.ndarray) -> np.ndarray:
+        ideal = model.ideal(fit.values(unknown))
+        return np.concatenate([fit.residual(unknown, ideal), unknown])
+
+    best = least_squares(residual, found.unknown, xtol=1e-12, ftol=1e-12)
+    assert found.converged
+    covariance = np.linalg.inv(best.jac.T @ best.jac)
+    off = (found.unknown - best.x) / np.sqrt(np.diag(covariance))
+    assert np.abs(off).max() < 0.15
+    sd = np.sqrt(np.diag(found.covariance) / np.diag(covariance))
+    assert sd == pytest.approx(np.ones(6), abs=3e-3)  # a derivative from elsewhere: 1 % off
+
+
+def test_a_point_whose_derivative_is_missing_tells_nothing() -> None:
+    model = PowerLaws([0.3, 0.3])
+    fit, whole = run(model, np.array([2.2, 1.9]))
+    slope = np.zeros((2, 3, 30))
+    slope[1, :2, 4] = np.nan
+    assert not fit.known(whole.ideal, slope)[:2, 4].any()
+    assert fit.known(whole.ideal, slope)[:2, 5].all()
+    assert (fit.jacobian(whole.unknown, whole.ideal, slope).reshape(3, 30, -1)[:, 4] == 0).all()

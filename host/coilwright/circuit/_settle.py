@@ -36,7 +36,8 @@ RESIDUAL = 1e-5
 BESIDE = 2e-3
 """Step, relative to the state, up to which a neighbour's solution needs no coarse rounds."""
 ROUGH_ROUNDS, ROUGH_CHORDS, ROUGH = 2, 1, 1e-2
-"""Coarse rounds of a rough solution, steps of the last, and the change it may have in a period."""
+"""Coarse rounds of a rough solution, steps of the last, and what may be missing of it, relative to
+the state: the change in a period, and the next step."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +141,7 @@ def roughly(
             made, _ = _chords(here, guess.some(group), COARSE, ROUGH_CHORDS, limits)
             after = read(here.net, made.glance)
             part = _finish(here, places[group], made, after, np.arange(len(group)))
-            yield replace(part, good=part.residual <= ROUGH)
+            yield replace(part, good=(part.residual <= ROUGH) & (made.found.step <= ROUGH))
 
 
 def _settle(

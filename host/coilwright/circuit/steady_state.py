@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -28,6 +28,9 @@ from coilwright.errors import NoResult, OutOfRange
 
 Reals = NDArray[np.float64]
 
+
+ELSEWHERE = (1.003, 0.997, 1.012, 0.988)
+"""Frequencies, relative to its own, whose solutions a point begins from that did not converge."""
 
 CHUNK = 1024
 """Points solved together: enough to be quick, few enough to stay in the processor's cache."""
@@ -118,7 +121,8 @@ def solve(
         frequency_hz, duty: Hertz and fraction of the period; broadcast and flattened to (B,).
             Duty 0 gives the circuit at rest, duty 1 the switch stuck on.
         start: Solution of B similar points or of one, to save time; or its `state` alone. What did
-            not converge there is not used.
+            not converge there is not used. A point that does not converge is begun again from
+            rest and from solutions beside it; where that does not help, it is NaN.
 
     Raises:
         OutOfRange: A frequency not above zero, or a duty outside 0 to 1.
@@ -141,9 +145,11 @@ def solve_draws(
         drivers: B circuits of one kind: the same receivers with LEDs in the same order, and loop
             inductance in all or in none.
         frequency_hz, duty, start: As for `solve`, broadcast to (B,).
-        rough: Take coarse steps only and give up soon, in about a fifth of the time: supply
-            current and coil are good to some tenths of a per cent, peaks of lit lamps to 1.5 %,
-            and points that take long to settle (a few in a hundred) are left as not converged.
+        rough: Take coarse steps only and give up soon, in about a fifth of the time: to find a
+            way by, never to be shown. Supply current and coil are good to some tenths of a per
+            cent in most points, peaks of lit lamps to 1.5 %, but some hundredths of the points
+            are off by several per cent, single ones by a quarter, and points that take long to
+            settle (a few in a hundred) are left as not converged.
 
     Raises:
         OutOfRange: As for `solve`.
@@ -192,12 +198,35 @@ def _solve(
     start = _start(given, len(duty), net.size)
     for begin in range(0, len(switching), CHUNK):
         places = switching[begin : begin + CHUNK]
-        here = drivers if len(drivers) == 1 else [drivers[i] for i in places.tolist()]
+        here = _of(drivers, places)
         points = _switching(some_points(net, places), here, frequency[places], duty[places])
         near = start and _some_start(start, places)
-        for name, array in _switched(points, here, near, rough).items():
+        found = _switched(points, here, near, rough)
+        if not rough:
+            _retry(points, here, found)
+        for name, array in found.items():
             out[name][places] = array
     return SteadyState(**out)
+
+
+def _retry(points: Points, drivers: Sequence[Driver], found: dict[str, NDArray[Any]]) -> None:
+    """Begin points that did not converge again: without a start, then from beside."""
+    for share in (None, *ELSEWHERE):
+        bad = np.flatnonzero(~found["converged"])
+        if not len(bad):
+            return
+        some, here = points.some(bad), _of(drivers, bad)
+        start = None
+        if share is not None:
+            beside = _switched(replace(some, frequency_hz=share * some.frequency_hz), here, None)
+            start = _Start(beside["state"], beside["contacts"])
+        for name, array in _switched(some, here, start).items():
+            found[name][bad] = array
+
+
+def _of(drivers: Sequence[Driver], places: NDArray[np.intp]) -> Sequence[Driver]:
+    """The drivers of some points, all of which may share one."""
+    return drivers if len(drivers) == 1 else [drivers[i] for i in places.tolist()]
 
 
 def _some_start(start: _Start, places: NDArray[np.intp]) -> _Start:
@@ -250,7 +279,7 @@ def _blank(
 
 
 def _switched(
-    points: Points, drivers: Sequence[Driver], start: _Start | None, rough: bool
+    points: Points, drivers: Sequence[Driver], start: _Start | None, rough: bool = False
 ) -> dict[str, NDArray[Any]]:
     """Everything but frequency and duty for points that switch, NaN where not converged."""
     frequency, duty = points.frequency_hz, points.duty
@@ -261,7 +290,7 @@ def _switched(
             contacts = unpacked(start.contacts, (1 - duty) / frequency)
     out: dict[str, NDArray[Any]] = {}
     for group in (roughly if rough else settle)(points, state, contacts):
-        here = drivers if len(drivers) == 1 else [drivers[i] for i in group.places.tolist()]
+        here = _of(drivers, group.places)
         results = measure(points.net.lamps, here, points.at, group.seen)
         results |= {"state": group.start.T, "contacts": packed(group.contacts)}
         results = {name: _hide(array, group.good) for name, array in results.items()}

@@ -23,6 +23,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
 from scipy.special import chdtri
 
 from coilwright.build import Build
@@ -94,6 +95,12 @@ HOPELESS = 60.0
 
 LARGEST = 1.2
 """Largest change of a logarithm that is tried: a factor of 3.3."""
+
+CURVE = np.array([-1.2, -0.7, -0.45, -0.28, -0.14, 0.0, 0.14, 0.28, 0.45, 0.7, 1.2])
+"""Changes of a logarithm at which a part's curve is solved, where slopes lead to no part."""
+
+CLOSER = ((0.12, 3), (0.03, 2))
+"""How far around the best of them it is solved again, and for how many of the parts."""
 
 
 class Case(enum.StrEnum):
@@ -571,7 +578,73 @@ class _Base:
         left = ((seen.ratio - change[:, None] * slope) ** 2) @ weight
         order = self.judge.shown()
         order = order[np.argsort(left[order])]
+        found, order, at, exact = self._nearer(order, change, sd, seen)
+        if not (found and found[0].fits):
+            curved = self._curved(sd, seen)
+            if curved[0] and (not found or curved[0][0].chi_square < found[0].chi_square):
+                found, order, at, exact = curved
+        if found and found[0].chi_square < HOPELESS * len(sd) and not found[0].fits:
+            found = self._with_doubt(order, at, exact, sd, seen)
+        return found
+
+    def _candidates(self) -> NDArray[np.intp]:
+        """The parts that were exchanged, as far as they show; where nobody said, all that show."""
+        shown, may = self.judge.shown(), self.judge.changed
+        if may is None:
+            return shown
+        told = {one.key for one in may}
+        return np.array([i for i in shown if self.judge.parts[i].key in told], dtype=np.intp)
+
+    def _curved(
+        self, sd: Reals, seen: Observed
+    ) -> tuple[list[PartChange], NDArray[np.intp], Reals, Reals]:
+        """As `_nearer`, by following the curves on which a change of each part moves the figures.
+
+        A slope at zero says little of a change by a third: resonances then pass each other.
+        """
+        order, at = self._candidates(), np.zeros(len(self.x))
+        slopes: dict[int, Reals] = {}
+        grid = CURVE
+        for reach, many in ((0.0, len(order)), *CLOSER):
+            if reach:
+                grid = np.linspace(-reach, reach, 9)
+            costs = {}
+            for i in order[:many].tolist():
+                at[i], costs[i], slopes[i] = self._least(i, at[i] + grid, sd, seen)
+            order = np.array(sorted(costs, key=lambda i: costs[i]), dtype=np.intp)
+        exact = self._changed(order, at, seen)
+        found = [
+            self._judged(i, float(at[i]), exact[row], sd, seen, slopes[i])[0]
+            for row, i in enumerate(order.tolist())
+        ]
+        places = np.argsort([one.chi_square for one in found], kind="stable")
+        return [found[i] for i in places.tolist()], order[places], at, exact[places]
+
+    def _least(
+        self, i: int, changes: Reals, sd: Reals, seen: Observed
+    ) -> tuple[float, float, Reals]:
+        """Where on a part's curve, solved at some changes, the differences are nearest: change,
+        chi-square and slope (q,) there."""
+        sets = [self.judge.values(self.x + one * np.eye(len(self.x))[i]) for one in changes]
+        solved = (self.judge.solver(sets) - self.figures)[:, seen.places]
+        curve = PchipInterpolator(changes, np.where(np.isfinite(solved), solved, 1.0))
+        fine = np.linspace(changes[0], changes[-1], 241)
+        there = curve(fine)
+        cost = ((seen.ratio - there) ** 2 / (sd**2 + (MODEL * there) ** 2)).sum(axis=1)
+        best = int(np.argmin(cost))
+        return float(fine[best]), float(cost[best]), np.asarray(curve(fine[best], 1))
+
+    def _nearer(
+        self,
+        order: NDArray[np.intp],
+        change: Reals,
+        sd: Reals,
+        seen: Observed,
+    ) -> tuple[list[PartChange], NDArray[np.intp], Reals, Reals]:
+        """Changes solved and bettered, fewer parts each round: best first, with their places, the
+        changes they were solved at, and the ratios there."""
         found: list[PartChange] = []
+        at, exact, change = change, np.empty((0, len(sd))), change.copy()
         for many in (6, 3, 2):
             order = order[:many]
             at = change.copy()
@@ -585,9 +658,7 @@ class _Base:
             found = [one for one, _ in judged]
             places = np.argsort([one.chi_square for one in found], kind="stable")
             order, exact, found = order[places], exact[places], [found[i] for i in places.tolist()]
-        if found and found[0].chi_square < HOPELESS * len(sd) and not found[0].fits:
-            found = self._with_doubt(order, at, exact, sd, seen)
-        return found
+        return found, order, at, exact
 
     def _with_doubt(
         self,
@@ -622,13 +693,21 @@ class _Base:
         return np.asarray((found - self.figures)[:, seen.places])
 
     def _judged(
-        self, i: int, change: float, exact: Reals, sd: Reals, seen: Observed
+        self,
+        i: int,
+        change: float,
+        exact: Reals,
+        sd: Reals,
+        seen: Observed,
+        slope: Reals | None = None,
     ) -> tuple[PartChange, float]:
-        """A part with its change as solved, and a better change by the chord."""
+        """A part with its change as solved, and a better change by the chord, or by the slope of
+        its curve there where that is known."""
         part = self.judge.parts[i]
         exact = np.where(np.isfinite(exact), exact, 1.0)  # a figure lost explains nothing
         spread = np.hypot(sd, MODEL * exact)
         chord = exact / change if abs(change) > 1e-4 else self.slope[i, seen.places]
+        chord = chord if slope is None else slope
         off = seen.ratio - exact
         weight = 1 / spread**2
         strength = max(float(chord**2 @ weight), 1e-9)

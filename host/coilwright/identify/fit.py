@@ -29,14 +29,19 @@ WILD = 4.0
 
 _LARGEST = 2.0  # change in one step, in expected spreads
 _MORE = (8.0, 100.0, 3000.0)  # how much more a step is damped where it did not help
-_FOREIGN = 30.0  # the same, at which it does not give the intervals any more
 _NEAR = 3.5  # step, in posterior standard deviations, at which the next temper begins
 _HOPELESS = (0.5, 1.5)
 """Mean squared residual after each temper but the last beyond which a run is given up: beginnings
 that led to the parts had at most 0.35 and 0.64, others at least 0.42 and 4 (drawn harbours)."""
-_TELLING = 1.5
-"""Length of a derivative, an expected spread against the readings' deviations, below which an old
-one does: the readings then narrow what was expected of the value by less than half."""
+_SETTLED = 0.1
+"""Step, in posterior standard deviations, at which the fit has settled: what is left of the way
+then widens no interval by more than half a per cent."""
+_HELD = 0.5
+"""Way, in the same, on which a derivative holds."""
+_NOISE = 0.3
+"""The same where no step gains anything any more: within what the solver errs."""
+_SHARES = (1.0, 0.4, 0.1)
+"""Shares of a Gauss-Newton step that are tried together; the solver's time hardly grows."""
 _SOLVED = 0.75  # share of the points that must be solved for a step to count
 _STALE = 4.0  # posterior standard deviations at which a derivative computed before no longer helps
 
@@ -50,18 +55,18 @@ class Stage:
             the other; large ones let the fit find its way from afar.
         steps: Most steps for each.
         derivatives: Most full derivatives of the run.
-        small: Step, in posterior standard deviations, at which it ends.
+        rounds: Most Gauss-Newton steps at the end, each with a derivative of its own.
         abandon: Whether to give up before the last temper where there is no hope.
     """
 
     tempers: tuple[float, ...]
     steps: int
     derivatives: int
-    small: float
+    rounds: int
     abandon: bool = True
 
 
-USUAL = Stage((0.1, 0.02, 0.0), 8, 4, 2.0)
+USUAL = Stage((0.1, 0.02, 0.0), 8, 4, 8)
 
 
 @dataclass(frozen=True)
@@ -84,7 +89,8 @@ class Fitted:
         readings: Their number.
         points: The circuit at the fitted points.
         steps, derivatives: Work done.
-        converged: Whether the last step was small.
+        converged: Whether another step, by a derivative computed within half a standard deviation
+            of `values`, would be small.
     """
 
     values: Reals
@@ -160,29 +166,31 @@ class Fit:
         """The solution at unknowns (P + Q,)."""
         return self.model.solve(self.values(unknown)[None, :], start, rough=self.rough)
 
-    def derivative(
-        self, unknown: Reals, at: Solved, which: NDArray[np.int64]
-    ) -> tuple[Reals, Trend]:
-        """d ideal / d unknown for some parts (p, 3, n), by one batch of solutions; and theirs."""
+    def derivative(self, unknown: Reals, at: Solved) -> tuple[Reals, Trend]:
+        """d ideal / d unknown of each part (P, 3, n), by one batch of solutions; and theirs.
+
+        NaN where a solution is missing, which leaves the point out; of rough solutions, which
+        only find the way, 0.
+        """
         values = self.values(unknown)
-        sets = np.concatenate([values[None, :], (values * np.exp(np.diag(self.step)))[which]])
+        sets = np.concatenate([values[None, :], values * np.exp(np.diag(self.step))])
         # Where it is taken is solved again among them: beginning alike, they err alike.
         solved = self.model.solve(sets, at.points, rough=self.rough)
-        step = (self.step / self.spread)[which]
+        step = self.step / self.spread
         slope = (solved.reading[1:] - solved.reading[0]) / step[:, None, None]
-        return np.nan_to_num(slope), trend(solved.points, step)
+        return np.nan_to_num(slope) if self.rough else slope, trend(solved.points, step)
 
-    def telling(self, ideal: Reals, slope: Reals) -> NDArray[np.int64]:
-        """Parts of which the readings tell something beside what was expected."""
-        rows = np.where(self.seen.used & np.isfinite(ideal), slope / self.fine, 0.0)
-        return np.flatnonzero(np.sqrt(np.sum(rows**2, axis=(1, 2))) > _TELLING)
+    def known(self, ideal: Reals, slope: Reals) -> NDArray[np.bool_]:
+        """Readings (3, n) that are there and of which the circuit tells all."""
+        told = np.isfinite(ideal) & np.isfinite(slope).all(axis=0)
+        return np.asarray(self.seen.used & told)
 
     def jacobian(self, unknown: Reals, ideal: Reals, slope: Reals) -> Reals:
         """d predicted / sigma / d unknown (3 n, P + Q)."""
         gain = self.nuisance.gain(unknown[self.parts :])
-        parts = slope * gain[None, :, None]
+        parts = np.nan_to_num(slope) * gain[None, :, None]
         rows = np.concatenate([parts, self.nuisance.columns(self.seen, np.nan_to_num(ideal))])
-        rows = np.where(self.seen.used & np.isfinite(ideal), rows / self.sigma, 0.0)
+        rows = np.where(self.known(ideal, slope), rows / self.sigma, 0.0)
         return np.asarray(rows.reshape(len(rows), -1).T)
 
     def run(self, first: Reals, stage: Stage, say: Say, near: SteadyState | None = None) -> Fitted:
@@ -201,10 +209,10 @@ class _Run:
         fit.temper(stage.tempers[0])
         self.solved = fit.solve(unknown, near)
         _demand(self.solved)
-        self.slope, self.trend = fit.derivative(unknown, self.solved, np.arange(fit.parts))
+        self.slope, self.trend = fit.derivative(unknown, self.solved)
         self.fresh, self.since = True, np.zeros_like(unknown)
         self.derivatives, self.steps = 1, 0
-        self.damping = self.close = 0.0
+        self.damping = 0.0
         self.converged = False
 
     @property
@@ -213,11 +221,8 @@ class _Run:
         return np.asarray(self.solved.reading[0])
 
     def renew(self) -> None:
-        """Compute the derivative here, of the values that matter."""
-        which = self.fit.telling(self.ideal, self.slope)
-        slope, trend = self.fit.derivative(self.unknown, self.solved, which)
-        self.slope[which] = slope
-        self.trend.put(which, trend)
+        """Compute the derivative here."""
+        self.slope, self.trend = self.fit.derivative(self.unknown, self.solved)
         self.fresh = True
         self.since = np.zeros_like(self.unknown)
         self.derivatives += 1
@@ -225,7 +230,7 @@ class _Run:
     def finish(self) -> Fitted:
         """Run all tempers, the last to its end."""
         *early, last = self.stage.tempers
-        for share, hopeless in zip(early, _HOPELESS, strict=True):
+        for share, hopeless in zip(early, _HOPELESS, strict=False):
             self.fit.temper(share)
             self._approach(_NEAR)
             if self.stage.abandon and self._misfit() > hopeless:
@@ -235,19 +240,37 @@ class _Run:
         self.solved = self.fit.solve(self.unknown, self.solved.points)
         _demand(self.solved)
         self._approach(_NEAR)
-        self.renew()  # directions that the readings hardly show want a derivative from nearby
-        self._approach(self.stage.small)
-        if not self.fresh and self._far(_FOREIGN):
-            self.renew()
-            self._step()
+        self._settle()
         return self._fitted()
+
+    def _settle(self) -> None:
+        """Gauss-Newton steps, each with a derivative of its own, until the next would be short.
+
+        Derivatives corrected on the way lead near the least sum of squares, not to it, and say
+        little of directions that no step went in: intervals want neither.
+        """
+        self.converged = False
+        for round_ in range(self.stage.rounds):
+            if not round_ or self._far(_HELD):
+                self.renew()
+            normal, pull, weight = self._normal()
+            move = self._move(normal, pull, 0.0)
+            if _length(move, normal) < _SETTLED:
+                self.converged = True
+                return
+            self.steps += 1
+            best = self._try([share * move for share in _SHARES], normal, pull, weight)
+            if best is None:  # what is left is the solver's own noise, or no way was found
+                self.converged = _length(move, normal) < _NOISE
+                return
+            self._go(*best[:2])
 
     def _approach(self, close: float) -> None:
         """Steps until the next would be shorter than some standard deviations."""
-        self.damping, self.close, self.converged = 1e-3, close, False
+        self.damping = 1e-3
         for _ in range(self.stage.steps):
             self.steps += 1
-            if not self._step():
+            if not self._step(close):
                 break
 
     def _misfit(self) -> float:
@@ -266,8 +289,9 @@ class _Run:
         """Normal matrix, gradient, and the weights of the readings."""
         fit = self.fit
         jacobian = fit.jacobian(self.unknown, self.ideal, self.slope)
-        residual = fit.residual(self.unknown, self.ideal)
-        weight = huber(residual)
+        known = fit.known(self.ideal, self.slope).ravel()
+        residual = np.where(known, fit.residual(self.unknown, self.ideal), 0.0)
+        weight = np.where(known, huber(residual), 0.0)
         normal = jacobian.T @ (weight[:, None] * jacobian) + np.eye(len(self.unknown))
         return normal, jacobian.T @ (weight * residual) - self.unknown, weight
 
@@ -275,34 +299,22 @@ class _Run:
         residual = self.fit.residual(unknown, ideal)
         return float(weight @ residual**2 + unknown @ unknown)
 
-    def _step(self) -> bool:
+    def _step(self, close: float) -> bool:
         """One step; False where nothing more can be gained."""
         normal, pull, weight = self._normal()
         for dampings in ([self.damping], [max(self.damping, 1e-3) * many for many in _MORE]):
             moves = [self._move(normal, pull, damping) for damping in dampings]
             small = _length(moves[0], normal)
-            if small < self.close:
-                self.converged = True
-                if self.close == self.stage.small:
-                    self._glide(moves[0])
+            if small < close:
                 return False
             best = self._try(moves, normal, pull, weight)
             if best is not None:
                 self._take(*best)
                 return True
-            if small < _STALE / 4:  # within the solver's own noise
-                self.converged = True
-                return False
             if not self.fresh and self.derivatives < self.stage.derivatives:
                 self.renew()
                 return True
         return False
-
-    def _glide(self, move: Reals) -> None:
-        """Take the last, short step by the derivative alone, without a solution."""
-        change = np.tensordot(move[: self.fit.parts], self.slope, axes=1)
-        self.unknown, self.since = self.unknown + move, self.since + move
-        self.solved = Solved(self.solved.reading + change, self.solved.points)
 
     def _move(self, normal: Reals, pull: Reals, damping: float) -> Reals:
         move = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), pull)
@@ -347,18 +359,21 @@ class _Run:
         scaled = np.diag(normal)[:parts] * own  # the stiffest values bend most
         if _length(move, normal) > 1.0:  # what a smaller step shows is the solver's own noise
             self.slope = self.slope + scaled[:, None, None] * missed / float(scaled @ own)
-        self.unknown, self.solved, self.fresh = self.unknown + move, solved, False
-        self.since = self.since + move
+        self._go(move, solved)
         self.damping = self.damping / 5 if ratio > 0.5 else self.damping * 3
         poor = ratio < 0.5 and _length(move, normal) > _NEAR
         if poor and self._far() and self.derivatives < self.stage.derivatives:
             self.renew()
 
+    def _go(self, move: Reals, solved: Solved) -> None:
+        self.unknown, self.solved, self.fresh = self.unknown + move, solved, False
+        self.since = self.since + move
+
     def _fitted(self) -> Fitted:
         fit = self.fit
         normal, _, weight = self._normal()
         residual = fit.residual(self.unknown, self.ideal)
-        used = fit.seen.used & np.isfinite(self.ideal)
+        used = fit.known(self.ideal, self.slope)
         return Fitted(
             values=fit.values(self.unknown),
             unknown=self.unknown,
@@ -367,7 +382,7 @@ class _Run:
             ideal=self.ideal,
             predicted=fit.predicted(self.unknown, self.ideal),
             sigma=fit.sigma,
-            weight=np.where(used, weight.reshape(used.shape), 0.0),
+            weight=weight.reshape(used.shape),
             chi_square=float(weight @ residual**2),
             readings=int(used.sum()),
             points=self.solved.points,

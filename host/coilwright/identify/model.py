@@ -28,6 +28,7 @@ class Parameter:
         spread: Standard deviation that is expected of its logarithm.
         step: Change of the logarithm for a derivative.
         given: Whether the centre was measured and told, not taken from the build file.
+        limit: Change of the logarithm that the stated tolerance allows; None without one.
     """
 
     key: str
@@ -35,6 +36,7 @@ class Parameter:
     spread: float
     step: float
     given: bool = False
+    limit: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,11 @@ USUAL_WITHIN = 0.01
 (common practice, no source)."""
 
 
+GIVEN_LIMIT = 1.5
+"""How many times its 95 % uncertainty a given value may lie off before the records are said to
+contradict it: three standard deviations."""
+
+
 def parameters(build: Build, given: Mapping[str, Given]) -> list[Parameter]:
     """What is fitted for a build, given values first narrowed to what was measured.
 
@@ -57,17 +64,20 @@ def parameters(build: Build, given: Mapping[str, Given]) -> list[Parameter]:
     sqrt(3) as standard deviation.
     """
     found = []
+    limit: float | None
     names = [*keys.fitted_keys(build), *(key for key in given if keys.kind_of(key))]
     for key in dict.fromkeys(names):
         kind = keys.kind_of(key)
         assert kind is not None
         if key in given:
             one = given[key]
-            found.append(Parameter(key, one.value, one.within / 1.96, kind.step, True))
+            limit = GIVEN_LIMIT * one.within
+            found.append(Parameter(key, one.value, one.within / 1.96, kind.step, True, limit))
             continue
         within = keys.tolerance(build, key)
-        half = kind.spread if within is None else math.atanh(min(within, 0.99))
-        found.append(Parameter(key, keys.value(build, key), half / math.sqrt(3), kind.step))
+        limit = None if within is None else math.atanh(min(within, 0.99))
+        spread = (kind.spread if limit is None else limit) / math.sqrt(3)
+        found.append(Parameter(key, keys.value(build, key), spread, kind.step, limit=limit))
     return [one for one in found if one.spread > 0]
 
 

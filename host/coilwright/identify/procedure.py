@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilwright.build import Build
-from coilwright.circuit.steady_state import SteadyState
 from coilwright.errors import NoResult
 from coilwright.identify.fit import USUAL, Fit, Fitted, Stage
+from coilwright.identify.labels import contradiction, freed
 from coilwright.identify.model import Given, Model, parameters
 from coilwright.identify.observations import nearest, observe, thin
 from coilwright.identify.result import POOR_FIT, Identified, summarize
@@ -30,6 +30,12 @@ MORE_POINTS, MORE_COARSE = 32, 20
 
 THOROUGH = replace(USUAL, abandon=False)
 """Every beginning is then followed to its end."""
+
+FROM_NEAR = Stage((0.0,), 8, 4, 8)
+"""A fit that begins at another's end."""
+
+MOST_OUTSIDE = 3
+"""Labels that are taken back at most; beyond, it is rather the circuit that is another."""
 
 COMPARED = 160
 """Points the result is compared with at most; of more, every second or third."""
@@ -70,25 +76,34 @@ def identify(
         fit = Fit(model, sensors)
         say("looking for the resonances again, at more points")
         fitted = _best(fit, MORE_COARSE, THOROUGH, say)
+    fit, fitted, outside = _believed(fit, fitted, say)
+    model = fit.model
     if not np.isfinite(fitted.covariance).all():
         raise NoResult("The fit does not settle.", "Check the build file against the driver.")
     seen = seen.at(np.arange(0, len(seen), max(1, math.ceil(len(seen) / COMPARED))))
     say(f"comparing with {len(seen)} points")
     near = fitted.points.at(nearest(model.seen, seen))
-    everywhere = _everywhere(Model(build, model.fitted, seen), fitted.values, near)
     whole = Fit(Model(build, model.fitted, seen), sensors)
-    predicted = whole.predicted(fitted.unknown, everywhere)
-    return summarize(build, fit, fitted, (seen, predicted, sigma(seen, sensors)))
+    # At full accuracy: what stands in the plot as the circuit's must be the circuit's.
+    predicted = whole.predicted(fitted.unknown, whole.solve(fitted.unknown, near).reading[0])
+    return summarize(build, fit, fitted, (seen, predicted, sigma(seen, sensors)), outside)
 
 
-def _everywhere(model: Model, values: Reals, near: SteadyState) -> Reals:
-    """Readings of ideal sensors (3, N): rough solutions do, where there are some."""
-    ideal = np.array(model.solve(values[None, :], near, rough=True).reading[0])
-    left = np.flatnonzero(~np.isfinite(ideal).all(axis=0))
-    if len(left):
-        rest = Model(model.build, model.fitted, model.seen.at(left))
-        ideal[:, left] = rest.solve(values[None, :], near.at(left)).reading[0]
-    return ideal
+def _believed(
+    fit: Fit, fitted: Fitted, say: Callable[[str], None]
+) -> tuple[Fit, Fitted, list[tuple[int, ...]]]:
+    """The fit without the labels that the records contradict, and their places."""
+    outside: list[tuple[int, ...]] = []
+    while fitted.converged and len(outside) < MOST_OUTSIDE:
+        told = contradiction(fit.model.fitted, fitted)
+        if told is None:
+            break
+        outside.append(told.places)
+        names = " or ".join(fit.model.fitted[i].key for i in told.places)
+        say(f"{names} lies outside its tolerance; fitting without that")
+        fit = Fit(Model(fit.model.build, freed(fit.model.fitted, told), fit.seen), fit.sensors)
+        fitted = fit.run(fit.unknown(fitted.values), FROM_NEAR, say, fitted.points)
+    return fit, fitted, outside
 
 
 def _best(fit: Fit, coarse: int, stage: Stage, say: Callable[[str], None]) -> Fitted:
@@ -99,11 +114,11 @@ def _best(fit: Fit, coarse: int, stage: Stage, say: Callable[[str], None]) -> Fi
         if _good(found[-1]):
             break
         say("the circuit does not follow the records yet; beginning elsewhere")
-    return min(found, key=lambda one: one.chi_square / one.readings)
+    return min(found, key=lambda one: (not one.converged, one.chi_square / one.readings))
 
 
 def _good(fitted: Fitted) -> bool:
-    return fitted.chi_square < POOR_FIT * fitted.readings
+    return fitted.converged and fitted.chi_square < POOR_FIT * fitted.readings
 
 
 def _sensor(records: Sequence[Record]) -> str | None:

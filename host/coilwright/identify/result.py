@@ -16,6 +16,7 @@ from coilwright.identify import keys
 from coilwright.identify.fit import Fit, Fitted
 from coilwright.identify.observations import CHANNELS, Observations
 from coilwright.identify.start import pairs
+from coilwright.quantities import show
 
 Reals = NDArray[np.float64]
 
@@ -91,6 +92,11 @@ class Identified:
         misfit: Mean squared residual in standard deviations.
         wild: Number of readings that counted less, as wild points.
         solved_points: Operating points that were solved.
+        settled: Whether the fit came to its end; otherwise values and intervals are not to be
+            relied on.
+        outside: Keys of parts that contradict their stated tolerance, those together of which
+            the records do not tell which one does.
+        unsolved: Number of compared points at which no periodic state was found.
     """
 
     planned: Build
@@ -105,6 +111,9 @@ class Identified:
     misfit: float
     wild: int
     solved_points: int
+    settled: bool = True
+    outside: tuple[tuple[str, ...], ...] = ()
+    unsolved: int = 0
 
     def part(self, key: str) -> Value:
         """The value of a key."""
@@ -127,6 +136,9 @@ class Identified:
             "remarks": list(self.remarks),
             "misfit": self.misfit,
             "wild_readings": self.wild,
+            "settled": self.settled,
+            "outside_tolerance": [list(some) for some in self.outside],
+            "points_not_solved": self.unsolved,
             "records": [
                 {
                     "record": one.label,
@@ -139,7 +151,11 @@ class Identified:
 
 
 def summarize(
-    planned: Build, fit: Fit, fitted: Fitted, everywhere: tuple[Observations, Reals, Reals]
+    planned: Build,
+    fit: Fit,
+    fitted: Fitted,
+    everywhere: tuple[Observations, Reals, Reals],
+    outside: Sequence[tuple[int, ...]] = (),
 ) -> Identified:
     """Put a fit into words and numbers.
 
@@ -147,13 +163,19 @@ def summarize(
         planned: The build file.
         fit, fitted: The fit.
         everywhere: All points of the records, their predicted readings (3, N) and sigmas.
+        outside: Places of parts whose stated tolerance was not believed, those together that the
+            records do not tell apart.
     """
     parts = fit.parts
     scale = max(1.0, fitted.chi_square / max(fitted.readings - parts, 1))
     covariance = fitted.covariance[:parts, :parts] * scale * np.outer(fit.spread, fit.spread)
     names = tuple(one.key for one in fit.model.fitted)
     built = keys.with_values(planned, dict(zip(names, fitted.values.tolist(), strict=True)))
-    remarks = _one_product(fit, covariance)
+    parts_found = tuple(_part(planned, fit, fitted, covariance, i) for i in range(parts))
+    remarks = [_contradicted(planned, fit, parts_found, places) for places in outside]
+    remarks += _one_product(fit, covariance)
+    if not fitted.converged:
+        remarks.insert(0, NOT_SETTLED)
     if scale > POOR_FIT:
         remarks.append(
             f"The circuit of the build file does not follow the records: residuals are "
@@ -161,12 +183,17 @@ def summarize(
             "widened by that, and still suppose that the circuit is right: look at the plot, and "
             "at what the build file leaves out."
         )
+    if lost := _unsolved(everywhere[0], everywhere[1]):
+        remarks.append(
+            f"At {lost} of the points no periodic state of the circuit was found: they are left "
+            "out of the comparison and of the plotted curves."
+        )
     wild = int(((fitted.weight > 0) & (fitted.weight < 0.7)).sum())
     return Identified(
         planned=planned,
         built=built,
         keys=names,
-        parts=tuple(_part(planned, fit, fitted, covariance, i) for i in range(parts)),
+        parts=parts_found,
         derived=tuple(_derived(planned, built, fit, covariance)),
         covariance=covariance,
         unclear=tuple(_unclear(planned, fit, fitted)),
@@ -175,6 +202,9 @@ def summarize(
         misfit=fitted.chi_square / max(fitted.readings, 1),
         wild=wild,
         solved_points=fit.model.solved_points,
+        settled=fitted.converged,
+        outside=tuple(tuple(names[i] for i in places) for places in outside),
+        unsolved=_unsolved(everywhere[0], everywhere[1]),
     )
 
 
@@ -189,6 +219,42 @@ def _part(planned: Build, fit: Fit, fitted: Fitted, covariance: Reals, i: int) -
     low, high = value * math.exp(-REACH * sd), value * math.exp(REACH * sd)
     name = keys.label(planned, one.key)
     return Value(name, keys.unit_of(one.key), value, low, high, one.centre, source)
+
+
+NOT_SETTLED = (
+    "The fit did not settle: values and intervals are where it stopped, and not to be relied on. "
+    "Check the build file against the driver, give what you have measured, or sweep again with "
+    "more points across the resonances."
+)
+
+
+def _unsolved(seen: Observations, predicted: Reals) -> int:
+    """Points with a reading of which the circuit does not tell one."""
+    return int((seen.used & ~np.isfinite(predicted)).any(axis=0).sum())
+
+
+def _contradicted(planned: Build, fit: Fit, parts: Sequence[Value], places: tuple[int, ...]) -> str:
+    """Which part does not lie where its label, or who measured it, says."""
+    told = []
+    for i in places:
+        one, value = fit.model.fitted[i], parts[i]
+        assert one.limit is not None
+        stated = keys.tolerance(planned, one.key)
+        limit = math.tanh(one.limit) if one.given or stated is None else stated
+        half = math.sqrt(value.high / value.low) - 1
+        told.append(
+            f"{value.name}: found {show(value.value, value.unit, 4)} ± {100 * half:.2g} %, "
+            f"{'given as' if one.given else 'its label says'} "
+            f"{show(one.centre, value.unit, 4)} ± {100 * limit:.2g} %"
+        )
+    if len(told) == 1:
+        head = "This part contradicts what is stated of it"
+    else:
+        head = "One of these parts contradicts what is stated of it, the records do not tell which"
+    return (
+        f"{head}: {'; '.join(told)}. It was fitted without that. Measure it, or look for a wrong "
+        "part, a joint, or a wrong value in the build file."
+    )
 
 
 def _one_product(fit: Fit, covariance: Reals) -> list[str]:
