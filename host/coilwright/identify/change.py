@@ -11,6 +11,7 @@ import numpy as np
 from coilwright.build import Build
 from coilwright.circuit.operating_map import find_valley
 from coilwright.circuit.steady_state import SteadyState, solve
+from coilwright.errors import NoResult
 from coilwright.identify import keys
 
 
@@ -57,7 +58,7 @@ def working(build: Build, duty: float) -> Working:
     """How a build works at a duty.
 
     Raises:
-        NoResult: It has no valley.
+        NoResult: It has no valley, or no periodic state was found there or about the pickup.
     """
     driver = build.bench_driver
     valley = find_valley(driver, duty)
@@ -65,7 +66,13 @@ def working(build: Build, duty: float) -> Working:
     probe = build.probe.receiver
     own = 1 / (2 * np.pi * np.sqrt(probe.inductance_h * probe.capacitance_f))
     near = solve(driver, own * np.linspace(0.97, 1.03, 25), duty)
-    peak = int(np.nanargmax(near.receiver_peak_v[:, -1]))
+    if not at.converged.all() or not near.converged.all():
+        raise NoResult(
+            f"No periodic state of {build.name} was found in its valley or about its pickup peak "
+            f"at duty {100 * duty:g} %.",
+            "Try another --duty, or a smaller change.",
+        )
+    peak = int(np.argmax(near.receiver_peak_v[:, -1]))
     return Working(
         duty=duty,
         valley_hz=valley.frequency_hz,
