@@ -1,4 +1,4 @@
-"""Write the table of `solver.md`: the solver against the kept results of ngspice.
+"""Write the tables of `solver.md`: the solver against the kept results of ngspice.
 
 Run `python docs/make_solver_table.py`; it reads `tests/circuit/reference.csv`.
 """
@@ -13,9 +13,11 @@ import numpy as np
 DOCS = Path(__file__).resolve().parent
 sys.path.insert(0, str(DOCS.parent / "tests"))
 
-from circuit.comparison import ERRORS, errors  # noqa: E402
+from circuit.circuit_builds import BUILDS  # noqa: E402
+from circuit.comparison import CHARGED, ERRORS, WAYS, errors, errors_by_way  # noqa: E402
 
-BEGIN, END = "<!-- table -->\n", "<!-- end of table -->\n"
+TABLE = "<!-- table -->\n", "<!-- end of table -->\n"
+LEDS = "<!-- LEDs -->\n", "<!-- end of LEDs -->\n"
 
 
 def percent(values: np.ndarray) -> str:
@@ -44,13 +46,33 @@ def table() -> str:
     return "\n".join(lines) + "\n"
 
 
+def led_table() -> str:
+    """One row a build whose LEDs have charge: what each way to take it errs, in per cent."""
+    lines = [
+        "| build | one LED at 0 V | the pair, lit | points | " + " | ".join(WAYS) + " |",
+        "|---|---|---|---|" + "---|" * len(WAYS),
+    ]
+    for build in CHARGED:
+        led = BUILDS[build].receivers[0].led
+        assert led is not None
+        sizes = f"{1e12 * led.capacitance_f:.0f} pF | {1e12 * led.pair_f:.1f} pF"
+        by_way = errors_by_way(build)
+        cells = " | ".join(percent(by_way[way]) for way in WAYS)
+        lines.append(f"| {build} | {sizes} | {len(by_way['as solved']) // 2} | {cells} |")
+    return "\n".join(lines) + "\n"
+
+
+def _put(text: str, marks: tuple[str, str], made: str) -> str:
+    before, rest = text.split(marks[0])
+    _, after = rest.split(marks[1])
+    return before + marks[0] + "\nErrors in per cent.\n\n" + made + "\n" + marks[1] + after
+
+
 def main() -> None:
-    """Put the table between its marks."""
+    """Put the tables between their marks."""
     page = DOCS / "solver.md"
-    before, rest = page.read_text(encoding="utf-8").split(BEGIN)
-    _, after = rest.split(END)
-    text = before + BEGIN + "\nErrors in per cent.\n\n" + table() + "\n" + END + after
-    page.write_text(text, encoding="utf-8")
+    text = _put(page.read_text(encoding="utf-8"), TABLE, table())
+    page.write_text(_put(text, LEDS, led_table()), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -13,7 +13,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coilwright.build import LED_FORWARD_V, load_build, parse_build
+from coilwright.build import load_build, parse_build
+from coilwright.circuit.coils import solenoid_inductance_h
 from coilwright.circuit.driver import THERMAL_V
 from coilwright.errors import BadBuild
 
@@ -58,12 +59,22 @@ def test_the_harbour_is_the_one_described() -> None:
     assert driver.switch.output_capacitance_f == pytest.approx(400e-12, rel=1e-12)
     assert (lamp.count, lamp.coupling, lamp.resistance_ohm) == (8, 0.006, 9)
     assert lamp.inductance_h == pytest.approx(1.5e-3, rel=1e-12)
-    assert lamp.capacitance_f == pytest.approx(620e-12, rel=1e-12)
+    assert lamp.capacitance_f == pytest.approx(560e-12, rel=1e-12)
     assert lamp.led is not None
     assert (lamp.led.saturation_a, lamp.led.emission, lamp.led.resistance_ohm) == (1.2e-18, 2, 10)
-    assert lamp.lit_a == pytest.approx(0.1e-3)  # of one LED
+    assert lamp.lit_a == pytest.approx(0.1e-3)  # of the brighter LED
     assert (probe.coupling, probe.load_ohm, probe.led) == (0.002, 100e3, None)
+    assert lamp.led.capacitance_f == pytest.approx(27e-12, rel=1e-12)
+    # 560 pF and the LEDs: tuned like the probe's 620 pF, which has none.
+    assert lamp.tuned_f == pytest.approx(probe.tuned_f, rel=5e-4)
     assert build.bench_driver.receivers == (lamp, probe)
+
+
+def test_the_harbours_coil_has_the_inductance_of_its_winding() -> None:
+    """Nagaoka's current sheet with Rosa's correction (1906): the file's winding for 0.8 mm wire."""
+    coil = load_build("harbour").driver.coil
+    wound = solenoid_inductance_h(coil.diameter_m, coil.pitch_m, coil.turns, 0.8e-3)
+    assert float(wound) == pytest.approx(coil.inductance_h, rel=2e-3)
 
 
 def test_the_facts_of_the_harbour_are_read() -> None:
@@ -94,7 +105,8 @@ def test_a_file_without_facts_bench_or_probe_is_still_a_build() -> None:
     assert build.facts.switch.thermal_resistance_k_per_w is None
     assert (build.facts.supply.source, build.facts.gate_driver_a) == (None, None)
     lamp, probe = build.driver.receivers[0], build.probe.receiver
-    assert (probe.inductance_h, probe.capacitance_f) == (lamp.inductance_h, lamp.capacitance_f)
+    assert probe.inductance_h == lamp.inductance_h
+    assert probe.capacitance_f == lamp.tuned_f
     assert (probe.led, probe.count, build.bench.light.lamp) == (None, 1, "buoys")
     assert build.tuned is not None
     assert (build.tuned.frequency_hz, build.tuned.duty) == (165e3, 0.2)
@@ -142,7 +154,7 @@ def test_a_draw_does_not_depend_on_other_keys() -> None:
     assert drawn.driver.coil.inductance_h != parse_build(more).driver.coil.inductance_h
 
 
-@pytest.mark.parametrize(("colour", "volts"), LED_FORWARD_V.items())
+@pytest.mark.parametrize(("colour", "volts"), [("red", 1.9), ("yellow", 2.4), ("green", 1.9)])
 def test_led_presets_meet_the_data_sheet(colour: str, volts: float) -> None:
     """Vishay document 83030 Rev. 1.9: typical forward voltage at 2 mA."""
     led = parse_build(harbour(receiver__led={"colour": colour})).driver.receivers[0].led

@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from .circuit.checks import SOURCES, Facts, SupplyFacts, SwitchFacts
-from .circuit.driver import THERMAL_V, Coil, Diode, Driver, Loop, Receiver, Supply, Switch
+from .circuit.driver import Coil, Diode, Driver, Loop, Receiver, Supply, Switch
+from .circuit.led import GRADING, LEDS, USUAL_F, with_charge
 from .documents import parse_toml
 from .errors import BadBuild
 from .lengths import parse_length
@@ -24,11 +25,6 @@ from .quantities import parse_fraction, parse_quantity
 
 CHIPS = ("esp32", "esp32s3", "esp32c3", "rp2040", "rp2350")
 SENSORS = ("adc", "ina219", "ina226")
-
-LED_FORWARD_V = {"red": 1.9, "yellow": 2.4, "green": 1.9}
-"""Typical forward voltage at 2 mA; source: Vishay document 83030 Rev. 1.9 (TLLx540x)."""
-
-_LED_EMISSION, _LED_OHM = 2.0, 10.0  # common practice, no source
 
 _KELVIN_PER_WATT = ("K/W", "°C/W", "C/W")
 _CELSIUS = ("°C", "C", "degC")
@@ -91,7 +87,7 @@ class Probe:
 
 @dataclass(frozen=True, slots=True)
 class LightSensor:
-    """Light sensor over one lamp: bias + `transimpedance_ohm` · mean current of one LED."""
+    """Light sensor over one lamp: bias + `transimpedance_ohm` · mean current, of both its LEDs."""
 
     lamp: str
     transimpedance_ohm: float
@@ -459,7 +455,7 @@ def _loop(table: _Table) -> Loop:
 
 
 def _switch(table: _Table) -> tuple[Switch, SwitchFacts]:
-    diode = _diode(table.table("body_diode", needed=False), (1e-12, 1.0, 0.01))
+    diode = _body_diode(table.table("body_diode", needed=False))
     facts = _sheet(table)
     breakdown = table.optional("breakdown", "V")
     switch = table.make(
@@ -518,23 +514,28 @@ def _tuned_point(top: _Table) -> Tuned | None:
     return table.make(Tuned, table.quantity("frequency", "Hz", above=0), duty)
 
 
-def _diode(table: _Table, default: tuple[float, float, float] | None = None) -> Diode:
-    saturation, emission, ohm = default or (None, None, None)
+def _body_diode(table: _Table) -> Diode:
     return table.make(
         Diode,
-        table.quantity("saturation_current", "A", saturation, above=0),
-        table.number("emission", emission, above=0),
-        table.quantity("resistance", "ohm", ohm),
+        table.quantity("saturation_current", "A", 1e-12, above=0),
+        table.number("emission", 1.0, above=0),
+        table.quantity("resistance", "ohm", 0.01),
     )
 
 
 def _led(table: _Table) -> Diode:
-    if not table.has("colour"):
-        return _diode(table)
-    colour = table.choice("colour", tuple(LED_FORWARD_V))
-    junction_v = LED_FORWARD_V[colour] - 2e-3 * _LED_OHM
-    saturation = 2e-3 / math.expm1(junction_v / (_LED_EMISSION * THERMAL_V))
-    return table.make(Diode, saturation, _LED_EMISSION, _LED_OHM)
+    """One LED, its junction's charge included; what the file does not say of that is usual."""
+    if table.has("colour"):
+        led = LEDS[table.choice("colour", tuple(LEDS))].diode
+    else:
+        saturation = table.quantity("saturation_current", "A", above=0)
+        emission, ohm = table.number("emission", above=0), table.quantity("resistance", "ohm")
+        led = with_charge(Diode(saturation, emission, ohm), USUAL_F)
+    zero = table.quantity("junction_capacitance", "F", led.capacitance_f)
+    potential = table.quantity("junction_potential", "V", led.potential_v, above=0)
+    grading = table.number("grading", GRADING, above=0)
+    curve = led.saturation_a, led.emission, led.resistance_ohm
+    return table.make(Diode, *curve, zero, potential, grading)
 
 
 def _receiver(table: _Table) -> tuple[Receiver, float | None]:
@@ -583,7 +584,7 @@ def _probe(table: _Table) -> Probe:
 
 def _usual_probe(lamp: Receiver) -> Probe:
     """The probe of a file that has none: tuned like the first lamp, loosely coupled."""
-    receiver = replace(lamp, name="probe", count=1, led=None, coupling=0.002, load_ohm=100e3)
+    receiver = replace(lamp.unlit(), name="probe", coupling=0.002, load_ohm=100e3)
     return Probe(receiver, 0.05, 0.0, _pin(_Table({}, "probe", None), 1e-3))
 
 

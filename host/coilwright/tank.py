@@ -53,11 +53,13 @@ class TankQuestion:
 
     `driver` is that of a build file; it gives supply, losses, lamps and, unless given here, the
     inductance. Capacitors come from `drawer`, or from `series` where it is None.
+    `across_f` is what lies across the capacitor already, such as the LEDs of a receiver.
     `any_dielectric` admits dielectrics that do not suit a tank.
     """
 
     inductance_h: float | None = None
     capacitance_f: float | None = None
+    across_f: float = 0.0
     frequency_hz: float | None = None
     duty: float | None = None
     supply_v: float | None = None
@@ -109,11 +111,14 @@ class Switching:
 class TankAnswer:
     """Everything found; `capacitance_f` is the exact one, `choice` what to solder.
 
+    `across_f` lies across either.
+
     `frequency_hz` is the operating frequency, `resonance_hz` the tank's own.
     """
 
     inductance_h: float
     capacitance_f: float
+    across_f: float
     frequency_hz: float
     resonance_hz: float
     duty: float | None
@@ -134,6 +139,7 @@ class TankAnswer:
         return {
             "inductance_h": self.inductance_h,
             "capacitance_f": self.capacitance_f,
+            "across_f": self.across_f,
             "frequency_hz": self.frequency_hz,
             "resonance_hz": self.resonance_hz,
             "duty": self.duty,
@@ -148,9 +154,13 @@ class TankAnswer:
             "cautions": list(self.cautions),
         }
 
+    def resonance_with(self, capacitance_f: float) -> float:
+        """Resonance in Hz with another capacitor."""
+        return resonance_hz(self.inductance_h, capacitance_f + self.across_f)
+
     def detuned(self, capacitance_f: float) -> float:
         """How far the resonance with a capacitance lies from that with the exact one."""
-        return detuning(resonance_hz(self.inductance_h, capacitance_f), self.resonance_hz)
+        return detuning(self.resonance_with(capacitance_f), self.resonance_hz)
 
     def _preferred(self) -> list[dict[str, Any]]:
         return [
@@ -159,7 +169,7 @@ class TankAnswer:
                 "capacitance_f": one.value,
                 "low_f": one.low,
                 "high_f": one.high,
-                "resonance_hz": resonance_hz(self.inductance_h, one.value),
+                "resonance_hz": self.resonance_with(one.value),
                 "detuning": self.detuned(one.value),
             }
             for one in self.preferred or ()
@@ -172,7 +182,7 @@ class TankAnswer:
             "parts_f": list(one.parts_f),
             "capacitance_f": one.capacitance_f,
             "error": one.error(self.capacitance_f),
-            "resonance_hz": resonance_hz(self.inductance_h, one.capacitance_f),
+            "resonance_hz": self.resonance_with(one.capacitance_f),
             "detuning": self.detuned(one.capacitance_f),
         }
 
@@ -240,7 +250,8 @@ def _known(question: TankQuestion) -> tuple[float, float | None, float | None]:
         )
     if inductance is None and capacitance is not None and frequency is not None:
         turn = math.tau if question.duty is None else tank_turn(question.duty)
-        inductance = inductance_for(capacitance, frequency * turn / math.tau)
+        whole = capacitance + question.across_f
+        inductance = inductance_for(whole, frequency * turn / math.tau)
     assert inductance is not None
     return inductance, capacitance, frequency
 
@@ -248,6 +259,13 @@ def _known(question: TankQuestion) -> tuple[float, float | None, float | None]:
 def _choose(question: TankQuestion, inductance: float, frequency: float) -> TankAnswer:
     """Inductance and frequency are known: find the capacitor."""
     target, switching, assumed = capacitance_for(inductance, frequency), None, list[str]()
+    if not target > question.across_f:
+        raise OutOfRange(
+            f"{show(question.across_f, 'F')} across it tune {show(inductance, 'H')} below "
+            f"{show(frequency, 'Hz')} without any capacitor.",
+            "Take a smaller inductance, or LEDs of less capacitance.",
+        )
+    target -= question.across_f
     driver = None
     if question.duty is not None:
         driver, assumed = _driver(question, inductance, frequency)
@@ -270,7 +288,8 @@ def _choose(question: TankQuestion, inductance: float, frequency: float) -> Tank
         inductance_h=inductance,
         capacitance_f=target,
         frequency_hz=frequency,
-        resonance_hz=resonance_hz(inductance, target),
+        across_f=question.across_f,
+        resonance_hz=resonance_hz(inductance, target + question.across_f),
         duty=question.duty,
         preferred=None if question.drawer else neighbours(question.series, target),
         combinations=found,
@@ -288,7 +307,7 @@ def _choose(question: TankQuestion, inductance: float, frequency: float) -> Tank
 
 def _judge(question: TankQuestion, inductance: float, capacitance: float) -> TankAnswer:
     """Inductance and capacitance are known: where does the tank work?"""
-    resonance = resonance_hz(inductance, capacitance)
+    resonance = resonance_hz(inductance, capacitance + question.across_f)
     switching, assumed, driver = None, list[str](), None
     if question.duty is not None:
         driver, assumed = _driver(question, inductance, resonance)
@@ -299,6 +318,7 @@ def _judge(question: TankQuestion, inductance: float, capacitance: float) -> Tan
         inductance_h=inductance,
         capacitance_f=capacitance,
         frequency_hz=resonance if switching is None else switching.target,
+        across_f=question.across_f,
         resonance_hz=resonance,
         duty=question.duty,
         preferred=None,
@@ -505,6 +525,7 @@ def _spread(
         inductor,
         layout,
         parts,
+        across_f=question.across_f,
         draws=question.draws,
         seed=question.seed,
         distribution=question.distribution,

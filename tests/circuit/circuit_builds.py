@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from coilwright.circuit.driver import Coil, Diode, Driver, Loop, Receiver, Supply, Switch
+from coilwright.circuit.led import LEDS
 
 LED = Diode(saturation_a=1.2e-18, emission=2.0, resistance_ohm=10.0)
 BODY = Diode(saturation_a=1e-12, emission=1.05, resistance_ohm=0.01)
@@ -46,6 +48,12 @@ def bright() -> Driver:
     return Driver(SUPPLY, COIL, 82e-9, Loop(100e-9, 40.0), held, (lamps(0.03, 1), far))
 
 
+def charged(capacitor_f: float, led: Diode) -> Driver:
+    """One lamp with little else to its capacitor than its LEDs' junctions."""
+    lamp = Receiver("lamps", 1.5e-3, 9.0, capacitor_f, 0.004, 1, led)
+    return replace(single(), receivers=(lamp,))
+
+
 BUILDS = {
     "harbour": harbour(),
     "single-50nH": single(50e-9),
@@ -59,6 +67,20 @@ BUILDS = {
     "light-damping": single(60e-9, 400.0),
     "undamped": single(50e-9, math.inf),
     "barely-damped": single(80e-9, 2000.0),
+    # LEDs with charge: of two usual sheets, one whose charge bends most (VJ far below its forward
+    # voltage), and lamps of a high voltage and of a great current.
+    "led-30pF": charged(560e-12, replace(LED, capacitance_f=30e-12, potential_v=1.9)),
+    "led-50pF-bent": charged(510e-12, replace(LED, capacitance_f=50e-12, potential_v=1.2)),
+    "led-100pF-blue": charged(390e-12, LEDS["blue"].diode),
+    "led-30pF-bright": replace(
+        single(),
+        receivers=(
+            replace(
+                lamps(0.03, 1, replace(LED, capacitance_f=30e-12, potential_v=1.9)),
+                capacitance_f=560e-12,
+            ),
+        ),
+    ),
 }
 
 
@@ -107,4 +129,9 @@ POINTS: dict[str, list[tuple[float, float]]] = {
     # Loops that ring on until the switch closes.
     "undamped": grid((155, 165, 175), (0.05, 0.2, 0.4)),
     "barely-damped": grid((150, 165, 180), (0.03, 0.2)),
+    # Over the lamp's own resonance of 165 kHz, and beyond it.
+    "led-30pF": grid((150, 160, 165, 170, 180), (0.1, 0.3)),
+    "led-50pF-bent": grid((150, 160, 165, 170, 180), (0.1, 0.3)),
+    "led-100pF-blue": grid((155, 165, 175), (0.1, 0.3)),
+    "led-30pF-bright": grid((150, 165, 180), (0.2,)),
 }

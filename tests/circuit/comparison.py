@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from circuit.circuit_builds import BUILDS
+from coilwright.circuit.driver import Diode, Driver
 from coilwright.circuit.steady_state import SteadyState, solve
 
 TABLE = Path(__file__).with_name("reference.csv")
@@ -23,6 +26,40 @@ def reference() -> list[dict[str, str]]:
     """Rows of the table."""
     with TABLE.open(newline="", encoding="utf-8") as file:
         return list(csv.DictReader(file))
+
+
+CHARGED = tuple(build for build in BUILDS if build.startswith("led-"))
+"""Builds whose LEDs have charge."""
+
+
+def _by_capacitance(driver: Driver, extra: Callable[[Diode], float]) -> Driver:
+    """The driver with plain LEDs, and so much more in the first lamp's capacitor."""
+    lamp = driver.receivers[0]
+    assert lamp.led is not None
+    plain = replace(lamp.led, capacitance_f=0.0)
+    lamp = replace(lamp, led=plain, capacitance_f=lamp.capacitance_f + extra(lamp.led))
+    return replace(driver, receivers=(lamp, *driver.receivers[1:]))
+
+
+WAYS: dict[str, Callable[[Diode], float]] = {
+    "left out": lambda led: 0.0,
+    "twice that at 0 V": lambda led: 2 * led.capacitance_f,
+    "as solved": lambda led: led.pair_f,
+}
+"""Ways to take the LEDs' charge: what to add to the capacitor."""
+
+
+def errors_by_way(build: str) -> dict[str, np.ndarray]:
+    """Relative errors of the LED current of one charged build, by the way its charge is taken."""
+    rows = [row for row in reference() if row["build"] == build]
+    theirs = {name: np.array([float(r[name]) for r in rows]) for name in rows[0] if name != "build"}
+    out = {}
+    for way, extra in WAYS.items():
+        driver = _by_capacitance(BUILDS[build], extra)
+        ours = solve(driver, theirs["frequency_hz"], theirs["duty"])
+        assert ours.converged.all()
+        out[way] = _errors(ours, theirs, led=True)["LED current"]
+    return out
 
 
 def errors() -> dict[str, tuple[int, dict[str, np.ndarray]]]:

@@ -41,7 +41,7 @@ def run_of(build: str) -> Run:
     """How a build is simulated: the maps of many points a little more cheaply."""
     if build in ("undamped", "barely-damped"):
         return RINGING
-    return MAPS if len(POINTS[build]) > 20 else LISTS
+    return MAPS if len(POINTS[build]) > 20 or build.startswith("led-") else LISTS
 
 
 def row(build: str, driver: Driver, frequency_hz: float, duty: float) -> dict[str, object]:

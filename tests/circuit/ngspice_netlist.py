@@ -1,7 +1,8 @@
 """Netlists for ngspice of the circuit that the solver solves, and what to read off the run.
 
 The switch is ngspice's abrupt `sw` driven by a pulse whose edges last 0.1 ns; diodes are its
-level 1 model without charge; nothing here is shared with the solver but the values of the parts.
+level 1 model, LEDs with the charge of their junctions (CJO, VJ, M, and FC = 0.5, its default);
+nothing here is shared with the solver but the values of the parts.
 """
 
 from __future__ import annotations
@@ -30,7 +31,10 @@ class Run:
 
 def _model(name: str, diode: Diode) -> str:
     series = max(diode.resistance_ohm, 1e-6)
-    return f".model {name} d(is={diode.saturation_a!r} n={diode.emission!r} rs={series!r})"
+    charge = ""
+    if diode.capacitance_f > 0:
+        charge = f" cjo={diode.capacitance_f!r} vj={diode.potential_v!r} m={diode.grading!r}"
+    return f".model {name} d(is={diode.saturation_a!r} n={diode.emission!r} rs={series!r}{charge})"
 
 
 def _coil(driver: Driver) -> list[str]:

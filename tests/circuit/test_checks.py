@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from circuit.circuit_builds import SWITCH, harbour
+from coilwright.build import load_build
 from coilwright.circuit import gate_drive
 from coilwright.circuit.checks import (
     SOURCE_A,
@@ -36,6 +38,7 @@ from coilwright.circuit.operating_map import (
 from coilwright.circuit.steady_state import solve, waveforms
 from coilwright.circuit.valley import lossless_valley_hz
 from coilwright.errors import NoResult
+from coilwright.view.predict_text import point_lines
 
 SHEET = SwitchFacts(
     gate_charge_c=18e-9,
@@ -217,8 +220,32 @@ def test_losses_of_the_switch_are_those_the_solver_found() -> None:
         case.number("switch_loss_w"), rel=1e-12
     )
     parts = found.coil_w + found.supply_w + found.damping_w + found.receivers_w
-    whole = parts + found.switch_w - (found.overlap_w or 0)
+    whole = parts + found.solved_switch_w
     assert whole == pytest.approx(case.number("supply_w"), rel=1e-3)
+
+
+LOST = re.compile(r"(?:coil|MOSFET|loop|receivers|source) ([\d.]+) ([mun]?)W")
+PREFIX = {"": 1.0, "m": 1e-3, "u": 1e-6, "n": 1e-9}
+
+
+@pytest.mark.parametrize("duty", [0.05, 0.15, 0.3, 0.45, 0.6])
+def test_losses_told_add_up_to_the_supply_all_over_the_map(duty: float) -> None:
+    """Energy is kept: what is told as lost is what the supply gives (three figures are told)."""
+    build = load_build("harbour")
+    field = solve_map(build.driver, 6, 2)
+    for hertz in (*field.frequency_hz, 165e3):
+        solved, waves = (f(build.driver, hertz, duty) for f in (solve, waveforms))
+        case = Situation(build.driver, build.facts, solved, waves, (None,))
+        told = " ".join(point_lines(case, losses(case))).split("lost in ")[1].split("MOSFET's")[0]
+        watts = [float(value) * PREFIX[prefix] for value, prefix in LOST.findall(told)]
+        assert sum(watts) == pytest.approx(case.number("supply_w"), rel=5e-3), (hertz, told)
+
+
+def test_energy_is_kept_all_over_the_map() -> None:
+    driver = load_build("harbour").driver
+    field = solve_map(driver, 24, 16)
+    grid = np.tile(field.frequency_hz, 16), np.repeat(field.duty, 24)
+    assert np.abs(solve(driver, *grid).energy_balance).max() < 1e-3
 
 
 def test_switching_overlap_grows_with_the_gate_time() -> None:

@@ -24,6 +24,7 @@ from coilwright.circuit.reach import (
     edges,
     led_currents,
     reaches,
+    with_led,
 )
 from coilwright.circuit.steady_state import solve
 
@@ -40,7 +41,7 @@ def coupling(distances_m: Reals) -> Reals:
 
 def brightness(setting: Setting, led: Diode, distance_m: float) -> float:
     """Current of the brighter LED, asked of the solver alone."""
-    lamp = replace(LAMP, led=led, coupling=float(coupling(np.array(distance_m))))
+    lamp = replace(with_led(LAMP, led), coupling=float(coupling(np.array(distance_m))))
     found = solve(replace(DRIVER, receivers=(lamp,)), setting.frequency_hz, setting.duty)
     assert found.converged.all()
     return float(found.led_a.max())
@@ -68,7 +69,7 @@ def test_current_at_the_edge_is_the_lit_current(detuned_edges: list[Edge]) -> No
 
 
 def test_wide_brackets_find_the_same_edges(detuned_edges: list[Edge]) -> None:
-    receivers = [replace(LAMP, led=led) for led in DIODES]
+    receivers = [with_led(LAMP, led) for led in DIODES]
     wide = reaches(DETUNED, receivers, coupling, np.array([[0.06, 0.25]] * 3))
     assert wide == pytest.approx([edge.reach_m for edge in detuned_edges], rel=5e-3)
 
@@ -87,7 +88,7 @@ def test_edge_is_where_ngspice_sees_the_lit_current(detuned_edges: list[Edge]) -
     A lamp out of tune is steep there: 1 % of its voltage is some 8 % of its current.
     """
     reach = np.array([detuned_edges[-1].reach_m])
-    lamp = replace(LAMP, led=DIODES[-1], coupling=float(coupling(reach)[0]))
+    lamp = replace(with_led(LAMP, DIODES[-1]), coupling=float(coupling(reach)[0]))
     driver = replace(DRIVER, receivers=(lamp,))
     run = simulate(driver, DETUNED.frequency_hz, 0.2, Run(300, step_s=4e-9))
     assert run["ledp0"] == pytest.approx(DETUNED.lit_a, rel=0.02)
@@ -103,7 +104,7 @@ def test_tuned_lamp_feeds_any_colour_the_same_current(colour: str) -> None:
     """
     resonance = 1 / (2 * math.pi * math.sqrt(LAMP.inductance_h * LAMP.capacitance_f))
     tuned = replace(SETTING, frequency_hz=resonance)
-    lamp = replace(LAMP, led=LEDS[colour].diode, coupling=0.03)
+    lamp = replace(with_led(LAMP, LEDS[colour].diode), coupling=0.03)
     amps, found = led_currents(tuned, [lamp])
     alternating = math.sqrt(2 * float(found.coil_rms_a[0] ** 2 - found.supply_a[0] ** 2))
     peak = 0.03 * math.sqrt(9.6e-6 / 1.5e-3) * alternating
@@ -118,7 +119,7 @@ def test_ends_of_the_range() -> None:
     bright = edges(SETTING, [led], coupling, curves(SETTING, [led], coupling, near))[0]
     assert bright.beyond
     assert bright.reach_m == pytest.approx(0.02)
-    lamp, span = [replace(LAMP, led=led)], np.array([[0.01, 0.02]])
+    lamp, span = [with_led(LAMP, led)], np.array([[0.01, 0.02]])
     assert reaches(dark, lamp, coupling, span) == pytest.approx([0.0])
     assert reaches(SETTING, lamp, coupling, span) == pytest.approx([0.02])
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import pytest
@@ -38,6 +39,30 @@ def test_resonance_either_way_round(tmp_path: Path) -> None:
     assert heard["capacitance_f"] == pytest.approx(244e-12, rel=5e-3)
     assert made["resonance_hz"] == pytest.approx(228e3, rel=5e-3)
     assert coil["inductance_h"] == pytest.approx(5.4e-6, rel=5e-3)
+
+
+def test_what_lies_across_a_receiver_comes_off_its_capacitor(tmp_path: Path) -> None:
+    """Thomson's formula for 620.27 pF in all, as above; LEDs of the harbour are 60 of them."""
+    asked = ("tank", "--inductance", "1.5m", "--frequency", "165k", "--series", "E24")
+    found = run_json(*asked, "--across", "60p", "--parts", "1", cwd=tmp_path)
+    assert found["capacitance_f"] == pytest.approx(560.27e-12, rel=1e-5)
+    assert found["resonance_hz"] == pytest.approx(165e3, rel=1e-9)
+    assert found["choice"]["text"] == "560 pF"
+    assert found["choice"]["resonance_hz"] == pytest.approx(165035.99, rel=1e-6)
+    spread = found["spread"]
+    # Only the 560 pF scatter: sqrt(620 / (620 + 28)).
+    low = math.sqrt(620 / 648) * 165035.99
+    assert spread["worst_low_hz"] == pytest.approx(low, rel=1e-6)
+    assert spread["nominal_hz"] == pytest.approx(spread["mean_hz"], rel=1e-3)
+    back = run_json("tank", "--inductance", "1.5m", "--capacitance", "560p", "--across", "60p",
+                    cwd=tmp_path)  # fmt: skip
+    assert back["resonance_hz"] == pytest.approx(165035.99, rel=1e-6)
+    coil = run_json("tank", "--capacitance", "560p", "--across", "60p", "--frequency", "165035.99",
+                    cwd=tmp_path)  # fmt: skip
+    assert coil["inductance_h"] == pytest.approx(1.5e-3, rel=1e-6)
+    refused = run(*asked, "--across", "1n", cwd=tmp_path)
+    assert refused.returncode == 20
+    assert "without any capacitor" in refused.stderr
 
 
 def test_a_driver_gets_the_capacitor_of_soft_switching(tmp_path: Path) -> None:

@@ -49,7 +49,7 @@ def draw_parts(tree: dict, rng: np.random.Generator) -> None:  # type: ignore[ty
     tree["tank"]["capacitance"] = 1 / ((math.tau * free_hz) ** 2 * inductance)
     lamp["count"] = int(rng.integers(1, 11))
     lamp["coupling"] = draw(0.004, 0.009)
-    lamp["capacitance"] = 620e-12 * draw(0.95, 1.05)
+    lamp["capacitance"] = 560e-12 * draw(0.95, 1.05)
     lamp["lit_current"] = 1e-4 * draw(0.5, 1.5)
     probe["coupling"] = draw(0.001, 0.003)
     for table in (probe, tree["bench"]["supply"], tree["bench"]["light"]):

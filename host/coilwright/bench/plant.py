@@ -42,7 +42,7 @@ class Operating:
     """Steady state of one gate state, as the sensors are exposed to it.
 
     Supply current A (mean), supply voltage V, probe V (peak across its capacitor), light A (mean
-    current of one LED of the lamp under the sensor).
+    current of an LED, the mean of both, of the lamp under the sensor).
     """
 
     supply_a: float

@@ -26,7 +26,7 @@ GRIP_A = 0.5
 """Drain diode current at which the line that stands for it touches its law."""
 TOUCH_A = 2e-3
 """Drain diode current from which it counts as conducting."""
-TUNED = ("inductance_h", "resistance_ohm", "capacitance_f", "load_ohm")
+TUNED = ("inductance_h", "resistance_ohm", "tuned_f", "load_ohm")
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +138,7 @@ def _storage(drivers: Sequence[Driver], at: dict[str, int]) -> Reals:
         # the sign of the coil's.
         coupling = receiver_values(drivers, index, lambda r: -r.coupling * r.count**0.5)
         v, i = at[f"v{index}"], at[f"i{index}"]
-        storage[:, v, v] = receiver_values(drivers, index, lambda r: r.capacitance_f)
+        storage[:, v, v] = receiver_values(drivers, index, lambda r: r.tuned_f)
         storage[:, i, i] = own
         storage[:, i, at["coil"]] = storage[:, at["coil"], i] = coupling * np.sqrt(coil * own)
     return storage

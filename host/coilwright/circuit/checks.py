@@ -128,11 +128,14 @@ class Losses:
     """Losses in W at one operating point; None where the data for it are missing.
 
     `conduction_w` is that of the on-resistance, the tank's recharging through it included;
-    `overlap_w` is the crossing of voltage and current at both edges.
+    `overlap_w` is the crossing of voltage and current at both edges. `emptied_w` is what the solved
+    circuit loses of `output_capacitance_w`: the solver's output capacitance is constant, its gate
+    ideal, so the supply's solved power covers `solved_switch_w` and not what comes on top.
     """
 
     conduction_w: float
     output_capacitance_w: float
+    emptied_w: float
     overlap_w: float | None
     body_diode_w: float
     clamp_w: float
@@ -152,6 +155,16 @@ class Losses:
     def switch_w(self) -> float:
         """Whole loss in the MOSFET, at 25 °C."""
         return self.conduction_w + self.switch_other_w
+
+    @property
+    def solved_switch_w(self) -> float:
+        """Loss in the MOSFET that the solved supply power covers."""
+        return self.conduction_w + self.emptied_w + self.body_diode_w + self.clamp_w
+
+    @property
+    def on_top_w(self) -> float:
+        """What `switch_w` has beyond the solved circuit; the supply delivers that as well."""
+        return self.switch_w - self.solved_switch_w
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +231,10 @@ def losses(case: Situation) -> Losses:
     """Losses at the operating point, the MOSFET's split by their cause."""
     switch, facts = case.driver.switch, case.facts.switch
     turn_on_v, hertz = case.number("drain_turn_on_v"), case.frequency_hz
-    solved = output_capacitance_loss_w(switch.output_capacitance_f, turn_on_v, hertz)
+    closed_w = case.number("switch_loss_w")
+    # The solver empties the output capacitance through the on-resistance.
+    emptied = output_capacitance_loss_w(switch.output_capacitance_f, turn_on_v, hertz)
+    emptied = min(emptied, closed_w)
     capacitance = switch.output_capacitance_f
     if facts.output_capacitance_at_v is not None and turn_on_v > 0:
         capacitance = average_capacitance_f(capacitance, facts.output_capacitance_at_v, turn_on_v)
@@ -226,9 +242,9 @@ def losses(case: Situation) -> Losses:
     if facts.gate_charge_c is not None and facts.drive_v is not None:
         gate = gate_power_w(facts.gate_charge_c, facts.drive_v, hertz)
     return Losses(
-        # The solver empties the output capacitance through the on-resistance.
-        conduction_w=max(case.number("switch_loss_w") - solved, 0.0),
+        conduction_w=closed_w - emptied,
         output_capacitance_w=output_capacitance_loss_w(capacitance, turn_on_v, hertz),
+        emptied_w=emptied,
         overlap_w=_overlap(case),
         body_diode_w=case.number("body_diode_loss_w"),
         clamp_w=case.number("clamp_loss_w"),
@@ -536,5 +552,5 @@ def _lamps(case: Situation) -> Iterator[Check]:
         verdict: Verdict = "fail" if amps < receiver.lit_a else "marginal"
         verdict = "pass" if amps * MARGIN >= receiver.lit_a else verdict
         state = "lit" if amps >= receiver.lit_a else "dark"
-        reason = f"{state}: mean current of one LED against what counts as lit"
+        reason = f"{state}: mean current of the brighter LED against what counts as lit"
         yield Check(f"{receiver.name}, light", verdict, amps, "A", receiver.lit_a, reason)

@@ -9,7 +9,10 @@ couple to the coil. All values are SI; impossible ones raise `ValueError` naming
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+from coilwright.circuit.junction import pair_capacitance_f
 
 JUNCTION_K = 300.15
 """Temperature of every junction (27 °C, the usual default of circuit simulators)."""
@@ -19,6 +22,10 @@ THERMAL_V = 1.380649e-23 * JUNCTION_K / 1.602176634e-19
 
 BREAKDOWN_A = 250e-6
 """Current at which a drain is said to break down (common condition of MOSFET data sheets)."""
+
+SWING_A = 1e-3
+"""Current whose forward voltage is the swing for which the capacitance of a lit LED pair is taken
+(ten times more or less moves the swing by 0.12 V)."""
 
 
 def _positive(part: object, *names: str) -> None:
@@ -92,16 +99,39 @@ class Loop:
 class Diode:
     """Junction after Shockley with a resistance in series, at `JUNCTION_K`.
 
-    v = emission · kT/q · ln(i / saturation + 1) + i · resistance.
+    v = emission · kT/q · ln(i / saturation + 1) + i · resistance. `capacitance_f` at 0 V,
+    `potential_v` and `grading` say how much charge the junction takes (`junction`); a MOSFET's
+    body diode has none, since its output capacitance holds it.
     """
 
     saturation_a: float
     emission: float
     resistance_ohm: float
+    capacitance_f: float = 0.0
+    potential_v: float = 1.0
+    grading: float = 0.5
 
     def __post_init__(self) -> None:
-        _positive(self, "saturation_a", "emission")
-        _not_negative(self, "resistance_ohm")
+        _positive(self, "saturation_a", "emission", "potential_v")
+        _not_negative(self, "resistance_ohm", "capacitance_f")
+        if not 0 < self.grading < 1:
+            raise ValueError(f"Diode grading is {self.grading}; it must lie between 0 and 1")
+
+    def forward_v(self, current_a: float, thermal_v: float = THERMAL_V) -> float:
+        """Voltage across it at a current: n kT/q ln(I / Is + 1) + I R."""
+        junction = self.emission * thermal_v * math.log1p(current_a / self.saturation_a)
+        return junction + current_a * self.resistance_ohm
+
+    @property
+    def pair_f(self) -> float:
+        """Capacitance of an antiparallel pair of these, swinging to their forward voltage."""
+        return _pair_f(self)
+
+
+@lru_cache(maxsize=256)
+def _pair_f(diode: Diode) -> float:
+    swing_v = diode.forward_v(SWING_A)
+    return pair_capacitance_f(swing_v, diode.capacitance_f, diode.potential_v, diode.grading)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,8 +160,8 @@ class Receiver:
     Across the capacitor lie an antiparallel pair of `led`, a resistor `load_ohm`, both or neither.
     Equal receivers carry equal currents, so they act exactly as one at `coupling · sqrt(count)`;
     the mutual inductance between receivers is neglected. A lamp is lit when the mean current of
-    either of its LEDs is at least `lit_a`. `distance_m` is where the coupling holds, from middle to
-    middle on the coil's axis; 0 where it is not known.
+    the brighter of its LEDs is at least `lit_a`. `distance_m` is where the coupling holds, from
+    middle to middle on the coil's axis; 0 where it is not known.
     """
 
     name: str
@@ -154,6 +184,15 @@ class Receiver:
             raise ValueError(f"Receiver coupling is {self.coupling}; it must lie within -1 to 1")
         if self.count < 1:
             raise ValueError(f"Receiver count is {self.count}; it must be at least 1")
+
+    @property
+    def tuned_f(self) -> float:
+        """What its inductor is tuned with: the capacitor and, across it, the LEDs' own."""
+        return self.capacitance_f + (self.led.pair_f if self.led is not None else 0.0)
+
+    def unlit(self) -> Receiver:
+        """One such receiver without LEDs, in tune as with them."""
+        return replace(self, count=1, led=None, capacitance_f=self.tuned_f)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,13 +3,17 @@
 Only red, yellow and GaP green are given at the 2 mA of low-current LEDs (Vishay doc. 83030 Rev.
 1.9, TLLx540x; Avago doc. 5964-9371, HLMP-47xx and -17xx). InGaN colours are given at 20 mA (general
 ranges of sheets); their drop from there to 2 mA, about 0.4 V, is from memory.
+
+Capacitances at 0 V and 1 MHz, all from memory (the stored sheets were not read that far): Vishay
+doc. 83030 50 pF for its three colours; Avago's low-current red, yellow and green 11, 15 and 18 pF;
+Kingbright's 15 to 45 pF for red, yellow and green and about 100 pF for InGaN.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from coilwright.circuit.driver import THERMAL_V, Diode
@@ -23,6 +27,12 @@ EMISSION = 2.0
 SERIES_OHM = 10.0
 """Series resistance where a sheet gives one point only (common practice, no source)."""
 
+USUAL_F = 30e-12
+"""Capacitance at 0 V of an LED of which nothing is said: amid the sheets' 11 to 50 pF."""
+
+GRADING = 0.5
+"""Grading coefficient of an abrupt junction (textbook; no LED sheet gives one)."""
+
 _VISHAY = "Vishay doc. 83030 Rev. 1.9; range with Avago doc. 5964-9371"
 _INGAN = "middle and ends of the sheets' range at 20 mA, less 0.4 V to 2 mA from memory"
 
@@ -33,6 +43,7 @@ class Led:
 
     `forward_20ma_v` is None where no sheet gives it for the same part. The range spans typical and
     largest values of the sheets named in `source`; it is no limit of any one part.
+    `capacitance_f` is that of the junction at 0 V.
     """
 
     colour: str
@@ -40,6 +51,7 @@ class Led:
     lowest_v: float
     highest_v: float
     forward_20ma_v: float | None
+    capacitance_f: float
     source: str
 
     @property
@@ -50,25 +62,37 @@ class Led:
     def diode_at(self, forward_v: float) -> Diode:
         """An LED of this colour with another forward voltage at 2 mA; its curve shifts with it."""
         if self.forward_20ma_v is None:
-            return diode_from_point(forward_v, POINT_A, resistance_ohm=SERIES_OHM)
-        high = forward_v + self.forward_20ma_v - self.forward_v
-        return diode_from_points((POINT_A, forward_v), (10 * POINT_A, high))
+            curve = diode_from_point(forward_v, POINT_A, resistance_ohm=SERIES_OHM)
+        else:
+            high = forward_v + self.forward_20ma_v - self.forward_v
+            curve = diode_from_points((POINT_A, forward_v), (10 * POINT_A, high))
+        return with_charge(curve, self.capacitance_f)
 
 
 LEDS: Mapping[str, Led] = MappingProxyType(
     {
         led.colour: led
         for led in (
-            Led("red", 1.9, 1.8, 2.4, None, _VISHAY),
-            Led("yellow", 2.4, 1.9, 2.9, None, _VISHAY),
-            Led("green", 1.9, 1.8, 2.4, None, _VISHAY + " (GaP green)"),
-            Led("true-green", 2.75, 2.4, 3.1, 3.15, _INGAN),
-            Led("blue", 2.9, 2.6, 3.2, 3.3, _INGAN),
-            Led("white", 2.8, 2.4, 3.2, 3.2, _INGAN),
+            Led("red", 1.9, 1.8, 2.4, None, 50e-12, _VISHAY),
+            Led("yellow", 2.4, 1.9, 2.9, None, 50e-12, _VISHAY),
+            Led("green", 1.9, 1.8, 2.4, None, 50e-12, _VISHAY + " (GaP green)"),
+            Led("true-green", 2.75, 2.4, 3.1, 3.15, 100e-12, _INGAN),
+            Led("blue", 2.9, 2.6, 3.2, 3.3, 100e-12, _INGAN),
+            Led("white", 2.8, 2.4, 3.2, 3.2, 100e-12, _INGAN),
         )
     }
 )
 """The colours known here; `green` is GaP, `true-green` InGaN."""
+
+
+def with_charge(curve: Diode, capacitance_f: float) -> Diode:
+    """The LED with a junction of this capacitance at 0 V.
+
+    Its junction potential is taken as the forward voltage at 2 mA: both lie near the band gap over
+    the electron's charge (from memory; no sheet gives it).
+    """
+    potential = curve.forward_v(POINT_A)
+    return replace(curve, capacitance_f=capacitance_f, potential_v=potential, grading=GRADING)
 
 
 def diode_from_point(
@@ -121,16 +145,10 @@ def diode_from_points(
     )
 
 
-def forward_voltage(diode: Diode, current_a: float, thermal_v: float = THERMAL_V) -> float:
-    """Voltage across an LED at a current: n kT/q ln(I / Is + 1) + I R."""
-    junction = diode.emission * thermal_v * math.log1p(current_a / diode.saturation_a)
-    return junction + current_a * diode.resistance_ohm
-
-
 def turn_on_v(colour: str, current_a: float = 1e-4) -> float:
     """Voltage from which a typical LED of that colour carries `current_a`.
 
     Raises:
         KeyError: A colour that is not in `LEDS`.
     """
-    return forward_voltage(LEDS[colour].diode, current_a)
+    return LEDS[colour].diode.forward_v(current_a)

@@ -115,6 +115,9 @@ def brightness(driver: Driver, found: SteadyState) -> Reals:
 def unlit_peak_v(driver: Driver, frequency_hz: float, duty: float) -> tuple[float | None, ...]:
     """Peak voltage of one lamp of each kind if its LED were missing, the others as they are.
 
+    It is taken as still in tune, as one with a broken bond is; without the LEDs' capacitance it
+    would be highest at another frequency.
+
     None for a receiver that has no LED, and where no periodic state was found.
     """
     return tuple(
@@ -128,6 +131,6 @@ def _unlit(driver: Driver, index: int, frequency_hz: float, duty: float) -> floa
     rest: tuple[Receiver, ...] = driver.receivers[:index] + driver.receivers[index + 1 :]
     if kind.count > 1:
         rest = (*rest, replace(kind, count=kind.count - 1))
-    changed = replace(driver, receivers=(*rest, replace(kind, count=1, led=None)))
+    changed = replace(driver, receivers=(*rest, kind.unlit()))
     volts = float(solve(changed, frequency_hz, duty).receiver_peak_v[0, -1])
     return None if math.isnan(volts) else volts

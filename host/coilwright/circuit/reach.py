@@ -26,7 +26,7 @@ class Setting:
     """What stays the same over distance: driver, its setting, and the current that counts as lit.
 
     `driver` holds one receiver, whose coupling and LED are replaced. `lit_a` is the mean current of
-    one LED.
+    the brighter LED.
     """
 
     driver: Driver
@@ -69,6 +69,14 @@ class Edge:
     gaps: bool = False
 
 
+def with_led(lamp: Receiver, led: Diode) -> Receiver:
+    """The receiver with other LEDs, its capacitor chosen so that it is tuned as before.
+
+    LEDs of another colour bring another capacitance; who builds such a lamp makes up for it.
+    """
+    return replace(lamp, led=replace(led, capacitance_f=0.0), capacitance_f=lamp.tuned_f)
+
+
 def led_currents(
     setting: Setting, receivers: Sequence[Receiver], start: Reals | None = None
 ) -> tuple[Reals, SteadyState]:
@@ -91,7 +99,7 @@ def curves(
     """
     factors = coupling(distances_m)
     lamp = setting.driver.receivers[0]
-    receivers = [replace(lamp, led=led, coupling=float(k)) for led in leds for k in factors]
+    receivers = [replace(with_led(lamp, led), coupling=float(k)) for led in leds for k in factors]
     # All start from one of them: they differ less from it than from a driver at rest.
     _, first = led_currents(setting, receivers[len(factors) // 2 :][:1])
     amps, found = led_currents(setting, receivers, first.state if first.converged[0] else None)
@@ -112,7 +120,7 @@ def edges(setting: Setting, leds: Sequence[Diode], coupling: Coupling, found: Cu
     ends = np.array([_ends(found.led_a[i], setting.lit_a) for i in left], dtype=int).reshape(-1, 2)
     rows = np.array(left, dtype=int)[:, None]
     lamps = _Lamps(
-        setting, coupling, [replace(lamp, led=leds[i]) for i in left], found.state[rows, ends][:, 0]
+        setting, coupling, [with_led(lamp, leds[i]) for i in left], found.state[rows, ends][:, 0]
     )
     values = _excess(found.led_a[rows, ends], setting.lit_a)
     refined = _refine(lamps, found.distances_m[ends], values)
@@ -233,12 +241,12 @@ def draw_receivers(
         draws, seed: How many, and the seed of them all.
     """
     chance = random.Random(seed)
+    drawn = [(chance.uniform(-1, 1), chance.uniform(-1, 1), chance.random()) for _ in range(draws)]
     return [
         replace(
-            lamp,
-            inductance_h=lamp.inductance_h * (1 + tolerance * chance.uniform(-1, 1)),
-            capacitance_f=lamp.capacitance_f * (1 + tolerance * chance.uniform(-1, 1)),
-            led=led(chance.random()),
+            with_led(lamp, led(place)),
+            inductance_h=lamp.inductance_h * (1 + tolerance * coil),
+            capacitance_f=lamp.tuned_f * (1 + tolerance * capacitor),
         )
-        for _ in range(draws)
+        for coil, capacitor, place in drawn
     ]

@@ -101,6 +101,7 @@ def frequency_spread(
     layout: Layout,
     capacitors: Sequence[Part],
     *,
+    across_f: float = 0.0,
     draws: int = 10_000,
     seed: int = 1,
     distribution: str = "uniform",
@@ -110,6 +111,7 @@ def frequency_spread(
     Args:
         inductor: Inductance in H.
         layout, capacitors: Capacitances in F, as many as the layout joins.
+        across_f: Capacitance that lies across them all, without scatter.
         draws, seed: Number of tanks drawn, and what makes the draw repeatable.
         distribution: See `draw`.
 
@@ -125,10 +127,10 @@ def frequency_spread(
     wide = nominal * np.array([[1 - part.tolerance, 1 + part.tolerance] for part in capacitors]).T
     lows, highs = layout.total(wide)
     return Spread(
-        nominal_hz=resonance_hz(inductor.value, float(layout.total(nominal))),
-        low_hz=resonance_hz(inductor.value * (1 + inductor.tolerance), float(highs)),
-        high_hz=resonance_hz(inductor.value * (1 - inductor.tolerance), float(lows)),
-        draws_hz=_resonances(coils, layout.total(parts)),
+        nominal_hz=resonance_hz(inductor.value, across_f + float(layout.total(nominal))),
+        low_hz=resonance_hz(inductor.value * (1 + inductor.tolerance), across_f + float(highs)),
+        high_hz=resonance_hz(inductor.value * (1 - inductor.tolerance), across_f + float(lows)),
+        draws_hz=_resonances(coils, across_f + layout.total(parts)),
     )
 
 

@@ -201,7 +201,11 @@ def _numbers(
         "valley": valley,
         "verdict": worst(checks),
         "point": {name: values[0] for name, values in _point(case.state).items()},
-        "losses": {**asdict(lost), "switch_w": lost.switch_w},
+        "losses": {
+            **asdict(lost),
+            "switch_w": lost.switch_w,
+            "solved_switch_w": lost.solved_switch_w,
+        },
         "unlit_receiver_v": list(case.unlit_v),
         "checks": [check.to_json() for check in checks],
         "cautions": cautions(case, checks),

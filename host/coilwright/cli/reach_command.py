@@ -209,7 +209,9 @@ LENGTH = ParsedType("length", _length)
     show_default=True,
     help="LED colours.",
 )
-@click.option("--lit-current", type=AMPERE, help="Mean current of one LED.  [default: the build's]")
+@click.option(
+    "--lit-current", type=AMPERE, help="Mean current of the brighter LED.  [default: the build's]"
+)
 @click.option(
     "--from",
     "start",

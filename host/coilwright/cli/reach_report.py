@@ -87,7 +87,10 @@ def _tell_edges(asked: Asked, scene: Scene, result: Result) -> None:
     click.echo(f"{'colour':<11}{'at 2 mA':>8}{'lit to':>16}   {'LEDs of this colour':<19}{more}")
     for found in result.colours:
         _tell_colour(found)
-    _say(f"Lit from {show(scene.setting.lit_a, 'A', 3)} mean current of one LED.{_alike(result)}")
+    _say(
+        f"Lit from {show(scene.setting.lit_a, 'A', 3)} mean current of the brighter LED."
+        f"{_alike(result)}"
+    )
     if asked.tolerance:
         _say(
             f"Last column: least, middle and greatest reach of {asked.draws} draws of the "

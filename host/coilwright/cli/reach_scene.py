@@ -132,13 +132,14 @@ def make_scene(asked: Asked) -> Scene:
 
     from coilwright.build import load_build
     from coilwright.circuit.reach import Setting
+    from coilwright.circuit.resonance import resonance_hz
 
     build = load_build(asked.build)
     index = _index(build, asked.receiver)
     lamp = replace(build.driver.receivers[index], count=asked.count)
     coil = coil_of(asked)
     receiver, scale, source = _receiver(asked, build, lamp, coil)
-    resonance = 1 / (2 * math.pi * math.sqrt(lamp.inductance_h * lamp.capacitance_f))
+    resonance = resonance_hz(lamp.inductance_h, lamp.tuned_f)
     setting = Setting(
         replace(build.driver, receivers=(replace(lamp, coupling=0.0),)),
         asked.frequency or resonance,
@@ -347,11 +348,9 @@ def _others(asked: Asked, scene: Scene, leds: Sequence[Led], found: Curves) -> l
 
 
 def _lamps(asked: Asked, scene: Scene, led: Led) -> list[Receiver]:
-    from dataclasses import replace
+    from coilwright.circuit.reach import draw_receivers, with_led
 
-    from coilwright.circuit.reach import draw_receivers
-
-    ends = [replace(scene.lamp, led=led.diode_at(v)) for v in (led.highest_v, led.lowest_v)]
+    ends = [with_led(scene.lamp, led.diode_at(v)) for v in (led.highest_v, led.lowest_v)]
     if not asked.tolerance:
         return ends
 

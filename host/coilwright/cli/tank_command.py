@@ -32,6 +32,7 @@ SERIES = ("E3", "E6", "E12", "E24", "E48", "E96", "E192")
 @click.command("tank")
 @click.option("--inductance", type=HENRY, help="Coil, for instance 9.6u.")
 @click.option("--capacitance", type=FARAD, help="Capacitor, for instance 82n.")
+@click.option("--across", type=FARAD, help="What lies across it, such as a receiver's LEDs: 60p.")
 @click.option("--frequency", type=HERTZ, help="Wanted operating frequency, for instance 165k.")
 @click.option("--duty", type=DUTY, help="Duty of the driver; without it, plain resonance.")
 @click.option("--supply", type=VOLT, help="Supply of the driver.  [default: the build's, or 5 V]")
@@ -77,6 +78,7 @@ SERIES = ("E3", "E6", "E12", "E24", "E48", "E96", "E192")
 def command(
     inductance: float | None,
     capacitance: float | None,
+    across: float | None,
     frequency: float | None,
     duty: float | None,
     supply: float | None,
@@ -106,10 +108,15 @@ def command(
 
     if series is not None and drawer is not None:
         raise click.UsageError("Choose from a --series or from a --drawer, not both.")
+    if across is not None and (duty is not None or build is not None):
+        raise click.UsageError(
+            "--across is for a receiver: it goes with neither --duty nor --build."
+        )
     check_plot(plot, force)
     question = TankQuestion(
         inductance_h=inductance,
         capacitance_f=capacitance,
+        across_f=across or 0.0,
         frequency_hz=frequency,
         duty=duty,
         supply_v=supply,

@@ -140,6 +140,9 @@ _PARTS: dict[str, Callable[[Receiver], float]] = {
     "led.saturation_current": lambda r: r.led.saturation_a if r.led else math.nan,
     "led.emission": lambda r: r.led.emission if r.led else math.nan,
     "led.resistance": lambda r: r.led.resistance_ohm if r.led else math.nan,
+    "led.junction_capacitance": lambda r: r.led.capacitance_f if r.led else math.nan,
+    "led.junction_potential": lambda r: r.led.potential_v if r.led else math.nan,
+    "led.grading": lambda r: r.led.grading if r.led else math.nan,
 }
 
 
@@ -163,6 +166,13 @@ def value(build: Build, key: str) -> float:
     )
 
 
+def tuned_f(build: Build, part: str) -> float:
+    """What tunes the inductor of `probe` or `receiver[0]`: its capacitor and the LEDs' own."""
+    if part == "probe":
+        return build.probe.receiver.tuned_f
+    return build.driver.receivers[int(part.removeprefix("receiver[")[:-1])].tuned_f
+
+
 def all_keys(build: Build) -> list[str]:
     """Every key that `value` knows for this build."""
     parts = [name for name in _PARTS if not name.startswith("led.")]
@@ -178,6 +188,7 @@ def unit_of(key: str) -> str:
     last = key.rsplit(".", 1)[-1]
     units = {"voltage": "V", "inductance": "H", "capacitance": "F", "drop": "V"}
     units |= {"saturation_current": "A", "output_capacitance": "F"}
+    units |= {"junction_capacitance": "F", "junction_potential": "V"}
     units |= dict.fromkeys(("resistance", "load", "damping", "on_resistance"), "ohm")
     return units.get(last, "")
 
@@ -244,11 +255,11 @@ def _probe_table(build: Build) -> dict[str, float]:
 
 
 def _spell_led(build: Build, key: str, table: Any) -> None:
-    """Put the three values of a colour in its place."""
+    """Put the values of a colour in its place."""
     del table["colour"]
-    path = key.rsplit(".", 1)[0]
-    for name in ("saturation_current", "emission", "resistance"):
-        table[name] = value(build, f"{path}.{name}")
+    path = key.rsplit(".", 1)[0].partition(".")[0]
+    for name in (name for name in _PARTS if name.startswith("led.")):
+        table[name.removeprefix("led.")] = value(build, f"{path}.{name}")
 
 
 def _table(tree: Any, key: str) -> tuple[Any, str]:

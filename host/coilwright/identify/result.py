@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from coilwright.build import Build
 from coilwright.circuit.driver import THERMAL_V
+from coilwright.circuit.resonance import resonance_hz
 from coilwright.identify import keys
 from coilwright.identify.fit import Fit, Fitted
 from coilwright.identify.observations import CHANNELS, Observations
@@ -295,13 +296,14 @@ def _derived(planned: Build, built: Build, fit: Fit, covariance: Reals) -> list[
     for part, (first, second) in pairs(fit.model.fitted).items():
         slope = np.zeros(len(names))
         slope[[first, second]] = -0.5
+        if part != "tank":  # the LEDs' own capacitance stays as it is
+            slope[second] *= keys.value(built, f"{part}.capacitance") / keys.tuned_f(built, part)
         inductor = keys.label(planned, _resonator(part)[0])
         title = "tank" if part == "tank" else inductor.removesuffix(".inductance")
 
         def hertz(build: Build, part: str = part) -> float:
-            coil, capacitor = _resonator(part)
-            product = keys.value(build, coil) * keys.value(build, capacitor)
-            return 1 / (2 * math.pi * math.sqrt(product))
+            coil, capacitor = (keys.value(build, key) for key in _resonator(part))
+            return resonance_hz(coil, capacitor if part == "tank" else keys.tuned_f(build, part))
 
         name = f"{title} resonance"
         out.append(_by_slope(name, "Hz", hertz(built), hertz(planned), slope, covariance))
@@ -344,7 +346,7 @@ def _resonator(part: str) -> tuple[str, str]:
 
 def _q(values: dict[str, float]) -> float:
     """Q of inductor and load together: 1/Q = R / Z + Z / load, Z = sqrt(L / C)."""
-    z = math.sqrt(values["inductance"] / values["capacitance"])
+    z = math.sqrt(values["inductance"] / (values["capacitance"] + values["LEDs"]))
     loss = values["resistance"] / z + z / values["load"]
     return 1 / loss if loss > 0 else math.inf
 
@@ -358,8 +360,12 @@ def _quality(
     covariance: Reals,
 ) -> Value:
     own = ("inductance", "resistance", "capacitance", "load")
-    now = {name: keys.value(built, f"{part}.{name}") for name in own}
-    before = {name: keys.value(planned, f"{part}.{name}") for name in own}
+
+    def parts(build: Build) -> dict[str, float]:
+        found = {name: keys.value(build, f"{part}.{name}") for name in own}
+        return found | {"LEDs": keys.tuned_f(build, part) - found["capacitance"]}
+
+    now, before = parts(built), parts(planned)
     slope = np.zeros(len(names))
     for name in own:
         key = f"{part}.{name}"

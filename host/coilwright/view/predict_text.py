@@ -24,6 +24,8 @@ TIE = "\N{NO-BREAK SPACE}"
 INKS = {"pass": "green", "marginal": "yellow", "fail": "red", "not checked": "cyan"}
 HOT_C = 60.0
 """Junction temperature from which a part is called hot (common practice, no source)."""
+LEAST_W = 1e-9
+"""Losses below are not told."""
 HIGH_V = 30.0
 """Receiver voltage from which the text warns of touching it (common practice, no source)."""
 
@@ -41,7 +43,7 @@ def point_lines(case: Situation, lost: Losses) -> Iterator[str]:
     )
     shares = {
         "coil": lost.coil_w,
-        "MOSFET": lost.switch_w,
+        "MOSFET": lost.solved_switch_w,
         "damping of the loop": lost.damping_w,
         "receivers": lost.receivers_w,
         "source": lost.supply_w,
@@ -49,16 +51,22 @@ def point_lines(case: Situation, lost: Losses) -> Iterator[str]:
     yield from _wrap("lost in " + _watts(shares), "")
     parts = {
         "conduction": lost.conduction_w,
-        "output capacitance": lost.output_capacitance_w,
-        "switching": lost.overlap_w,
+        "output capacitance": lost.emptied_w,
         "body diode": lost.body_diode_w,
         "breakdown": lost.clamp_w,
     }
     yield from _wrap("the MOSFET's by " + _watts(parts), "")
+    if lost.on_top_w > LEAST_W or lost.overlap_w is None:
+        beyond = {
+            "switching": lost.overlap_w,
+            "output capacitance": lost.output_capacitance_w - lost.emptied_w,
+        }
+        supply = show(number("supply_w"), "W", 3)
+        yield from _wrap(f"on top of these {supply}, at most: " + _watts(beyond), "")
 
 
 def _watts(shares: Mapping[str, float | None]) -> str:
-    shown = ((name, watts) for name, watts in shares.items() if watts is None or watts > 1e-9)
+    shown = ((name, watts) for name, watts in shares.items() if watts is None or watts > LEAST_W)
     return ", ".join(
         f"{name} {'not known' if watts is None else show(watts, 'W', 3)}" for name, watts in shown
     )

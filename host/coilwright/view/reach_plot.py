@@ -30,7 +30,7 @@ _DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 1)))
 
 @dataclass(frozen=True, slots=True)
 class ReachCurve:
-    """One colour: mean current of one LED (D,), reach, and reach of the LEDs of its range.
+    """One colour: mean current of the brighter LED (D,), reach, and reach of the LEDs of its range.
 
     `reach_m` is None where the edge lies outside the plot.
     """
@@ -63,7 +63,7 @@ def plot_reach(
     axis.set_yscale("log")
     axis.set_ylim(bottom=floor)
     axis.set_xlabel("distance from the middle of the coil, mm")
-    axis.set_ylabel("mean current of one LED, mA")
+    axis.set_ylabel("mean current of the brighter LED, mA")
     axis.set_title(title, fontsize="medium")
     axis.grid(alpha=0.3, which="both")
     axis.legend(fontsize="small")

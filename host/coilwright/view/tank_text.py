@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 def title(found: TankAnswer) -> str:
     """The tank in one line."""
     head = f"{show(found.inductance_h, 'H')} with {show(found.capacitance_f, 'F')}"
+    if found.across_f:
+        head += f" and the {show(found.across_f, 'F')} across it"
     head += f": resonance {show(found.resonance_hz, 'Hz', 5)}"
     if found.duty is not None:
         head += f", for {show(found.frequency_hz, 'Hz', 5)} at {show_percent(found.duty)} duty"
