@@ -189,7 +189,7 @@ def test_harbour_by_hand(tmp_path: Path) -> None:
     assert found["currency"] == "EUR"
     assert found["material"] == "20.02"
     assert found["to_be_paid"] == "32.35"
-    assert found["left_over"] == "9.40"
+    assert found["left_over"] == "9.50"
     assert found["paid_per_lamp"] == "4.04"
 
 

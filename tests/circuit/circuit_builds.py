@@ -6,7 +6,6 @@ import math
 from dataclasses import replace
 
 from coilwright.circuit.driver import Coil, Diode, Driver, Loop, Receiver, Supply, Switch
-from coilwright.circuit.led import LEDS
 
 LED = Diode(saturation_a=1.2e-18, emission=2.0, resistance_ohm=10.0)
 BODY = Diode(saturation_a=1e-12, emission=1.05, resistance_ohm=0.01)
@@ -67,20 +66,10 @@ BUILDS = {
     "light-damping": single(60e-9, 400.0),
     "undamped": single(50e-9, math.inf),
     "barely-damped": single(80e-9, 2000.0),
-    # LEDs with charge: of two usual sheets, one whose charge bends most (VJ far below its forward
-    # voltage), and lamps of a high voltage and of a great current.
+    # LEDs with charge: usual ones, some whose charge bends most (VJ far below the forward voltage;
+    # ngspice takes none above 2 V), a lamp of high voltage, and one driven hard.
     "led-30pF": charged(560e-12, replace(LED, capacitance_f=30e-12, potential_v=1.9)),
     "led-50pF-bent": charged(510e-12, replace(LED, capacitance_f=50e-12, potential_v=1.2)),
-    "led-100pF-blue": charged(390e-12, LEDS["blue"].diode),
-    "led-30pF-bright": replace(
-        single(),
-        receivers=(
-            replace(
-                lamps(0.03, 1, replace(LED, capacitance_f=30e-12, potential_v=1.9)),
-                capacitance_f=560e-12,
-            ),
-        ),
-    ),
 }
 
 
@@ -132,6 +121,4 @@ POINTS: dict[str, list[tuple[float, float]]] = {
     # Over the lamp's own resonance of 165 kHz, and beyond it.
     "led-30pF": grid((150, 160, 165, 170, 180), (0.1, 0.3)),
     "led-50pF-bent": grid((150, 160, 165, 170, 180), (0.1, 0.3)),
-    "led-100pF-blue": grid((155, 165, 175), (0.1, 0.3)),
-    "led-30pF-bright": grid((150, 165, 180), (0.2,)),
 }

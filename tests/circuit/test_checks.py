@@ -224,7 +224,7 @@ def test_losses_of_the_switch_are_those_the_solver_found() -> None:
     assert whole == pytest.approx(case.number("supply_w"), rel=1e-3)
 
 
-LOST = re.compile(r"(?:coil|MOSFET|loop|receivers|source) ([\d.]+) ([mun]?)W")
+LOST = re.compile(r"(?:coil|MOSFET|loop|receivers|source)\s+([\d.]+) ([mun]?)W")
 PREFIX = {"": 1.0, "m": 1e-3, "u": 1e-6, "n": 1e-9}
 
 
