@@ -101,11 +101,11 @@ def test_a_lamp_whose_capacitor_drifts_by_two_percent_peaks_one_percent_lower() 
 
 
 def test_lamps_that_are_moved_couple_as_the_coils_field() -> None:
-    """One turn's field on its axis, R² / (2 (R² + z²)^1.5), summed over 10 turns 1.1 mm apart.
+    """One turn's field on its axis, R² / (2 (R² + z²)^1.5), summed over 10 turns 1.05 mm apart.
 
     J. C. Maxwell, Treatise, vol. 2, 1873, s. 676. The harbour: 60 mm, k = 0.006 at 30 mm.
     """
-    heights = 1.1e-3 * (np.arange(10) - 4.5)
+    heights = 1.05e-3 * (np.arange(10) - 4.5)
 
     def field(distance: float) -> float:
         return float((0.03**2 / (0.03**2 + (distance - heights) ** 2) ** 1.5).sum())

@@ -11,7 +11,7 @@ import pytest
 from cli.commandline import refusal, run, run_json
 from coilwright.build import build_text
 
-COIL = ("--coil-diameter", "60mm", "--turns", "10", "--pitch", "1.1mm")
+COIL = ("--coil-diameter", "60mm", "--turns", "10", "--pitch", "1.05mm")
 TWO = ("--colour", "red", "--colour", "blue")
 POINT = ("--calibrate", "0.006@30mm")
 QUICK = ("--points", "6", "--to", "80mm")
@@ -47,7 +47,7 @@ def test_lit_current_is_that_of_one_led_in_the_build_file(found: dict[str, Any])
 def test_measured_point_is_met(found: dict[str, Any]) -> None:
     """Between solved distances the coupling is that of the coil's field, k = 0.006 at 30 mm."""
     nearest = dict(zip(found["distances_m"], found["couplings"], strict=True))
-    # On the axis of 10 turns 1.1 mm apart, about as of one ring: 1 / (R² + z²)^1.5.
+    # On the axis of 10 turns 1.05 mm apart, about as of one ring: 1 / (R² + z²)^1.5.
     for distance, factor in nearest.items():
         shape = (0.03**2 + 0.03**2) ** 1.5 / (0.03**2 + distance**2) ** 1.5
         assert factor == pytest.approx(0.006 * shape, rel=0.03)
