@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from coilwright.bench.bare import BareBench, facts
+from coilwright.bench.bare import MACHINES, BareBench, facts
 from coilwright.bench.process import have_micropython
 from coilwright.errors import (
     BadPins,
@@ -29,6 +29,7 @@ from coilwright.errors import (
 from coilwright.firmware import firmware_folder
 from coilwright.install import Wishes, install, uninstall
 from coilwright.install.image import MANIFEST, compiled, have_mpy_cross, image, modules
+from coilwright.install.prompt import OLDEST_TEXT
 from coilwright.link import Driver, DriverState
 from coilwright.point import Flag
 from install.unplugged import Cable, Quiet, bare, contents, put
@@ -233,8 +234,10 @@ def test_source_instead_of_mpy(board: BareBench, flash: Path) -> None:
     assert set(contents(flash)) == FILES
 
 
+_ESP32 = ("esp32", "esp32s3", "esp32c3")
 REFUSED = [
-    (facts("rp2", "Raspberry Pi Pico with RP2040", 4, "1.23.0"), {}, WrongBoard, r"1\.23\.0"),
+    (facts(*MACHINES["rp2040"], "1.25.0"), {}, WrongBoard, r"1\.25\.0; 1\.26 .*hard timer"),
+    *((facts(*MACHINES[chip], "1.25.0"), {}, WrongBoard, r"1\.26 .*half scale") for chip in _ESP32),
     (facts("rp2", "Pimoroni Wonder with RP2999", 4), {}, WrongBoard, "no board file"),
     (None, {"board": "pico2"}, WrongBoard, "not a Raspberry Pi Pico 2"),
     (None, {"wiring": {"gate": 14}}, BadPins, "GPIO 14 .* soft reset"),
@@ -249,9 +252,20 @@ def test_refused_before_anything_is_changed(
 ) -> None:
     (flash / "main.py").write_text("print('as before')\n")
     before = contents(flash)
-    with bare(flash, facts=said) as bench, pytest.raises(kind, match=told):
+    with bare(flash, facts=said) as bench, pytest.raises(kind) as caught:
         install(bench.url, Wishes(**wish), Quiet())  # type: ignore[arg-type]
+    assert re.search(told, f"{caught.value.message} {caught.value.hint}")
     assert contents(flash) == before
+
+
+def test_every_page_names_the_oldest_micropython() -> None:
+    """One number, wherever somebody is told which MicroPython to take."""
+    root = Path(__file__).resolve().parents[2]
+    places = ["README.md", "docs/installing.md", "host/coilwright/cli/install_command.py"]
+    for place in places:
+        text = (root / place).read_text(encoding="utf-8")
+        told = re.findall(r"(?:MicroPython\S*|Version) (\d\.\d+) or newer", text)
+        assert told == [OLDEST_TEXT], place
 
 
 def test_another_mpy_version_is_refused(flash: Path) -> None:
@@ -321,7 +335,7 @@ def test_package_json_lists_every_file_and_mip_takes_it(board: BareBench, flash:
 
 
 def test_all_mpy_files_fit_the_size_that_is_promised() -> None:
-    """At most 40 KiB of .mpy files for each processor, and the version every board from 1.24 loads.
+    """At most 40 KiB of .mpy files for each processor, and the version every board from 1.26 loads.
 
     Source: MicroPython documentation, "MicroPython .mpy files": version 6.3 from release 1.23.
     """

@@ -74,7 +74,7 @@ def command(
 ) -> None:
     """Put the firmware on a board that has MicroPython.
 
-    Version 1.24 or newer is needed. Checks chip, version and pins, copies what is not there yet,
+    Version 1.26 or newer is needed. Checks chip, version and pins, copies what is not there yet,
     verifies every file by its SHA-256, restarts the board and asks the driver who it is. A driver
     that runs is switched off first; nothing is switched on. A device that names itself as something
     else is left alone unless you say otherwise. Pins that are not given stay as

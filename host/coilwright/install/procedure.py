@@ -43,10 +43,8 @@ from .image import (
     image,
     modules,
 )
-from .prompt import PART, Facts, Prompt
+from .prompt import OLDER, OLDEST, OLDEST_TEXT, PART, Facts, Prompt
 
-OLDEST = (1, 24)
-"""Oldest MicroPython that the firmware was written for."""
 SETTINGS = ("settings.bin", "settings.new")
 """The driver's own files, which stay when the firmware goes."""
 MAINTENANCE = "maintenance"
@@ -333,9 +331,9 @@ def _board(facts: Facts, wishes: Wishes) -> BoardFile:
     """
     version = ".".join(map(str, facts.version))
     if facts.version[:2] < OLDEST:
-        hint = "Put a newer one on the board: docs/installing.md."
+        hint = f"{OLDER.get(facts.platform, '')} Put a newer one on the board: docs/installing.md."
         raise WrongBoard(
-            f"The board runs MicroPython {version}; 1.24 is the oldest that will do.", hint
+            f"The board runs MicroPython {version}; {OLDEST_TEXT} is the oldest that will do.", hint
         )
     board = load_board(wishes.board) if wishes.board else board_for(facts.mcu)
     if board is None:

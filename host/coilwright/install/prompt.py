@@ -31,6 +31,15 @@ from coilwright.errors import (
 )
 from coilwright.link.opening import open_port, split_token
 
+OLDEST = (1, 26)
+"""Oldest MicroPython that the firmware is put on; `OLDER` says why."""
+OLDEST_TEXT = ".".join(map(str, OLDEST))
+OLDER = {
+    "esp32": "An older one starts its PWM at half scale: a pulse at each switching on.",
+    "rp2": "An older one has no hard timer: a garbage collection holds the guard up.",
+}
+"""Why, by `sys.platform`. Sources: micropython pull request 12650, `ports/esp32/machine_pwm.c`;
+`ports/rp2/machine_timer.c` (`hard`)."""
 PART = ".part"
 """What the name of a file ends in until all of it is there and right."""
 
@@ -176,7 +185,7 @@ class Prompt:
         message = f"There is no MicroPython prompt on {self._url}."
         if heard:
             message += f" This came: {heard[-80:]}"
-        hint = "Put MicroPython 1.24 or newer on the board first: docs/installing.md."
+        hint = f"Put MicroPython {OLDEST_TEXT} or newer on the board first: docs/installing.md."
         raise NotOurDriver(message, hint)
 
     @contextlib.contextmanager
