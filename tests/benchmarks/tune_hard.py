@@ -103,7 +103,10 @@ def table(rows: list[Row]) -> str:
     for name in (*names, "all"):
         mine = [r for r in rows if name in (r.family, "all")]
         given = [r for r in mine if not r.refused]
-        much, points = [r.ratio for r in given if r.ratio > TOO_MUCH], [r.points for r in mine]
+        much, points = (
+            [r.ratio for r in given if r.ratio > TOO_MUCH],
+            [r.points for r in given] or [0],
+        )
         cells = (
             name, len(mine), len(given), len(mine) - len(given), sum(r.dark for r in given),
             f"{len(much)} ({max(much):.2f})" if much else "0",

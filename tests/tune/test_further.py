@@ -41,3 +41,13 @@ def test_dark_with_the_sweeps_duty_is_looked_for_over_the_whole_band(chip: str) 
     bench = PhasorBench(chip=chip, probe_hz=200e3, threshold_a=0.65, probe_range_v=20.0)
     found = tune(bench.measure, TuneOptions(max_supply_a=0.6), rest=bench.rest())
     assert found.setting.frequency_hz == pytest.approx(165e3, rel=0.01)
+
+
+@BOTH
+@pytest.mark.parametrize(("lamp_hz", "way"), [(260e3, "further up"), (97e3, "further down")])
+def test_the_end_of_the_search_is_told(chip: str, lamp_hz: float, way: str) -> None:
+    bench = PhasorBench(chip=chip, probe_gain=0.0, lamp_hz=lamp_hz, threshold_a=0.05)
+    found = tune(bench.measure, rest=bench.rest())
+    assert any("end of the search" in text and way in text for text in found.warnings)
+    inside = PhasorBench(chip=chip, probe_gain=0.0, threshold_a=0.05)
+    assert not any("end of" in text for text in tune(inside.measure, rest=inside.rest()).warnings)

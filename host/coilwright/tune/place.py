@@ -267,7 +267,18 @@ def _less_duty(run: Run, points: list[Point], is_lit: Lit, reason: str) -> Place
         else:
             break
     at, light = _brightest(run, points, np.array(grid, dtype=np.float64))
+    _warn_of_end(run, at)
     return Place(at, duty, "light", reason, light, order_by_light(run, at, duty, is_lit))
+
+
+def _warn_of_end(run: Run, frequency_hz: float) -> None:
+    """Say where the search could not go on in the direction in which less duty was needed."""
+    for end_hz, way in zip(run.options.band_hz, ("down", "up"), strict=True):
+        if abs(math.log(frequency_hz / end_hz)) < APART:
+            run.warnings.append(
+                f"The setting lies at the end of the search, {show(end_hz, 'Hz')}: less duty may"
+                f" light the load beyond it. Tune again with a --band that reaches further {way}."
+            )
 
 
 def _asked_again(lit: Sequence[int], grid: Sequence[int], dark: set[int]) -> list[int]:
