@@ -16,6 +16,7 @@ from typing import Any
 
 from .documents import parse_toml
 from .errors import BadBoard, BadPins
+from .sensors import SHUNT_SENSORS
 
 SENSORS = ("adc", "ina219", "ina226", "none")
 _OUTPUTS = ("gate", "i2c", "led")
@@ -183,6 +184,14 @@ class BoardFile:
             for number, sdas, scls in self.buses
         )
         raise BadPins(f"SDA on GPIO {sda} and SCL on GPIO {scl} are no I2C bus.", pairs + ".")
+
+    def sensor_top_v(self, wiring: Wiring) -> float | None:
+        """Where the range of the supply sensor's converter ends, in volts at its input; None
+        without a sensor.
+        """
+        if wiring.sensor == "adc":
+            return self.adc_range_uv[1] * 1e-6
+        return SHUNT_SENSORS[wiring.sensor].top_v if wiring.sensor in SHUNT_SENSORS else None
 
     def board_json(self, wiring: Wiring) -> dict[str, Any]:
         """The contents of `board.json`, for the firmware."""

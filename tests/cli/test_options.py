@@ -220,3 +220,11 @@ def test_the_panel_loads_a_tune_before_the_output_can_be_on(
     _tuner(cast(Any, None))
 
     assert "coilwright.tune.procedure" in sys.modules
+
+
+def test_a_limit_beyond_the_sensor_says_what_to_do() -> None:
+    end = "the current limit is beyond the sensor's end of 1.152 A"
+    found = failure([DriverMessage(-221, f"Settings conflict;{end}")], "OUTP ON")
+    assert end in found.message
+    assert "--trip" in found.hint
+    assert "smaller shunt" in found.hint

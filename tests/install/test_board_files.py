@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from coilwright.bench.chips import CHIPS
-from coilwright.board_file import BoardFile, Wiring, board_names, load_board
+from coilwright.board_file import SENSORS, BoardFile, Wiring, board_names, load_board
 from coilwright.errors import BadBoard, BadPins
 from coilwright.install.prompt import Facts
 
@@ -48,6 +48,8 @@ FLASH = {
     "esp32s3": set(range(26, 33)),
     "esp32c3": set(range(12, 18)),
 }
+SENSOR_TOP_V = {"ina219": 0.32, "ina226": 0.08192, "none": None}
+"""TI data sheets: SBOS448 (INA219), range at a gain of /8; SBOS547 (INA226), full-scale range."""
 LEFT_RUNNING = set(range(8, 16)) | set(range(24, 30))
 """MicroPython 1.28 on an emulated RP2040: PWM slices that a soft reset does not stop."""
 
@@ -61,6 +63,13 @@ def board(request: pytest.FixtureRequest) -> BoardFile:
 
 def test_the_boards_are_those_that_are_promised() -> None:
     assert BOARDS == ["esp32", "esp32c3", "esp32s3", "pico", "pico2"]
+
+
+@pytest.mark.parametrize("sensor", SENSORS)
+def test_where_a_sensor_ends(board: BoardFile, sensor: str) -> None:
+    top_v = board.sensor_top_v(replace(board.wiring, sensor=sensor))
+    known = SENSOR_TOP_V.get(sensor, ADC_RANGE_UV[board.name][1] * 1e-6)
+    assert top_v == (None if known is None else pytest.approx(known, rel=1e-4))
 
 
 def test_no_gate_on_a_pin_that_the_makers_warn_of(board: BoardFile) -> None:

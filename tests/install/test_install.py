@@ -18,6 +18,7 @@ import pytest
 
 from coilwright.bench.bare import MACHINES, BareBench, facts
 from coilwright.bench.process import have_micropython
+from coilwright.cli.install_command import _tell_installed
 from coilwright.errors import (
     BadPins,
     CoilwrightError,
@@ -182,6 +183,29 @@ def test_a_stored_start_up_is_not_set_off(board: BareBench, flash: Path) -> None
     assert "settings.bin" in uninstall(board.url, Quiet()).left
 
 
+def test_a_limit_that_the_sensor_cannot_show_is_told(
+    board: BareBench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    first = put(board)
+    # 0.1 ohm and 20 V/V make 2 V/A of 3.3 V.
+    assert first.limit is not None
+    assert first.limit.end_a == pytest.approx(3.3 / (0.1 * 20), rel=1e-4)
+    _tell_installed(first, dry_run=False, as_json=False)
+    assert "Warning" not in capsys.readouterr().out
+    with Driver.open(board.url) as driver:
+        driver.set_limits(trip_a=1.7)
+        driver.store_settings()
+    again = put(board)
+    _tell_installed(again, dry_run=False, as_json=False)
+    told = " ".join(capsys.readouterr().out.split())
+    assert (
+        "Warning: The driver is to trip at 1.7 A, but its sensor shows no more than 1.65 A" in told
+    )
+    _tell_installed(again, dry_run=False, as_json=True)
+    told_json = json.loads(capsys.readouterr().out)["current_limit"]
+    assert told_json == {"trip_a": 1.7, "end_a": pytest.approx(1.65)}
+
+
 def test_dry_run_changes_nothing(board: BareBench, flash: Path) -> None:
     done = install(board.url, Wishes(wiring={"gate": 3}), Quiet(), dry_run=True)
     assert set(done.plan.write) == FILES
@@ -292,6 +316,8 @@ def test_the_other_chips_of_the_esp32_family(
     with bare(flash, chip) as bench:
         done = put(bench)
         assert done.driver is not None
+        assert done.limit is not None
+        assert done.limit.end_a == pytest.approx(range_uv * 1e-6 / 2)
         assert (done.board.name, done.wiring.gate, done.wiring.led) == (chip, gate, None)
         assert json.loads((flash / "board.json").read_text())["adc_full_uv"] == range_uv
         with Driver.open(bench.url) as driver:

@@ -174,7 +174,8 @@ def _wiring_text(wiring: Wiring) -> str:
 def _tell_installed(done: Installed, dry_run: bool, as_json: bool) -> None:
     from dataclasses import asdict
 
-    from coilwright.view.pairs import print_pairs
+    from coilwright.quantities import show
+    from coilwright.view.pairs import print_pairs, print_sentences
 
     version = ".".join(map(str, done.facts.version))
     plan = done.plan
@@ -201,6 +202,7 @@ def _tell_installed(done: Installed, dry_run: bool, as_json: bool) -> None:
                 },
                 "driver": driver,
                 "calibrated": done.calibrated or None,
+                "current_limit": done.limit and asdict(done.limit),
                 "not_started": done.waits or None,
             }
         )
@@ -224,11 +226,18 @@ def _tell_installed(done: Installed, dry_run: bool, as_json: bool) -> None:
         serial, firmware, state = done.driver
         pairs.append(("driver", f"{serial}, firmware {firmware}, output {state}"))
         pairs.append(("calibrated", done.calibrated))
+    if done.limit is not None:
+        told = (
+            f"{show(done.limit.trip_a, 'A')}; its sensor shows up to {show(done.limit.end_a, 'A')}"
+        )
+        pairs.append(("trips at", told))
     if done.waits:
         pairs.append(("not started", done.waits))
     if dry_run:
         pairs.append(("dry run", "no file was changed"))
     print_pairs(pairs)
+    if done.limit is not None and done.limit.warning:
+        print_sentences([f"Warning: {done.limit.warning}"])
 
 
 def _tell_removed(done: Removed, dry_run: bool, as_json: bool) -> None:

@@ -32,6 +32,7 @@ from coilwright.link import Driver, DriverState, Timeouts
 from coilwright.link.handshake import ForeignDevice, PythonPrompt, identify
 from coilwright.link.opening import open_port, split_token
 from coilwright.link.transport import Transport
+from coilwright.quantities import show
 
 from .image import (
     MANIFEST,
@@ -102,6 +103,25 @@ class Plan:
 
 
 @dataclass(frozen=True, slots=True)
+class CurrentLimit:
+    """The mean supply current at which a driver trips, and the highest that its sensor shows."""
+
+    trip_a: float
+    end_a: float
+
+    @property
+    def warning(self) -> str:
+        """What is wrong where the sensor cannot show an excess; empty where it can."""
+        if self.trip_a < self.end_a:
+            return ""
+        return (
+            f"The driver is to trip at {show(self.trip_a, 'A')}, but its sensor shows no more than"
+            f" {show(self.end_a, 'A')}. Lower the limit with `coilwright set --trip`, or fit a"
+            " smaller shunt (docs/sensors.md)."
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class Installed:
     """What was done, or with `dry_run` what would be.
 
@@ -114,6 +134,7 @@ class Installed:
         driver: Serial number, firmware version and state of the driver that answered; None where
             it was not started.
         calibrated: When its sensors were calibrated, in words; empty where it was not started.
+        limit: Of its supply current; None without a sensor, or where it was not started.
         waits: Why it was not started, empty where it was.
     """
 
@@ -125,6 +146,7 @@ class Installed:
     format: str
     driver: tuple[str, str, str] | None = None
     calibrated: str = ""
+    limit: CurrentLimit | None = None
     waits: str = ""
 
 
@@ -193,8 +215,7 @@ def install(
             return replace(done, waits=waits)
         view.say("starting the driver")
         prompt.restart()
-    driver, dates = _answer(url, wiring)
-    return replace(done, driver=driver, calibrated=dates)
+    return _answer(url, done)
 
 
 def uninstall(url: str, view: View, *, dry_run: bool = False, interrupt: bool = False) -> Removed:
@@ -497,18 +518,18 @@ def _waits(prompt: Prompt) -> str:
     return "its stored settings switch the output on at power-on: press its reset button yourself"
 
 
-def _answer(url: str, wiring: Wiring) -> tuple[tuple[str, str, str], str]:
-    """Serial number, firmware version and state of the driver that has started, its output off;
-    and when its sensors were calibrated.
+def _answer(url: str, done: Installed) -> Installed:
+    """With what the driver that has started says, its output off.
 
     Raises:
         NotInstalled: None answers, or it is not as it should be.
     """
+    gate, top_v = done.wiring.gate, done.board.sensor_top_v(done.wiring)
     with _driver(url) as driver:
-        if driver.board.gate_pin != wiring.gate:
+        if driver.board.gate_pin != gate:
             raise NotInstalled(
                 f"The driver answers, but with its gate on GPIO {driver.board.gate_pin}, not "
-                f"{wiring.gate}."
+                f"{gate}."
             )
         state = driver.condition()
         if state not in (DriverState.OFF, DriverState.TRIPPED):
@@ -520,7 +541,12 @@ def _answer(url: str, wiring: Wiring) -> tuple[tuple[str, str, str], str]:
             raise NotInstalled(f"The driver starts, but says: {'; '.join(said)}.")
         dates = calibrated.read(driver.protected_data())
         found = driver.identity.serial, driver.identity.firmware, state.value.lower()
-        return found, calibrated.describe(dates, driver.calibration())
+        known = driver.calibration()
+        limit = top_v and CurrentLimit(
+            driver.limits().trip_a, (top_v - known.supply_offset_v) * known.supply_gain_a_per_v
+        )
+        dated = calibrated.describe(dates, known)
+        return replace(done, driver=found, calibrated=dated, limit=limit or None)
 
 
 def _driver(url: str) -> Driver:

@@ -218,6 +218,11 @@ def failure(found: Sequence[DriverMessage], sent: str) -> DriverError:
         hint = "`coilwright status` says why it tripped. Mend that, then `coilwright set --clear`."
     if first == -221 and "tracking" in told:
         hint = "The driver is tracking: `coilwright set` ends that, as does `TRACK OFF`."
+    if first == -221 and "sensor's end" in told:
+        hint = (
+            "Its sensor cannot show the current at which it is to trip: lower the limit"
+            " (`coilwright set --trip`), or fit a smaller shunt (docs/sensors.md)."
+        )
     if first == -222:
         near = [text for header, text in _RANGE_HINTS.items() if sent.startswith(header)]
         return OutOfRange(f"The driver says {told} to {sent!r}.", near[0] if near else hint)
