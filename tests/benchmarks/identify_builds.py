@@ -80,7 +80,7 @@ def compare(seed: int, true: Build, found: Identified, seconds: float) -> Outcom
     }
     for part in ("receiver[0]", "probe"):
         product = [
-            keys.value(build, f"{part}.inductance") * keys.value(build, f"{part}.capacitance")
+            keys.value(build, f"{part}.inductance") * keys.tuned_f(build, part)
             for build in (found.built, true)
         ]
         errors[f"{part} resonance"] = float(np.sqrt(product[1] / product[0])) - 1
