@@ -1,6 +1,6 @@
 """Amounts of money, exact: fractions inside, rounded to the currency's decimals only to be shown.
 
-Currencies are named by their ISO 4217 codes; their decimals and signs come from Babel (CLDR).
+Currencies are named by their ISO 4217 codes (list one, from memory).
 """
 
 from __future__ import annotations
@@ -12,6 +12,22 @@ from fractions import Fraction
 
 NONE = "XXX"
 """ISO 4217: no currency. Amounts are then shown as bare numbers."""
+
+_CODES = """
+AED AFN ALL AMD AOA ARS AUD AWG AZN BAM BBD BDT BGN BHD BIF BMD BND BOB BRL BSD BTN BWP BYN BZD CAD
+CDF CHF CLP CNY COP CRC CUP CVE CZK DJF DKK DOP DZD EGP ERN ETB EUR FJD FKP GBP GEL GHS GIP GMD GNF
+GTQ GYD HKD HNL HTG HUF IDR ILS INR IQD IRR ISK JMD JOD JPY KES KGS KHR KMF KPW KRW KWD KYD KZT LAK
+LBP LKR LRD LSL LYD MAD MDL MGA MKD MMK MNT MOP MRU MUR MVR MWK MXN MYR MZN NAD NGN NIO NOK NPR NZD
+OMR PAB PEN PGK PHP PKR PLN PYG QAR RON RSD RUB RWF SAR SBD SCR SDG SEK SGD SHP SLE SOS SRD SSP STN
+SVC SYP SZL THB TJS TMT TND TOP TRY TTD TWD TZS UAH UGX USD UYU UZS VED VES VND VUV WST XAF XCD XOF
+XPF YER ZAR ZMW ZWG
+"""
+
+_WITHOUT_COINS = "BIF CLP DJF GNF ISK JPY KMF KRW PYG RWF UGX VND VUV XAF XOF XPF"
+
+_IN_THOUSANDTHS = "BHD IQD JOD KWD LYD OMR TND"
+
+_SIGNS = {"EUR": "€", "GBP": "£", "JPY": "¥", "USD": "$"}
 
 _AMOUNT = re.compile(r"(?:([A-Za-z]{3})\s*)?([+-]?[\d.]+)(?:\s*([A-Za-z]{3}))?")
 
@@ -55,18 +71,16 @@ def check_currency(code: str) -> str:
     Raises:
         ValueError: Not an ISO 4217 code.
     """
-    from babel import Locale
-
-    if code.upper() not in Locale("en").currencies:
+    if code.upper() not in _CODES.split():
         raise ValueError(f"{code!r} is no currency of ISO 4217; write for instance EUR or GBP")
     return code.upper()
 
 
 def decimals(currency: str) -> int:
     """Digits of the currency's smallest coin after the point."""
-    from babel.numbers import get_currency_precision
-
-    return 2 if currency == NONE else get_currency_precision(currency)
+    if currency in _WITHOUT_COINS:
+        return 0
+    return 3 if currency in _IN_THOUSANDTHS else 2
 
 
 def rounded(amount: Fraction, currency: str) -> Decimal:
@@ -76,10 +90,10 @@ def rounded(amount: Fraction, currency: str) -> Decimal:
 
 
 def show_amount(amount: Fraction, currency: str) -> str:
-    """The amount for people: "€2.49", or "2.49" without a currency."""
-    value = rounded(amount, currency)
+    """The amount for people: "€2.49", "CHF 2.49", or "2.49" without a currency."""
+    number = f"{rounded(amount, currency):,.{decimals(currency)}f}"
     if currency == NONE:
-        return f"{value:,.2f}"
-    from babel.numbers import format_currency
-
-    return format_currency(value, currency, locale="en")
+        return number
+    sign = _SIGNS.get(currency, f"{currency}\N{NO-BREAK SPACE}")
+    # The minus stands before the sign.
+    return f"-{sign}{number[1:]}" if number.startswith("-") else sign + number

@@ -15,10 +15,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import find_peaks
 
 from .detect import Trace
 from .lineshape import Array, Shape
+from .peaks import peaks
 
 COUNT = 7
 """Parameters: ln f1, ln Q1, ln f2, ln Q2, a, p, q."""
@@ -139,10 +139,10 @@ def _starts(trace: Trace, single: Shape) -> list[Array]:
 def _two_peaks(trace: Trace) -> list[Array]:
     """Starts from the two most prominent maxima, in phase and against each other."""
     y, f = trace.amplitude_v, trace.frequency_hz
-    at, about = find_peaks(y, prominence=0.1 * float(np.ptp(y)))
+    at, prominences = peaks(y, 0.1 * float(np.ptp(y)))
     if at.size < 2:
         return []
-    one, two = sorted(at[np.argsort(about["prominences"])[-2:]])
+    one, two = sorted(at[np.argsort(prominences)[-2:]])
     ln_q = np.log(max(2.0, f[one] / max(f[two] - f[one], 1e-9 * f[one])))
     return [
         np.array([np.log(f[one]), ln_q, np.log(f[two]), ln_q, y[one], sign * y[two], 0.1 * y[two]])
@@ -205,7 +205,7 @@ def _maxima(trace: Trace, values: Array) -> tuple[tuple[float, float], ...]:
     """Inner maxima of the curve, by a dense grid and a parabola through its best three points."""
     f = np.linspace(trace.frequency_hz[0], trace.frequency_hz[-1], 4001)
     y = _curve(f, values)[0]
-    at, _ = find_peaks(y)
+    at, _ = peaks(y)
     found = []
     for i in at:
         before, here, after = y[i - 1 : i + 2]

@@ -12,12 +12,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import find_peaks
 
 from coilwright.errors import NoResult
 from coilwright.quantities import show
 
 from .lineshape import Array, Shape
+from .peaks import peaks
 
 NOISE_FACTOR = 8.0
 """A trace, or a peak in it, must stand so many standard deviations out of the noise."""
@@ -179,10 +179,9 @@ def _robust_range(level: Array) -> float:
 
 def _tallest(level: Array, noise: float) -> int | None:
     """Index of the highest point of the most prominent inner peak, None where there is none."""
-    found, about = find_peaks(level, prominence=NOISE_FACTOR * noise, plateau_size=(1, None))
+    found, prominence = peaks(level, NOISE_FACTOR * noise)
     if not found.size:
         return None
-    prominence = about["prominences"]
     best = int(np.argmax(prominence))
     if prominence[best] < PROMINENCE * abs(level[found[best]]):
         return None

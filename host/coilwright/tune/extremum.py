@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import find_peaks
 from scipy.special import ndtri
 
 from coilwright.tune.detect import NOISE_FACTOR, Trace, smooth
 from coilwright.tune.lineshape import Array
+from coilwright.tune.peaks import peaks
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,11 +43,11 @@ def _extremum(trace: Trace, sign: float) -> Extremum | None:
         return None
     level = smooth(sign * trace.amplitude_v)
     noise = float(np.median(trace.sd_v)) / np.sqrt(3)
-    found, about = find_peaks(level, prominence=NOISE_FACTOR * noise, plateau_size=(1, None))
+    found, prominences = peaks(level, NOISE_FACTOR * noise)
     if not found.size:
         return None
-    best = int(np.argmax(about["prominences"]))
-    prominence = float(about["prominences"][best])
+    best = int(np.argmax(prominences))
+    prominence = float(prominences[best])
     part, (at, sd, value) = _fitted(trace, level, int(found[best]), prominence)
     if not part.frequency_hz[0] < at < part.frequency_hz[-1]:
         at = float(trace.frequency_hz[found[best]])
