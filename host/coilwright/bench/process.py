@@ -23,7 +23,7 @@ from coilwright.errors import BadBuild, NotWritable
 from coilwright.firmware import firmware_folder
 from coilwright.whole_file import replace_text
 
-from . import confine
+from . import confine, costs
 from .board import SOFT_RESET, Pins
 from .chips import CHIPS, OFF, board_json
 from .circuit_faults import Condition, condition
@@ -77,6 +77,7 @@ class Bench:
         port: Host's side of the line; a pseudo-terminal if not given.
         line: What the line does to bytes.
         faults: What goes wrong, and when.
+        costs: `"chip"` charges the board's clock with what its work costs there, see `costs`.
         micropython: False runs the firmware on CPython; by default only where there is no other.
         firmware: Folder of the firmware, by default the project's.
 
@@ -105,6 +106,7 @@ class Bench:
         micropython: bool | None = None,
         firmware: Path | None = None,
         faults: Iterable[Fault] = (),
+        costs: str = "none",
     ) -> None:
         check_system()
         nominal = build if isinstance(build, Build) else load_build(build)
@@ -122,7 +124,9 @@ class Bench:
             self.micropython = micropython
         self.confined = self.micropython and confine.possible()
         """Whether the system keeps the interpreter to its flash, see `confine`."""
+        self.costs = costs
         self.firmware = firmware or firmware_folder()
+        self._paced = self._pace() if costs == "chip" else None
         self.plant = Plant(self.build, self.chip.name)
         self.clock, self.faults = BenchClock(speed), Faults()
         self.add_faults(faults)
@@ -195,8 +199,9 @@ class Bench:
             self._watcher.join()
         self._relay.stop()
         self.plant.close()
-        if self._temporary is not None:
-            self._temporary.cleanup()
+        for folder in (self._temporary, self._paced):
+            if folder is not None:
+                folder.cleanup()
 
     def reset(self, cause: int = HARD_RESET, off_s: float = 0.0) -> None:
         """Reset the board, or take its power for so long; the device folder stays."""
@@ -390,8 +395,18 @@ class Bench:
         return words + self._inputs()
 
     def _inputs(self) -> list[str]:
-        """The shim's module for inputs, where one is wired."""
-        return ["sim_pin"] if self.alert else []
+        """The shim's modules for inputs, where one is wired, and for what the work costs."""
+        modules = ["sim_pin"] if self.alert else []
+        if self.costs == "chip":
+            modules.append(costs.argument(self.chip.family, self.seed))
+        return modules
+
+    def _pace(self) -> tempfile.TemporaryDirectory[str]:
+        """A copy of the firmware that pays for its bytecodes."""
+        folder = tempfile.TemporaryDirectory(prefix="coilwright-")
+        costs.pace_folder(self.firmware, Path(folder.name))
+        self.firmware = Path(folder.name)
+        return folder
 
     def _started(self) -> None:
         """The interpreter has been started, and hears nobody yet."""
@@ -400,6 +415,7 @@ class Bench:
         prompt = ["-i"] if self.port.prompt else []
         if self.micropython:
             shim_bytes = SHIM_BYTES + (INPUT_BYTES if self.alert else 0)
+            shim_bytes += costs.HEAP_BYTES if self.costs == "chip" else 0
             heap = f"heapsize={self.build.bench.heap_bytes + shim_bytes}"
             how = "confined" if self.confined else "loose"
             places = [self.flash, *self._readable()]

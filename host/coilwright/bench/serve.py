@@ -42,10 +42,15 @@ class BenchRequest:
     """Without firmware: what is in the flash runs."""
     alert: bool | None = None
     """Whether the alert pin of an INA226 is wired to the board."""
+    costs: str = "none"
+    """Whether the board's own work takes the time that it takes on the chip: `chip`."""
 
     def __post_init__(self) -> None:
         _one_of("chip", self.chip, CHIPS)
         _one_of("sensor", self.sensor, SENSORS)
+        _one_of("costs", self.costs, ("none", "chip"))
+        if self.bare and self.costs != "none":
+            raise BadBuild("A bare board's programs cannot be made to pay.", "leave out the costs")
         if not 0.01 <= self.speed <= 1000:
             raise BadBuild(f"speed is {self.speed:g}.", "give 0.01 to 1000; 1 is real time")
         if self.seed is not None and self.seed < 0:
@@ -101,6 +106,7 @@ def _request(build: str, query: Mapping[str, str]) -> BenchRequest:
         "seed": int,
         "sensor": str,
         "alert": _yes,
+        "costs": str,
         "speed": _number,
         "flash": str,
     }

@@ -28,6 +28,13 @@ COMMANDLINE = click.core.ParameterSource.COMMANDLINE
 )
 @click.option("--seed", type=click.IntRange(0), help="Draws loose parts and noise.")
 @click.option("--sensor", type=click.Choice(["adc", "ina219", "ina226"]), help="Current sensor.")
+@click.option(
+    "--costs",
+    type=click.Choice(["none", "chip"]),
+    default="none",
+    show_default=True,
+    help="Whether the board's own work takes the time that it takes on the chip.",
+)
 @click.option("--alert", is_flag=True, help="Wire the alert pin of an INA226 too.")
 @click.option(
     "--speed",
@@ -67,6 +74,7 @@ def command(
     chip: str | None,
     seed: int | None,
     sensor: str | None,
+    costs: str,
     alert: bool,
     speed: float,
     flash: Path | None,
@@ -96,6 +104,7 @@ def command(
         chip=chip,
         seed=seed,
         sensor=sensor,
+        costs=costs,
         alert=alert or None,
         speed=speed,
         flash=None if flash is None else str(flash),
@@ -115,6 +124,7 @@ def _tell_json(bench: Bench) -> None:
         "chip": bench.chip.name,
         "seed": bench.seed,
         "sensor": bench.sensor,
+        "costs": bench.costs,
         "micropython": bench.micropython,
         "confined": bench.confined,
     }

@@ -1,6 +1,6 @@
-"""Run the firmware of a folder on the simulated board: run.py LINK FIRMWARE SPEED [MODULE].
+"""Run the firmware of a folder on the simulated board: run.py LINK FIRMWARE SPEED [MODULE[=FACTS]]…
 
-MODULE is one of the shim that is needed besides.
+MODULE is one of the shim that is needed besides; it finds its FACTS in `sys.argv`.
 """
 
 import sys
@@ -35,7 +35,7 @@ sys.path[0] = sys.argv[2]
 sim_machine.start(open(int(sys.argv[1]), "r+b", 0))
 sim_time.start(float(sys.argv[3]), kill)
 for name in sys.argv[4:]:
-    __import__(name)
+    __import__(name.partition("=")[0])
 sim_machine.start = sim_time.start = None  # not needed any more
 del sys.argv[1:]
 if sys.implementation.name == "micropython":

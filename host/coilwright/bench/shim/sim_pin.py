@@ -8,6 +8,7 @@ class Pin(machine.Pin):
     """A pin; an input's falling edge is looked for as often as the bench says."""
 
     PULL_UP, IRQ_FALLING = 2, 2
+    hard = False
 
     def __init__(self, id, mode=-1, *_, **options):
         self.mode = mode
