@@ -57,13 +57,18 @@ def contradiction(fitted: Sequence[Parameter], found: Fitted) -> Contradiction |
         for i in tested:
             one = fitted[i]
             mean, sd = without_label(float(found.unknown[i]), float(found.covariance[i, i]), scale)
-            assert one.limit is not None
-            if one.given is given and abs(mean) > one.limit / one.spread + BEYOND * sd:
+            if one.given is given and abs(mean) > _edge(one, mean) / one.spread + BEYOND * sd:
                 gains[i] = mean**2 / (1 + sd**2)
         if gains:
             most = max(gains.values())
             return Contradiction(tuple(i for i in gains if gains[i] > most - ALIKE), most)
     return None
+
+
+def _edge(one: Parameter, mean: float) -> float:
+    """Change of the logarithm that is stated on this side: 50 % less is farther than 50 % more."""
+    assert one.limit is not None
+    return math.log1p(one.limit) if mean > 0 else -math.log1p(-min(one.limit, 0.99))
 
 
 def without_label(mean: float, variance: float, scale: float = 1.0) -> tuple[float, float]:

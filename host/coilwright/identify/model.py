@@ -28,7 +28,7 @@ class Parameter:
         spread: Standard deviation that is expected of its logarithm.
         step: Change of the logarithm for a derivative.
         given: Whether the centre was measured and told, not taken from the build file.
-        limit: Change of the logarithm that the stated tolerance allows; None without one.
+        limit: Share of the centre by which it may lie off as stated; None where nothing is.
     """
 
     key: str
@@ -64,7 +64,6 @@ def parameters(build: Build, given: Mapping[str, Given]) -> list[Parameter]:
     sqrt(3) as standard deviation.
     """
     found = []
-    limit: float | None
     names = [*keys.fitted_keys(build), *(key for key in given if keys.kind_of(key))]
     for key in dict.fromkeys(names):
         kind = keys.kind_of(key)
@@ -75,9 +74,9 @@ def parameters(build: Build, given: Mapping[str, Given]) -> list[Parameter]:
             found.append(Parameter(key, one.value, one.within / 1.96, kind.step, True, limit))
             continue
         within = keys.tolerance(build, key)
-        limit = None if within is None else math.atanh(min(within, 0.99))
-        spread = (kind.spread if limit is None else limit) / math.sqrt(3)
-        found.append(Parameter(key, keys.value(build, key), spread, kind.step, limit=limit))
+        half = kind.spread if within is None else math.atanh(min(within, 0.99))
+        spread = half / math.sqrt(3)
+        found.append(Parameter(key, keys.value(build, key), spread, kind.step, limit=within))
     return [one for one in found if one.spread > 0]
 
 

@@ -241,7 +241,7 @@ def _contradicted(planned: Build, fit: Fit, parts: Sequence[Value], places: tupl
         one, value = fit.model.fitted[i], parts[i]
         assert one.limit is not None
         stated = keys.tolerance(planned, one.key)
-        limit = math.tanh(one.limit) if one.given or stated is None else stated
+        limit = one.limit if one.given or stated is None else stated
         half = math.sqrt(value.high / value.low) - 1
         told.append(
             f"{value.name}: found {show(value.value, value.unit, 4)} ± {100 * half:.2g} %, "
