@@ -31,9 +31,11 @@ _ROLES = {
     "scl": "SCL, B",
     "sda": "SDA, B",
     "alert": "alert, B",
+    "latch": "latch",
+    "latch_clear": "clear the latch",
 }
 _PULL_DOWN_OHM = 10e3
-_CORNERS = (-0.6, -26.8), (23.4, 12.8)
+_CORNERS = (-0.6, -36.8), (23.4, 12.8)
 _INCHES = 0.43
 """The sheet in the drawing's units, and the size of one."""
 _NOTES = """
@@ -41,7 +43,7 @@ Heavy current flows round C1, C2, L1, C3 and Q1: keep that loop short, and join 
 source of Q1.
 
 Set the supply's current limit, and fit the fuse F1. The board runs from USB, the coil never does.
-5 V is for the gate driver alone.
+5 V is for U1 and U3 alone.
 
 Drain, tank and probe can carry tens to hundreds of volts.
 
@@ -178,6 +180,10 @@ def power_stage(sheet: Sheet, board: BoardFile) -> None:
 def _gate_driver(sheet: Sheet, board: BoardFile, gate: Spot) -> None:
     y = gate[1]
     sheet.box((11.8, y - 1), (14.6, y + 1), "U1\ngate driver")
+    sheet.text((14.45, y - 0.75), "EN", "right", 9)
+    sheet.wire((14.3, y - 1), (14.3, y - 1.6))
+    sheet.add(sheet.elm.Dot(open=True).at((14.3, y - 1.6)))
+    sheet.text((14.3, y - 2.0), "EN", "center", color=_BLUE)
     sheet.wire((14.6, y), gate)
     sheet.dot((15.8, y))
     sheet.part("Resistor", (15.8, y), (15.8, y - 2.2), "R2\n10 kΩ", "bottom")
@@ -344,6 +350,60 @@ def light(sheet: Sheet, x: float, y: float, pin: str) -> None:
     sheet.net((x + 3.8, y - 1.3), pin)
 
 
+def latch(sheet: Sheet, x: float, y: float, names: dict[str, str]) -> None:
+    """A flip-flop that holds the gate driver's enable low once a comparator or alert cleared it.
+
+    A rising edge at CLK sets it again, but not while CLR is low. At power-on PRE sets it.
+    """
+    sheet.heading((x, y + 2.2), "Latch in hardware (may be left out)")
+    set_y, clear_y, top = y - 1.4, y - 3.6, y + 1.2
+    source, start = "ALERT of B", x + 9.2
+    if "supply" in names:
+        _comparator(sheet, x, y, names["supply"])
+        source, start = f"or {source}", x + 8
+    sheet.wire((start, set_y), (x + 13.2, set_y))
+    sheet.dot((x + 9.2, set_y), (x + 10.6, set_y))
+    sheet.part("Resistor", (x + 9.2, set_y), (x + 9.2, top), "10 kΩ", "bottom")
+    sheet.net((x + 9.2, top), "3.3 V", "center")
+    sheet.wire((x + 10.6, set_y), (x + 10.6, y - 2.3))
+    sheet.net((x + 10.6, y - 2.3), source)
+    left, right = x + 13.2, x + 17.2
+    sheet.box((left, y - 4.6), (right, y), "U4, ½ 74HC74\nat 3.3 V", 9.5)
+    sheet.text((left + 0.15, set_y), "CLR", "left", 9)
+    sheet.text((left + 0.15, clear_y), "CLK", "left", 9)
+    sheet.text((right - 0.15, set_y), "Q", "right", 9)
+    more = "D: 3.3 V\nPRE: 10 kΩ to 3.3 V, 100 nF to ground"
+    sheet.text(((left + right) / 2, y - 5.3), more, "center", 9)
+    sheet.wire((x + 8, clear_y), (left, clear_y))
+    sheet.net((x + 8, clear_y), names.get("latch_clear", "a GPIO, see --latch-clear"), "right")
+    sheet.dot((x + 10.6, clear_y))
+    sheet.part("Resistor", (x + 10.6, clear_y), (x + 10.6, y - 5.8), "10 kΩ", "bottom")
+    sheet.net((x + 10.6, y - 5.8), "3.3 V")
+    sheet.wire((right, set_y), (x + 20.8, set_y))
+    sheet.net((x + 20.8, set_y), "EN")
+    sheet.dot((x + 18.2, set_y), (x + 19.6, set_y))
+    sheet.wire((x + 18.2, set_y), (x + 18.2, y))
+    sheet.net((x + 18.2, y), names.get("latch", "a GPIO, see --latch"))
+    sheet.part("Resistor", (x + 19.6, set_y), (x + 19.6, y - 3.6), "R7\n10 kΩ", "bottom")
+    sheet.ground((x + 19.6, y - 3.6))
+
+
+def _comparator(sheet: Sheet, x: float, y: float, pin: str) -> None:
+    """Pulls its output low while the shunt amplifier shows more than the threshold."""
+    top, above, below, low = y + 1.2, y - 0.7, y - 2.1, y - 3
+    sheet.net((x + 1, top), "3.3 V", "center")
+    sheet.part("Resistor", (x + 1, top), (x + 1, above), "R5\n2.2 kΩ", "bottom")
+    sheet.dot((x + 1, above))
+    sheet.part("Resistor", (x + 1, above), (x + 1, low), "R6\n10 kΩ", "bottom")
+    sheet.ground((x + 1, low))
+    sheet.wire((x + 1, above), (x + 5, above))
+    sheet.box((x + 5, y - 2.8), (x + 8, y), "U3\ncomparator\nat 5 V", 9.5)
+    sheet.text((x + 5.15, above), "+", size=11)
+    sheet.text((x + 5.15, below), "−", size=11)
+    sheet.wire((x + 4.4, below), (x + 5, below))
+    sheet.net((x + 4.4, below), pin, "right")
+
+
 def notes(board: BoardFile) -> str:
     """What must be known beside the circuit."""
     low, high = (value * 1e-6 for value in board.adc_range_uv)
@@ -378,6 +438,8 @@ def draw(board: BoardFile, path: Path) -> None:
         probe(sheet, 5.6, -14.6, names["probe"])
     if "light" in names:
         light(sheet, 0, -22.2, names["light"])
+    if "supply" in names or board.wiring.sensor == "ina226":
+        latch(sheet, 0, -30, names)
     sheet.text((8, -23.3), notes(board), size=10, color=_GREY)
     drawing.draw(show=False)
     axes.set(xlim=(x0, x1), ylim=(y0, y1))

@@ -19,7 +19,7 @@ from .errors import BadBoard, BadPins
 from .sensors import SHUNT_SENSORS
 
 SENSORS = ("adc", "ina219", "ina226", "none")
-_OUTPUTS = ("gate", "i2c", "led")
+_OUTPUTS = ("gate", "i2c", "led", "clear")
 _ROLES = {
     "gate": "the gate",
     "supply": "the supply-current sensor",
@@ -29,6 +29,8 @@ _ROLES = {
     "sda": "SDA",
     "alert": "the alert pin",
     "led": "the LED",
+    "latch": "the latch",
+    "latch_clear": "clearing the latch",
 }
 
 
@@ -58,7 +60,11 @@ class Pwm:
 
 @dataclass(frozen=True, slots=True)
 class Wiring:
-    """What is connected to which pin; None where there is nothing."""
+    """What is connected to which pin; None where there is nothing.
+
+    `latch` is the pin that reads a latch in hardware, `latch_tripped` what it reads there once the
+    latch has acted, `latch_clear` the pin that clears it by a low pulse.
+    """
 
     gate: int
     sensor: str = "none"
@@ -72,6 +78,9 @@ class Wiring:
     amplifier: float = 20.0
     address: int = 64
     alert: int | None = None
+    latch: int | None = None
+    latch_clear: int | None = None
+    latch_tripped: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,12 +148,15 @@ class BoardFile:
             raise BadPins(
                 "Only an INA226 has an alert pin.", "Give --alert none, or --sensor ina226."
             )
+        if wiring.latch_clear is not None and wiring.latch is None:
+            raise BadPins("A latch is read before it is cleared: its own pin is missing.")
         if wiring.sensor.startswith("ina"):
             self.bus(wiring)
 
     def _uses(self, wiring: Wiring) -> list[tuple[str, str, int]]:
         """Role, use and number of the pins that are used."""
         uses = [("gate", "gate"), ("probe", "adc"), ("light", "adc"), ("led", "led")]
+        uses += [("latch", "input"), ("latch_clear", "clear")]
         if wiring.sensor == "adc":
             uses.insert(1, ("supply", "adc"))
         if wiring.sensor.startswith("ina"):
@@ -208,6 +220,10 @@ class BoardFile:
                 supply["alert"] = wiring.alert
             bus = self.bus(wiring)
             found["i2c"] = {"id": bus, "scl": wiring.scl, "sda": wiring.sda, "freq": 400_000}
+        if wiring.latch is not None:
+            found["latch"] = {"pin": wiring.latch, "tripped": wiring.latch_tripped}
+            if wiring.latch_clear is not None:
+                found["latch"]["clear"] = wiring.latch_clear
         if self.pwm.kind == "ledc":
             found["pwm_hz"] = self.pwm.clock_hz
         found["adc_full_uv"] = self.adc_range_uv[1]
@@ -221,7 +237,7 @@ class BoardFile:
         """
         if found.get("chip", self.platform) != self.platform:
             raise ValueError(f"it is for {found['chip']}")
-        supply, bus = found.get("supply", {}), found.get("i2c", {})
+        supply, bus, latch = (found.get(key, {}) for key in ("supply", "i2c", "latch"))
         given: dict[str, Any] = {key: found[key] for key in ("probe", "light") if key in found}
         return replace(
             self.wiring,
@@ -235,6 +251,9 @@ class BoardFile:
             amplifier=float(supply.get("amp", self.wiring.amplifier)),
             address=int(supply.get("address", self.wiring.address)),
             alert=supply.get("alert", self.wiring.alert),
+            latch=latch.get("pin", self.wiring.latch),
+            latch_clear=latch.get("clear", self.wiring.latch_clear),
+            latch_tripped=int(latch.get("tripped", self.wiring.latch_tripped)),
             **given,
         )
 
@@ -322,6 +341,8 @@ _OWN_KEYS: dict[str, tuple[type, ...]] = {
     "amplifier": (int, float),
     "address": (int,),
     "alert": (int, bool),
+    "latch": (int, bool),
+    "latch_clear": (int, bool),
 }
 
 

@@ -139,6 +139,28 @@ def test_its_own_wiring_is_allowed_and_reads_back(board: BoardFile) -> None:
         assert board.board_json(again) == board.board_json(wiring)
 
 
+def test_the_pins_of_a_latch() -> None:
+    pico = load_board("pico")
+    wiring = replace(pico.wiring, latch=20, latch_clear=21)
+    pico.check(wiring)
+    found = pico.board_json(wiring)
+    assert found["latch"] == {"pin": 20, "clear": 21, "tripped": 0}
+    assert pico.read_json(found) == wiring
+    # By hand: one whose pin is high once it has acted, and that a button clears.
+    by_hand = pico.read_json({**found, "latch": {"pin": 20, "tripped": 1}})
+    assert (by_hand.latch, by_hand.latch_clear, by_hand.latch_tripped) == (20, None, 1)
+    assert pico.board_json(by_hand)["latch"] == {"pin": 20, "tripped": 1}
+    assert "latch" not in pico.board_json(pico.wiring)
+    with pytest.raises(BadPins, match="GPIO 2 is both the gate and the latch"):
+        pico.check(replace(wiring, latch=2))
+    with pytest.raises(BadPins, match="before it is cleared"):
+        pico.check(replace(wiring, latch=None))
+    # GPIO 34 to 39 of an ESP32 are inputs alone (ESP32 Datasheet, IO_MUX).
+    esp32 = load_board("esp32")
+    with pytest.raises(BadPins, match=r"GPIO 36 .*: not for clearing the latch"):
+        esp32.check(replace(esp32.wiring, latch=33, latch_clear=36))
+
+
 def test_the_alert_pin_of_an_ina226() -> None:
     pico = load_board("pico")
     wiring = replace(pico.wiring, sensor="ina226", alert=22)

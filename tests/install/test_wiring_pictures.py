@@ -39,10 +39,12 @@ def texts(picture: Path) -> list[str]:
 def test_pins_in_the_picture_are_the_board_files(name: str, making: ModuleType) -> None:
     """Run `python docs/make_wiring.py` where this fails."""
     wiring = load_board(name).wiring
-    # The gate stands at the controller alone; the others also where their wires end.
+    # The gate stands at the controller alone; the others also where their wires end, the shunt
+    # amplifier's at the latch's comparator as well.
     roles = (wiring.supply, wiring.probe, wiring.light, wiring.scl, wiring.sda)
     wanted = Counter({pin: 2 for pin in roles if pin is not None})
     wanted[wiring.gate] += 1
+    wanted[wiring.supply] += 1
     if wiring.led is not None:
         wanted[wiring.led] += 1
     shown = [
@@ -68,6 +70,14 @@ def test_the_pull_down_is_what_the_chip_asks_for() -> None:
         assert words[words.index("R1") + 1] == ("8.2 kΩ" if name == "pico2" else "10 kΩ")
 
 
+def test_the_latch_acts_a_quarter_above_the_trip_current() -> None:
+    """Ohm's law: 1.25 A in 0.1 ohm, 20 V/V and 0.2 V of bias, against R5 and R6 on 3.3 V."""
+    words = texts(DOCS / "pictures" / "wiring-esp32c3.svg")
+    kilohm = {name: float(words[words.index(name) + 1].split()[0]) for name in ("R5", "R6")}
+    threshold_v = 3.3 * kilohm["R6"] / (kilohm["R5"] + kilohm["R6"])
+    assert threshold_v == pytest.approx(0.2 + 1.25 * 0.1 * 20, rel=0.01)
+
+
 def test_every_picture_is_shown() -> None:
     page = (DOCS / "board.md").read_text(encoding="utf-8")
     assert {f"wiring-{name}.svg" for name in board_names()} == set(
@@ -81,7 +91,7 @@ def test_a_board_of_ones_own_shows_what_it_has(
     monkeypatch.chdir(tmp_path)
     Path("pier.toml").write_text(
         'base = "pico"\ntitle = "Pier board"\ngate = 16\nsensor = "ina226"\nscl = 7\nsda = 6\n'
-        "alert = 21\nlight = false\nled = false\n",
+        "alert = 21\nlatch = 20\nlatch_clear = 19\nlight = false\nled = false\n",
         encoding="utf-8",
     )
     monkeypatch.setattr(sys, "argv", ["make_wiring.py", "pier.toml"])
@@ -96,4 +106,8 @@ def test_a_board_of_ones_own_shows_what_it_has(
         "GPIO 7",
         "GPIO 6",
         "GPIO 21",
+        "GPIO 20",
+        "GPIO 19",
     }
+    assert {"ALERT of B", "clear the latch"} <= set(words)
+    assert "comparator" not in words

@@ -55,6 +55,8 @@ SENSORS = ("adc", "ina219", "ina226", "none")
 @click.option("--amplifier", type=FiniteRange(0, min_open=True), help="Its gain, V/V.")
 @click.option("--address", type=click.IntRange(8, 119), help="I2C address of an INA sensor.")
 @click.option("--alert", type=PIN_OR_NONE, help="Pin at the alert output of an INA226.")
+@click.option("--latch", type=PIN_OR_NONE, help="Pin that reads a latch in hardware, low: acted.")
+@click.option("--latch-clear", type=PIN_OR_NONE, help="Pin that clears it by a low pulse.")
 @click.option("--source", is_flag=True, help="Copy the source instead of .mpy files.")
 @click.option("--dry-run", is_flag=True, help="Say what would be done; change no file.")
 @click.option(
@@ -166,7 +168,13 @@ def _wiring_text(wiring: Wiring) -> str:
         if wiring.alert is not None:
             where += f", alert GPIO {wiring.alert}"
         parts.append(f"{wiring.sensor.upper()} at address {wiring.address} ({where})")
-    named = (("probe", wiring.probe), ("light", wiring.light), ("LED", wiring.led))
+    named = (
+        ("probe", wiring.probe),
+        ("light", wiring.light),
+        ("LED", wiring.led),
+        ("latch", wiring.latch),
+        ("latch's clear", wiring.latch_clear),
+    )
     parts += [f"{name} GPIO {pin}" for name, pin in named if pin is not None]
     return ", ".join(parts)
 

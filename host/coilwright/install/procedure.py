@@ -56,6 +56,8 @@ BEFORE = ".before"
 _OUR_MAIN = '"""Starts the driver and serves.'
 _QUICK = Timeouts(boot_s=1.5, identify_s=0.7)
 _OFF_S = 5.0
+_CONFLICT = -221
+"""A driver's error at power-on where it will not switch on with its current limit."""
 _LEAVING_S = 1.0
 _BACK_S = 15.0
 
@@ -389,7 +391,8 @@ def _wired(board: BoardFile, prompt: Prompt, there: Mapping[str, str]) -> Wiring
         raise BadPins(f"board.json on the board cannot be used: {error}.", hint) from error
 
 
-_WIRED_KEYS = {"chip", "gate", "supply", "probe", "light", "i2c", "led", "pwm_hz", "adc_full_uv"}
+_WIRED_KEYS = {"chip", "gate", "supply", "probe", "light", "i2c", "led", "latch"}
+_WIRED_KEYS |= {"pwm_hz", "adc_full_uv"}
 
 
 def _extra(prompt: Prompt, there: Mapping[str, str]) -> dict[str, Any]:
@@ -535,16 +538,17 @@ def _answer(url: str, done: Installed) -> Installed:
         if state not in (DriverState.OFF, DriverState.TRIPPED):
             driver.make_safe()
             raise NotInstalled(f"The driver started with its output {state.value.lower()}.")
-        # Positive numbers are trips, which the state tells.
-        said = [str(error) for error in driver.startup_errors if error.number < 0]
-        if said:
-            raise NotInstalled(f"The driver starts, but says: {'; '.join(said)}.")
-        dates = calibrated.read(driver.protected_data())
-        found = driver.identity.serial, driver.identity.firmware, state.value.lower()
         known = driver.calibration()
         limit = top_v and CurrentLimit(
             driver.limits().trip_a, (top_v - known.supply_offset_v) * known.supply_gain_a_per_v
         )
+        # Positive numbers are trips, which the state tells; a limit out of reach is told by itself.
+        ours = {_CONFLICT} if limit and limit.warning else set()
+        said = [e for e in driver.startup_errors if e.number < 0 and e.number not in ours]
+        if said:
+            raise NotInstalled(f"The driver starts, but says: {'; '.join(map(str, said))}.")
+        dates = calibrated.read(driver.protected_data())
+        found = driver.identity.serial, driver.identity.firmware, state.value.lower()
         dated = calibrated.describe(dates, known)
         return replace(done, driver=found, calibrated=dated, limit=limit or None)
 
