@@ -7,6 +7,7 @@ keep the figures that the page has.
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -21,12 +22,13 @@ from make_size_table import put  # noqa: E402
 from coilwright.documents import parse_toml  # noqa: E402
 
 PAGE = DOCS / "trip-latency.md"
+_COSTS = {"bench": "none", "costs": "chip"}
 Cells = tuple[str, ...]
 
 
-def measured(name: str, trips: int) -> Cells:
-    """Typical, worst and how often, of one bench."""
-    found = guard_latency.measured(name, trips)
+def measured(row: dict[str, str], trips: int) -> Cells:
+    """Typical, worst and how often, of a row that names a bench."""
+    found = guard_latency.measured(row["bench"], trips, _COSTS[found_by(row)])
     return (
         f"{found.median_us / 1e3:.2f} ms",
         f"{found.worst_us / 1e3:.2f} ms",
@@ -34,17 +36,23 @@ def measured(name: str, trips: int) -> Cells:
     )
 
 
-def rows(data: dict[str, Any], of_bench: Callable[[str], Cells]) -> list[Cells]:
+def found_by(row: dict[str, str]) -> str:
+    """How a row was found, as a key of `found`."""
+    return row.get("found", "bench")
+
+
+def rows(data: dict[str, Any], of_bench: Callable[[dict[str, str]], Cells]) -> list[Cells]:
     """The cells of every row; `of_bench` gives those that are measured."""
     table = []
     for row in data["row"]:
+        found = data["found"][found_by(row)]
         if "bench" in row:
-            typical, worst, trips = of_bench(row["bench"])
-            found = f"{data['found']['bench']}; {trips}"
+            typical, worst, trips = of_bench(row)
+            found += f", {trips}"
         else:
-            typical, worst, found = row["typical"], row["worst"], data["found"][row["found"]]
+            typical, worst = row["typical"], row["worst"]
         if more := row.get("more"):
-            found += f": {more}"
+            found += f"; {more}"
         table.append((row["chip"], row["sensor"], row["when"], typical, worst, found))
     return table
 
@@ -56,14 +64,13 @@ def shown(page: str) -> dict[Cells, Cells]:
     return {tuple(cells[:3]): tuple(cells[3:]) for cells in lines}
 
 
-def kept(data: dict[str, Any], page: str) -> Callable[[str], Cells]:
+def kept(page: str) -> Callable[[dict[str, str]], Cells]:
     """What the page has of each bench."""
     old = shown(page)
 
-    def of_bench(name: str) -> Cells:
-        row = next(row for row in data["row"] if row.get("bench") == name)
+    def of_bench(row: dict[str, str]) -> Cells:
         typical, worst, found = old[row["chip"], row["sensor"], row["when"]]
-        return typical, worst, found.rpartition("; ")[2]
+        return typical, worst, re.findall(r"\d+ trips", found)[0]
 
     return of_bench
 
@@ -71,7 +78,7 @@ def kept(data: dict[str, Any], page: str) -> Callable[[str], Cells]:
 def made(page: str, trips: int) -> str:
     """The page with its table made anew."""
     data = parse_toml((DOCS / "trip-latency.toml").read_text(encoding="utf-8"))
-    of_bench = (lambda name: measured(name, trips)) if trips else kept(data, page)
+    of_bench = (lambda row: measured(row, trips)) if trips else kept(page)
     return put(page, "latency", ["| " + " | ".join(row) + " |" for row in rows(data, of_bench)])
 
 

@@ -7,6 +7,7 @@ import re
 import sys
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 
@@ -44,12 +45,19 @@ def test_every_row_says_how_it_was_found(making: ModuleType) -> None:
 
 def test_measured_rows_are_put_in(making: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
     latency = making.guard_latency.Latency(1234.0, 5678.0, 7)
-    monkeypatch.setattr(making.guard_latency, "measured", lambda name, count: latency)
+    asked: list[tuple[str, int, str]] = []
+
+    def measured(*row: Any) -> Any:
+        asked.append(row)
+        return latency
+
+    monkeypatch.setattr(making.guard_latency, "measured", measured)
     rows = making.shown(making.made(making.PAGE.read_text(encoding="utf-8"), 7))
-    benches = [cells for cells in rows.values() if cells[2].startswith("measured on the unix port")]
-    assert len(benches) == len(making.guard_latency.BENCHES)
+    benches = [cells for cells in rows.values() if ", 7 trips" in cells[2]]
+    assert len(benches) == 8
     assert all(cells[:2] == ("1.23 ms", "5.68 ms") for cells in benches)
-    assert all(cells[2].endswith("; 7 trips") for cells in benches)
+    assert {row[0] for row in asked} <= set(making.guard_latency.BENCHES)
+    assert {row[2] for row in asked} == {"none", "chip"}
 
 
 @pytest.mark.parametrize("page", ["README.md", *(f"docs/{p.name}" for p in DOCS.glob("*.md"))])
