@@ -23,6 +23,7 @@ from .circuit_faults import condition, conditions_ahead
 from .clock import BenchClock
 from .faults import Faults, Value, room_light_v
 from .ina import MODELS, Ina
+from .latch import Latch
 from .plant import Operating, Plant
 from .pwm import PwmPort, read_back
 
@@ -78,6 +79,7 @@ class Pins(threading.Thread):
         happens: Asked with the bench's time before anything the board does; True when the board
             has just lost its power or was reset.
         gate: State of the gate pin that a soft reset left.
+        latch: At the gate driver's enable, where there is one; a reset leaves it as it is.
     """
 
     def __init__(
@@ -92,6 +94,7 @@ class Pins(threading.Thread):
         faults: Faults,
         happens: Callable[[int], bool],
         gate: Gate = OFF,
+        latch: Latch | None = None,
     ) -> None:
         super().__init__(name="bench pins", daemon=True)
         self._link, self._plant, self._build, self._restart = link, plant, build, restart
@@ -110,6 +113,7 @@ class Pins(threading.Thread):
         self._visits: Counter[Gate] = Counter()
         self._told, self._glanced = OFF, (0, 0, 0)
         self._alert_level = 1
+        self._latch, self._filtered = latch, _Settling(build.bench.supply.pin.time_constant_s)
         self._ina: Ina | None = MODELS[sensor](self._sense) if sensor in MODELS else None
 
     def channels(self) -> str:
@@ -166,6 +170,7 @@ class Pins(threading.Thread):
         if self._down or self._happens(self._at):
             self._down = True
             return
+        self._watch()
         if letter == "T":
             self._told, self._glanced = self._switch(), self._targets()
             self._link.sendall(struct.pack("<3i", *self._glanced))
@@ -177,6 +182,10 @@ class Pins(threading.Thread):
             self._set(HIGH if n else OFF, now_us)
         elif letter == "L" and pin == self._plant.chip.led:
             self._clock.led_log.append((self._at, n))
+        elif letter == "L" and self._latch and pin == self._plant.chip.latch_clear:
+            self._latch.clock(n)
+        elif letter == "A" and self._latch and pin == self._plant.chip.latch:
+            self._link.sendall(struct.pack("<BI", not self._latch.acted, _ALERT_OFF_US))
         elif letter == "A":
             self._link.sendall(struct.pack("<BI", *self._alert(pin, now_us)))
         elif letter == "I":
@@ -257,10 +266,24 @@ class Pins(threading.Thread):
     def _glance(self) -> tuple[int, int, int]:
         """What a conversion in a timer's callback sees. Steps of a ramp that the main loop passes
         by without a look are not solved for it: it sees what was seen last."""
-        gate = self._switch()
-        if gate == self._told or gate.on == 0 or gate.period == 0:
+        if self._solved():
             self._glanced = self._targets()
         return self._glanced
+
+    def _solved(self) -> bool:
+        """Whether the gate does what the main loop has looked at, or nothing."""
+        gate = self._switch()
+        return gate == self._told or gate.on == 0 or gate.period == 0
+
+    def _watch(self) -> None:
+        """What the latch sees, up to now."""
+        if self._latch is None:
+            return
+        known = self._solved()
+        amps = self._filtered.at(self._at, held=not known)
+        if known:
+            self._filtered.target = self._shown(self._point().supply_a)
+        self._latch.see(amps)
 
     def _point(self) -> Operating:
         port = self._ports.get(self._plant.chip.gate)
@@ -270,10 +293,10 @@ class Pins(threading.Thread):
         return self._plant.operating(self._switch(), hertz, condition(acting), ahead)
 
     def _switch(self) -> Gate:
-        """What the MOSFET's gate does: what the pin does, unless it is stuck."""
+        """What the MOSFET's gate does: what the pin does, unless it is stuck or latched off."""
         for fault, _ in reversed(self._faults.acting(self._at, "gate")):
             return HIGH if fault.value == "high" else OFF
-        return self.gate
+        return OFF if self._latch and self._latch.acted else self.gate
 
     def _wrong(self) -> dict[str, Value]:
         """Faults of the sensors now, with their values."""
@@ -307,7 +330,7 @@ class Pins(threading.Thread):
         """
         if self._ina is None or pin != self._plant.chip.alert or "sensor-dead" in self._wrong():
             self._alert_level = 1  # pulled up, and nobody pulls it low
-        elif (gate := self._switch()) == self._told or gate.on == 0 or gate.period == 0:
+        elif self._solved():
             self._alert_level = 0 if self._ina.alert_low(now_us) else 1
         return self._alert_level, _ALERT_US if self.gate.period else _ALERT_OFF_US
 

@@ -28,6 +28,8 @@ class Chip:
     light_pin: int
     led: int | None
     alert: int
+    latch: int
+    latch_clear: int
     scl: int
     sda: int
     adc_top_uv: int
@@ -39,10 +41,10 @@ class Chip:
 
 # In the order of the fields, from the clock of the CPU on. Where an ESP32 and an ESP32-C3 clip is
 # from memory; ESP32-S3: ESP-IDF Programming Guide v4.4.8, ADC Attenuation.
-_ESP32 = (240_000_000, 25, 34, 35, 32, 2, 33, 22, 21, 3_100_000, ESP32_FLOOR_UV, 2_450_000)
-_ESP32S3 = (240_000_000, 12, 4, 5, 6, None, 7, 9, 8, 3_100_000, 0, 2_900_000)
-_ESP32C3 = (160_000_000, 10, 0, 1, 3, None, 4, 7, 6, 2_600_000, 0, 2_500_000)
-_RP2 = (2, 26, 27, 28, 25, 22, 5, 4, 3_300_000, 0, 3_300_000, 8, 10)
+_ESP32 = (240_000_000, 25, 34, 35, 32, 2, 33, 26, 27, 22, 21, 3_100_000, ESP32_FLOOR_UV, 2_450_000)
+_ESP32S3 = (240_000_000, 12, 4, 5, 6, None, 7, 15, 16, 9, 8, 3_100_000, 0, 2_900_000)
+_ESP32C3 = (160_000_000, 10, 0, 1, 3, None, 4, 5, 8, 7, 6, 2_600_000, 0, 2_500_000)
+_RP2 = (2, 26, 27, 28, 25, 22, 20, 21, 5, 4, 3_300_000, 0, 3_300_000, 8, 10)
 CHIPS = {
     "esp32": Chip("esp32", "esp32", 80_000_000, *_ESP32, 6, 60),
     "esp32s3": Chip("esp32s3", "esp32", 80_000_000, *_ESP32S3, 6, 60),
@@ -95,6 +97,7 @@ def board_json(
     amp: float,
     calibration: dict[str, list[int]],
     alert: bool = False,
+    latch: bool = False,
 ) -> dict[str, Any]:
     """The wiring the firmware reads from `board.json` in its flash."""
     return {
@@ -114,4 +117,5 @@ def board_json(
         "led": chip.led,
         "adc_full_uv": chip.adc_full_uv,
         "calibration": calibration,
+        **({"latch": {"pin": chip.latch, "clear": chip.latch_clear}} if latch else {}),
     }

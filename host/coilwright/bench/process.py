@@ -29,6 +29,7 @@ from .chips import CHIPS, OFF, board_json
 from .circuit_faults import Condition, condition
 from .clock import BenchClock, GateLog
 from .faults import Fault, Faults, Value, check_bench, make_fault, scheduled
+from .latch import Latch
 from .line_faults import FaultyLine
 from .plant import Plant
 from .relay import Line, PtyPort, Relay, TcpPort, check_system
@@ -72,6 +73,7 @@ class Bench:
         seed: Of tolerances, sensor errors and noise; the build's own where not given.
         sensor: Supply sensor adc, ina219 or ina226; the build's own where not given.
         alert: Whether the alert pin of an INA226 is wired; as in the build where not given.
+        latch: Whether a latch in hardware holds the gate driver's enable, see `latch`.
         speed: Virtual seconds a real second, at most.
         flash: Folder that is the board's flash and is kept; a temporary one where not given.
         port: Host's side of the line; a pseudo-terminal if not given.
@@ -99,6 +101,7 @@ class Bench:
         seed: int | None = None,
         sensor: str | None = None,
         alert: bool | None = None,
+        latch: bool = False,
         speed: float = 1.0,
         flash: str | Path | None = None,
         port: PtyPort | TcpPort | None = None,
@@ -118,6 +121,7 @@ class Bench:
             raise BadBuild("Only an INA226 has an alert pin.", "take sensor=ina226")
         wired = nominal.bench.supply.alert if alert is None else alert
         self.alert = wired and self.sensor == "ina226"
+        self.latch = Latch() if latch else None
         self.build = nominal.drawn(self.seed)
         self.speed, self.micropython = speed, have_micropython()
         if micropython is not None:
@@ -308,7 +312,13 @@ class Bench:
         supply = self.build.bench.supply
         shunt_uohm = round(self.nominal.bench.supply.shunt_ohm * 1e6)
         wiring = board_json(
-            self.chip, self.sensor, shunt_uohm, supply.amplifier, self._calibration(), self.alert
+            self.chip,
+            self.sensor,
+            shunt_uohm,
+            supply.amplifier,
+            self._calibration(),
+            self.alert,
+            self.latch is not None,
         )
         self._make_flash()
         try:
@@ -367,6 +377,7 @@ class Bench:
             self.faults,
             self._happens,
             self.pins.gate if soft and self.pins else OFF,
+            self.latch,
         )
         unique = hashlib.sha256(f"coilwright bench {self.seed}".encode()).hexdigest()
         unique = unique[: 2 * self.chip.unique_id_bytes]
@@ -396,7 +407,7 @@ class Bench:
 
     def _inputs(self) -> list[str]:
         """The shim's modules for inputs, where one is wired, and for what the work costs."""
-        modules = ["sim_pin"] if self.alert else []
+        modules = ["sim_pin"] if self.alert or self.latch else []
         if self.costs == "chip":
             modules.append(costs.argument(self.chip.family, self.seed))
         return modules
@@ -414,7 +425,7 @@ class Bench:
     def _interpreter(self) -> list[str]:
         prompt = ["-i"] if self.port.prompt else []
         if self.micropython:
-            shim_bytes = SHIM_BYTES + (INPUT_BYTES if self.alert else 0)
+            shim_bytes = SHIM_BYTES + (INPUT_BYTES if self.alert or self.latch else 0)
             shim_bytes += costs.HEAP_BYTES if self.costs == "chip" else 0
             heap = f"heapsize={self.build.bench.heap_bytes + shim_bytes}"
             how = "confined" if self.confined else "loose"

@@ -42,6 +42,8 @@ class BenchRequest:
     """Without firmware: what is in the flash runs."""
     alert: bool | None = None
     """Whether the alert pin of an INA226 is wired to the board."""
+    latch: bool = False
+    """Whether a latch in hardware holds the gate driver's enable."""
     costs: str = "none"
     """Whether the board's own work takes the time that it takes on the chip: `chip`."""
 
@@ -106,6 +108,7 @@ def _request(build: str, query: Mapping[str, str]) -> BenchRequest:
         "seed": int,
         "sensor": str,
         "alert": _yes,
+        "latch": _yes,
         "costs": str,
         "speed": _number,
         "flash": str,
@@ -120,7 +123,7 @@ def _request(build: str, query: Mapping[str, str]) -> BenchRequest:
         try:
             values[key] = readers[key](text)
         except ValueError:
-            meant = "yes or no" if key == "alert" else "a number"
+            meant = "yes or no" if readers[key] is _yes else "a number"
             raise BadBuild(f"{key} is {text!r}.", f"{meant} is meant") from None
     return BenchRequest(build, **values)  # type: ignore[arg-type]
 
