@@ -196,7 +196,7 @@ def command(
         title = f"Tuning {port or 'the driver'}"
         keep = RecordWishes(record, note, tags, force)
         with _kept(driver, wishes, keep, began_with, title) as recorder:
-            result, stages = run_tune(driver, recorder, options, wishes)
+            result, _ = run_tune(driver, recorder, options, wishes)
             if store:
                 _store(driver, result)
             model = _model(parts, result)
@@ -204,7 +204,7 @@ def command(
             recorder.record.finish("complete", results)
     path, seconds = recorder.record.path, time.monotonic() - began
     if plot is not None:
-        _save_plot(plot, result, stages, path.name, force)
+        _save_plot(plot, path, parts, force)
     if report is not None:
         from coilwright.cli.report_command import write_report
 
@@ -521,13 +521,12 @@ def _store(driver: Driver, result: TuneResult) -> None:
     driver.store(0)
 
 
-def _save_plot(
-    plot: Path, result: TuneResult, stages: dict[str, list[Point]], title: str, force: bool
-) -> None:
+def _save_plot(plot: Path, record: Path, build: Build | None, force: bool) -> None:
+    from coilwright.record import read_record
+    from coilwright.report.tune_plot import plot_tune
     from coilwright.view.plots import save
-    from coilwright.view.tune_plot import plot_tune
 
-    save(plot_tune(result, stages, title=title), plot, force=force)
+    save(plot_tune(read_record(record), build), plot, force=force)
 
 
 def _tell(

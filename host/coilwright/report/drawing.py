@@ -11,15 +11,18 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from coilwright.quantities import show_percent
 from coilwright.report.facts import Facts
-from coilwright.report.inline_svg import GRID, INK, QUIET
+from coilwright.report.inline_svg import GRID, INK, QUIET, SURFACE, VARIABLES
 from coilwright.report.measured import Rows
 from coilwright.tune.lineshape import Array
+from coilwright.view.current_map import round_currents
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
+    from matplotlib.figure import Figure, FigureBase
 
 SIZE_IN = (3.9, 4.7)
 """At this size letters of 8 points are 11 pixels on a phone's screen."""
@@ -27,6 +30,21 @@ SIZE_IN = (3.9, 4.7)
 MARKERS, DASHES = ("o", "s", "^", "D"), ("-", (0, (5, 1.5)), (0, (1.5, 1.5)), (0, (6, 1.5, 1, 1.5)))
 BROKEN = (0, (4, 2))
 """Dash of the resonance's mark."""
+
+PAPER = {
+    "ink": "#18212b",
+    "quiet": "#536170",
+    "grid": "#dfe4e9",
+    "surface": "#ffffff",
+    "series-1": "#0072b2",
+    "series-2": "#c04f00",
+    "series-3": "#009e73",
+    "series-4": "#8f3f76",
+}
+"""Colours of figures in files: those of the light page."""
+
+WIDE = 5.0
+"""A current that spans this factor is drawn by its logarithm."""
 
 MOST_DRAWN = 3000
 """Points of one series; of more every second, third, … one is drawn."""
@@ -96,17 +114,27 @@ def style(key: str) -> AbstractContextManager[None]:
     return mpl.rc_context(chosen)
 
 
-def stacked(count: int, ratios: Sequence[float] | None = None) -> tuple[Figure, list[Axes]]:
-    """A figure with panels below each other that share their horizontal axis."""
+def sheet(size_in: tuple[float, float] = SIZE_IN) -> Figure:
+    """An empty figure, laid out tightly."""
     from matplotlib.figure import Figure as NewFigure
     from matplotlib.layout_engine import ConstrainedLayoutEngine
 
-    figure = NewFigure(figsize=SIZE_IN, layout=ConstrainedLayoutEngine(h_pad=0.03, w_pad=0.03))
-    axes = figure.subplots(count, 1, sharex=True, squeeze=False, height_ratios=ratios)[:, 0]
-    return figure, list(axes)
+    return NewFigure(figsize=size_in, layout=ConstrainedLayoutEngine(h_pad=0.03, w_pad=0.03))
 
 
-def finish(figure: Figure, axes: Sequence[Axes], columns: int = 2) -> None:
+def panels(figure: FigureBase, count: int, ratios: Sequence[float] | None = None) -> list[Axes]:
+    """Panels below each other that share their horizontal axis."""
+    grid = figure.subplots(count, 1, sharex=True, squeeze=False, height_ratios=ratios)
+    return list(grid[:, 0])
+
+
+def stacked(count: int, ratios: Sequence[float] | None = None) -> tuple[Figure, list[Axes]]:
+    """A figure with such panels."""
+    figure = sheet()
+    return figure, panels(figure, count, ratios)
+
+
+def finish(figure: FigureBase, axes: Sequence[Axes], columns: int = 2) -> None:
     """One legend above all panels, every label once."""
     known: dict[str, Any] = {}
     for axis in axes:
@@ -125,6 +153,81 @@ def thin(rows: Rows) -> Rows:
 def mark(axis: Axes, x: float, label: str, dash: Any) -> None:
     """A vertical line."""
     axis.axvline(x, color=INK, lw=0.9, ls=dash, label=label)
+
+
+def name_marks(axis: Axes, marks: Sequence[tuple[float, str]]) -> None:
+    """Names above the panel at their vertical lines: the lower one to its left, others right."""
+    lowest = min((x for x, _ in marks), default=0.0)
+    for x, text in marks:
+        left = len(marks) > 1 and x == lowest
+        axis.annotate(
+            text, (x, 1), (-2 if left else 2, 3), xycoords=("data", "axes fraction"),
+            textcoords="offset points", ha="right" if left else "left",
+        )  # fmt: skip
+
+
+def beside(
+    axis: Axes, x: float, y: float, text: str, offset: tuple[float, float], color: str = INK
+) -> None:
+    """Words beside a point, on a ground of their own; they grow away from it."""
+    axis.annotate(
+        text, (x, y), offset, textcoords="offset points", color=color, zorder=6,
+        ha="center" if not offset[0] else "left" if offset[0] > 0 else "right",
+        va="center" if not offset[1] else "bottom" if offset[1] > 0 else "top",
+        bbox={"boxstyle": "round,pad=0.15", "fc": SURFACE, "ec": "none", "alpha": 0.85},
+    )  # fmt: skip
+
+
+def current_axis(axis: Axes, supply_ma: Array) -> None:
+    """Current by its logarithm where it spans more than a factor, so that its valley shows.
+
+    Where a reading is not above zero, as where a sensor's zero has moved, the axis stays even.
+    """
+    from matplotlib.ticker import FixedLocator, NullLocator
+
+    known = supply_ma[np.isfinite(supply_ma)]
+    if not known.size or known.min() <= 0 or known.max() < WIDE * known.min():
+        return
+    axis.set_yscale("log")
+    low, high = known.min() / 1.15, known.max() * 1.15
+    axis.set_ylim(low, high)
+    axis.yaxis.set_major_locator(FixedLocator(round_currents(low, high)))
+    axis.yaxis.set_minor_locator(NullLocator())
+    axis.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
+
+
+def on_paper(figure: Figure) -> None:
+    """Put a page's stand-in colours into those of paper, for a figure that goes into a file."""
+    from matplotlib.artist import Artist
+    from matplotlib.colors import to_rgba, to_rgba_array
+    from matplotlib.text import Text
+
+    # Before: what is drawn last, such as ticks, is made only then.
+    figure.draw_without_rendering()
+    inks = {to_rgba(stand_in)[:3]: to_rgba(PAPER[name])[:3] for stand_in, name in VARIABLES.items()}
+
+    def paper(color: Any) -> Any:
+        rgba = np.atleast_2d(color)
+        return [(*inks.get(tuple(one[:3].tolist()), one[:3]), one[3]) for one in rgba]
+
+    def settle(artist: Artist) -> None:
+        for name in ("color", "facecolor", "edgecolor", "markerfacecolor", "markeredgecolor"):
+            get, put = (getattr(artist, f"{way}_{name}", None) for way in ("get", "set"))
+            now = None if get is None else get()
+            if put is None or now is None or (isinstance(now, str) and now in ("none", "auto")):
+                continue
+            colors = np.array([]) if not len(now) else to_rgba_array(now)
+            if len(colors) and colors[:, 3].any():
+                new = paper(colors)
+                put(new if len(new) > 1 or len(np.shape(now)) > 1 else new[0])
+
+    for artist in figure.findobj():
+        settle(artist)
+        if isinstance(artist, Text) and (ground := artist.get_bbox_patch()) is not None:
+            settle(ground)
+    ink, quiet, grid = PAPER["ink"], PAPER["quiet"], PAPER["grid"]
+    for axis in figure.get_axes():
+        axis.tick_params(which="both", color=quiet, labelcolor=ink, grid_color=grid)
 
 
 def short(label: str) -> str:

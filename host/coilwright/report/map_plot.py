@@ -3,29 +3,45 @@
 from __future__ import annotations
 
 import itertools
-import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from coilwright.quantities import show, show_percent
-from coilwright.report.drawing import Plot, duty_axis, finish, stacked, style, thin, where
+from coilwright.report.drawing import (
+    Plot,
+    beside,
+    duty_axis,
+    finish,
+    stacked,
+    style,
+    thin,
+    where,
+)
 from coilwright.report.facts import Facts, view_hz
 from coilwright.report.inline_svg import QUIET, SURFACE, inline_svg
 from coilwright.report.measured import Measured, Rows
 from coilwright.report.prediction import Prediction
 from coilwright.tune.lineshape import Array
+from coilwright.view.current_map import (
+    WHITE,
+    cased,
+    current_bar,
+    current_colors,
+    decades_of,
+    draw_current,
+    spot,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import FigureBase
 
 NEAR_HZ, NEAR_DUTY = 1.04, 1.35
 """Neighbours further apart than this do not bound a boundary."""
 
-BLACK, WHITE, AMBER = "#000000", "#ffffff", "#e69f00"
-"""What lies on the map's colours, which are the same in light and dark; each is cased in black."""
-
-TICKS_MA = [step * 10.0**decade for decade in range(-2, 6) for step in (1, 2, 5)]
+AMBER = "#e69f00"
+"""Bars of the boundary, on the map's colours in light and dark."""
 
 
 def map_plot(found: Measured, facts: Facts, model: Prediction | None) -> Plot | None:
@@ -33,71 +49,66 @@ def map_plot(found: Measured, facts: Facts, model: Prediction | None) -> Plot | 
     if not len(found) or (model is None and _at_one_duty(found)):
         return None
     key, title = "plot-map", "Supply current over frequency and duty"
-    rows = np.arange(len(found))
-    if facts.place is not None:
-        low, high = view_hz(found, facts.place)
-        rows = rows[(found.frequency_hz >= low) & (found.frequency_hz <= high)]
-    rows = thin(rows)
+    rows = rows_in_view(found, facts)
     if not len(rows):
         return None
     with style(key):
         figure, (axis,) = stacked(1)
-        axis.grid(visible=False)
-        if facts.place is not None:
-            axis.set_xlim(low / 1e3, high / 1e3)
-        decades = np.log10(np.maximum(1e3 * found.supply_a[rows], 0.1))
-        reach = [*decades[np.isfinite(decades)]]
-        if model is not None:
-            solved = np.log10(np.maximum(1e3 * model.supply_a, 0.1))
-            reach += [*solved[np.isfinite(solved)]]
-        low_end, high_end = (float(end) for end in np.percentile(reach, [1, 99]))
-        ends = low_end - 0.02, high_end + 0.02
-        if model is not None:
-            _model_map(axis, model, ends)
-        dots = _map_points(axis, found, rows, decades, ends)
-        _edges(axis, found)
-        _places(axis, facts)
-        shown = found.duty[rows]
-        if model is not None:
-            shown = np.concatenate([shown, model.duty])
-        duty_axis(axis, shown, up=True)
-        axis.set_xlabel("frequency, kHz")
-        bar = figure.colorbar(dots, ax=axis, location="bottom", pad=0.01, aspect=30)
-        ticks = [tick for tick in TICKS_MA if ends[0] <= math.log10(tick) <= ends[1]]
-        bar.set_ticks([math.log10(tick) for tick in ticks], labels=[f"{t:g}" for t in ticks])
-        bar.set_label("supply current, mA")
-        bar.outline.set_visible(False)
+        draw_map(figure, axis, found, facts, rows, model)
         finish(figure, (axis,))
         words = _map_words(found, rows, facts, model)
         return Plot(key, title, words, _map_caption(found, model),
                     inline_svg(figure, key, title, words))  # fmt: skip
 
 
+def rows_in_view(found: Measured, facts: Facts) -> Rows:
+    """The points that a map shows: those around the setting and the resonance."""
+    rows = np.arange(len(found))
+    if facts.place is not None:
+        low, high = view_hz(found, facts.place)
+        rows = rows[(found.frequency_hz >= low) & (found.frequency_hz <= high)]
+    return thin(rows)
+
+
+def draw_map(
+    figure: FigureBase,
+    axis: Axes,
+    found: Measured,
+    facts: Facts,
+    rows: Rows,
+    model: Prediction | None,
+) -> None:
+    """The points by supply current, lit or dark, on what the model says, with the places found."""
+    axis.grid(visible=False)
+    if facts.place is not None:
+        low, high = view_hz(found, facts.place)
+        axis.set_xlim(low / 1e3, high / 1e3)
+    decades = decades_of(found.supply_a[rows])
+    reach = [*decades[np.isfinite(decades)]]
+    if model is not None:
+        solved = decades_of(model.supply_a)
+        reach += [*solved[np.isfinite(solved)]]
+    low_end, high_end = (float(end) for end in np.percentile(reach, [1, 99]))
+    ends = low_end - 0.02, high_end + 0.02
+    if model is not None:
+        khz, percent = model.frequency_hz / 1e3, 100 * model.duty
+        draw_current(axis, khz, percent, model.supply_a, model.brightness, ends)
+        axis.plot([], [], color=WHITE, lw=1.3, path_effects=cased(2.8), label="lit by the model")
+    dots = _map_points(axis, found, rows, decades, ends)
+    _edges(axis, found)
+    shown = found.duty[rows]
+    if model is not None:
+        shown = np.concatenate([shown, model.duty])
+    duty_axis(axis, shown, up=True)
+    _places(axis, found, facts, rows)
+    axis.set_xlabel("frequency, kHz")
+    bar = figure.colorbar(dots, ax=axis, location="bottom", pad=0.01, aspect=30)
+    current_bar(bar, ends)
+
+
 def _at_one_duty(found: Measured) -> bool:
     """Whether all points are at one duty but for the chip's rounding."""
     return float(found.duty.max()) < 1.1 * float(found.duty.min())
-
-
-def _model_map(axis: Axes, model: Prediction, reach: tuple[float, float]) -> None:
-    khz, percent = model.frequency_hz / 1e3, 100 * model.duty
-    solved = np.clip(np.log10(np.maximum(1e3 * model.supply_a, 0.1)), *reach)
-    levels = np.linspace(*reach, 15)
-    axis.contourf(khz, percent, np.ma.masked_invalid(solved), levels, cmap="cividis")
-    bright = np.ma.masked_invalid(np.minimum(model.brightness, 2.0))
-    if not bright.count():
-        return
-    axis.contourf(khz, percent, bright, [-1.0, 1.0], colors="none", hatches=["///"])
-    if float(bright.min()) < 1 < float(bright.max()):
-        for color, width in ((BLACK, 2.8), (WHITE, 1.3)):
-            axis.contour(khz, percent, bright, [1.0], colors=color, linewidths=width)
-        axis.plot([], [], color=WHITE, lw=1.3, path_effects=_cased(2.8), label="lit by the model")
-
-
-def _cased(width: float) -> list[Any]:
-    """A black casing, so that a light line shows on every ground."""
-    from matplotlib.patheffects import Normal, Stroke
-
-    return [Stroke(linewidth=width, foreground=BLACK), Normal()]
 
 
 def _map_points(
@@ -118,7 +129,7 @@ def _map_points(
             vmax=reach[1],
             marker=marker,
             s=size,
-            cmap="cividis",
+            cmap=current_colors(),
             edgecolors=WHITE,
             linewidths=0.6,
             zorder=4,
@@ -142,21 +153,31 @@ def _edges(axis: Axes, found: Measured) -> None:
             if max(khz) > NEAR_HZ * min(khz) or max(percent) > NEAR_DUTY * min(percent):
                 continue
             axis.plot(
-                khz, percent, color=AMBER, lw=2, path_effects=_cased(3.4), zorder=3, label=label
+                khz, percent, color=AMBER, lw=2, path_effects=cased(3.4), zorder=3, label=label
             )
             label = None
 
 
-def _places(axis: Axes, facts: Facts) -> None:
+def least_lit(found: Measured, rows: Rows) -> int | None:
+    """Which of these points drew least of those seen lit; None where none was."""
+    lit = rows[found.lit[rows] == 1]
+    return int(lit[np.argmin(found.supply_a[lit])]) if len(lit) else None
+
+
+def _places(axis: Axes, found: Measured, facts: Facts, rows: Rows) -> None:
+    """Rings at the setting and the alternative, a star at the least current, and their words."""
     for place, marker in ((facts.place, "o"), (facts.alternative, "D")):
-        if place is None:
-            continue
-        at = [place.frequency_hz / 1e3], [100 * place.duty]
-        for spot, size, label in ((at, 10, None), (([], []), 7, place.name)):
-            axis.plot(
-                *spot, marker, ms=size, mfc="none", mec=WHITE, mew=1.5, ls="", zorder=5,
-                path_effects=_cased(3.2), label=label,
-            )  # fmt: skip
+        if place is not None:
+            khz, percent = place.frequency_hz / 1e3, 100 * place.duty
+            spot(axis, khz, percent, marker, 10)
+            side = -10 if place is facts.alternative else 10
+            beside(axis, khz, percent, place.name, (side, 0))
+    least = least_lit(found, rows)
+    if least is not None:
+        khz, percent = found.frequency_hz[least] / 1e3, 100 * found.duty[least]
+        spot(axis, khz, percent, "*", 12)
+        text = f"least lit, {show(float(found.supply_a[least]), 'A', 3)}"
+        beside(axis, khz, percent, text, (8, 6))
 
 
 def _map_words(found: Measured, rows: Rows, facts: Facts, model: Prediction | None) -> str:
@@ -170,7 +191,7 @@ def _map_words(found: Measured, rows: Rows, facts: Facts, model: Prediction | No
     )
     text += f"; {lit} lit, {dark} dark." if lit or dark else "."
     if model is not None:
-        text += f" Behind them the current by the circuit model of {model.name}, dark hatched."
+        text += f" Behind them the current by the circuit model of {model.name}, dark where dark."
     return text + where(facts)
 
 
@@ -178,8 +199,8 @@ def _map_caption(found: Measured, model: Prediction | None) -> str:
     parts = []
     if model is not None:
         parts.append(
-            f"Points as measured; behind them the circuit model of {model.name}, hatched where it"
-            " is dark."
+            f"Points as measured; behind them the circuit model of {model.name}, dark where the"
+            " lamps are dark."
         )
     if ((found.lit == 1).any() and (found.lit == 0).any()) or model is not None:
         parts.append("Bars join a lit and a dark neighbour: the boundary runs between them.")

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from coilwright.quantities import show, show_percent
 from coilwright.report.drawing import (
@@ -12,9 +14,12 @@ from coilwright.report.drawing import (
     DASHES,
     MARKERS,
     Plot,
+    beside,
+    current_axis,
     duty_axis,
     finish,
     mark,
+    name_marks,
     stacked,
     style,
     thin,
@@ -37,6 +42,7 @@ _SUPPLY = ("supply_a", 1e3, "supply current, mA", "Supply current", "A")
 _LIGHT = ("light_v", 1.0, "light sensor, V", "Light sensor", "V")
 
 Panel = tuple[str, float, str, str, str]
+Lits = NDArray[np.int8]
 
 
 def _shown(found: Measured) -> list[Panel]:
@@ -50,38 +56,76 @@ def band_plot(found: Measured, facts: Facts) -> Plot | None:
     if found.sweep is None:
         return None
     key, title = "plot-band", "Frequency sweep"
-    panels = _shown(found)
-    others = [one for one in found.others if len(one.rows) >= LEAST_LINE]
-    lines = [found.sweep, *sorted(others, key=lambda one: -len(one.rows))[:2]]
     with style(key):
-        figure, axes = stacked(len(panels))
-        for axis, (column, scale, label, *_) in zip(axes, panels, strict=True):
-            values = scale * getattr(found, column)
-            for number, line in enumerate(lines):
-                rows, at = thin(line.rows), show_percent(line.still, 1)
-                _line(axis, found.frequency_hz[rows] / 1e3, values[rows], number, f"{at} duty")
-            _frequency_marks(axis, found, facts)
-            _level(axis, found, column, scale)
-            axis.set_ylabel(label)
-        axes[-1].set_xlabel("frequency, kHz")
-        finish(figure, axes)
-        words = " ".join(_over_frequency(found, found.sweep, panel) for panel in panels)
+        figure, axes = stacked(band_panels(found))
+        draw_band(axes, found, facts)
+        figure.align_ylabels(axes)
+        words = " ".join(_over_frequency(found, found.sweep, panel) for panel in _shown(found))
         return Plot(key, title, words + where(facts), _band_caption(found, facts),
                     inline_svg(figure, key, title, words + where(facts)))  # fmt: skip
 
 
-def _line(axis: Axes, x: Array, y: Array, number: int, label: str) -> None:
-    axis.plot(
-        x, y, color=SERIES[number], ls=DASHES[number], marker=MARKERS[number], label=label, lw=1.0
-    )
+def band_panels(found: Measured) -> int:
+    """How many panels `draw_band` wants."""
+    return len(_shown(found))
+
+
+def draw_band(axes: Sequence[Axes], found: Measured, facts: Facts) -> None:
+    """Each sensor over frequency, points at one duty joined, lit filled and dark hollow."""
+    panels = _shown(found)
+    others = [one for one in found.others if len(one.rows) >= LEAST_LINE]
+    lines = [] if found.sweep is None else [found.sweep]
+    lines += sorted(others, key=lambda one: -len(one.rows))[:2]
+    for axis, (column, scale, label, *_) in zip(axes, panels, strict=True):
+        values = scale * getattr(found, column)
+        for number, line in enumerate(lines):
+            rows = thin(line.rows)
+            _line(axis, found.frequency_hz[rows] / 1e3, values[rows], found.lit[rows], number)
+            if axis is axes[-1]:
+                _name_line(axis, found.frequency_hz[rows] / 1e3, values[rows], number, line)
+        _frequency_marks(axis, found, facts)
+        _level(axis, found, column, scale)
+        axis.set_ylabel(label)
+        if column == "supply_a" and lines:
+            current_axis(axis, values[np.concatenate([line.rows for line in lines])])
+    marks = [(found.fit.frequency_hz / 1e3, "resonance")] if found.fit is not None else []
+    if facts.place is not None and facts.place.name == "setting":
+        marks.append((facts.place.frequency_hz / 1e3, "setting"))
+    name_marks(axes[0], [(khz, f"{name} {khz:.1f} kHz") for khz, name in marks])
+    axes[-1].set_xlabel("frequency, kHz")
+
+
+def _line(axis: Axes, x: Array, y: Array, lit: Lits, number: int) -> None:
+    """A line through the points, and the points."""
+    axis.plot(x, y, color=SERIES[number], ls=DASHES[number], lw=1.0)
+    _points(axis, x, y, lit, number)
+
+
+def _points(axis: Axes, x: Array, y: Array, lit: Lits, number: int) -> None:
+    """Points of a series: filled where lit or not known, hollow where dark."""
+    color, marker = SERIES[number], MARKERS[number]
+    for here, face in ((lit != 0, color), (lit == 0, SURFACE)):
+        axis.plot(x[here], y[here], marker, color=color, mfc=face, mew=0.9, ls="")
+
+
+def _name_line(axis: Axes, x: Array, y: Array, number: int, line: Series) -> None:
+    """The duty at the line: of the first at its upper end, where others seldom reach."""
+    known = np.flatnonzero(np.isfinite(y))
+    if not known.size:
+        return
+    text, color = f"{show_percent(line.still, 2)} duty", SERIES[number]
+    if number == 0:
+        last = known[-1]
+        beside(axis, float(x[last]), float(y[last]), text, (-3, 6), color)
+        return
+    first = known[0]
+    beside(axis, float(x[first]), float(y[first]), text, (1, 5), color)
 
 
 def _frequency_marks(axis: Axes, found: Measured, facts: Facts) -> None:
     if facts.valley_ci_hz is not None:
         low, high = facts.valley_ci_hz
-        axis.axvspan(
-            low / 1e3, high / 1e3, color=QUIET, alpha=0.18, lw=0, label="supply valley, 95 %"
-        )
+        axis.axvspan(low / 1e3, high / 1e3, color=QUIET, alpha=0.18, lw=0)
     if found.fit is not None:
         mark(axis, found.fit.frequency_hz / 1e3, "resonance", BROKEN)
     if facts.place is not None and facts.place.name == "setting":
@@ -92,9 +136,12 @@ def _level(axis: Axes, found: Measured, column: str, scale: float) -> None:
     """The level from which on the load counts as lit, in the panel of the sensor that decides."""
     decides = {"light": "light_v", "probe": "probe_v"}.get(found.lit_by)
     if decides == column and found.lit_level_v is not None:
-        axis.axhline(
-            scale * found.lit_level_v, color=QUIET, lw=0.9, ls=(0, (1, 1.5)), label="lit from here"
-        )
+        level = scale * found.lit_level_v
+        axis.axhline(level, color=QUIET, lw=0.9, ls=(0, (1, 1.5)))
+        axis.annotate(
+            "lit from here", (1, level), (0, 2), xycoords=("axes fraction", "data"),
+            textcoords="offset points", ha="right", color=INK,
+        )  # fmt: skip
 
 
 def _over_frequency(found: Measured, line: Series, panel: Panel) -> str:
@@ -116,6 +163,8 @@ def _band_caption(found: Measured, facts: Facts) -> str:
     parts = []
     if any(len(one.rows) >= LEAST_LINE for one in found.others):
         parts.append("The sweep, and points at other duties.")
+    if (found.lit >= 0).any():
+        parts.append("Filled: lit; hollow: dark.")
     if facts.valley_ci_hz is not None:
         parts.append("In the shaded valley the current cannot be told from its least.")
     return " ".join(parts)
@@ -193,6 +242,8 @@ def search_plot(found: Measured, facts: Facts) -> Plot | None:
             _duty_marks(axis, facts)
             _level(axis, found, column, scale)
             axis.set_ylabel(label)
+            if column == "supply_a":
+                current_axis(axis, values[np.concatenate([line.rows for line in lines])])
         duty_axis(axes[-1], found.duty[np.concatenate([line.rows for line in lines])])
         finish(figure, axes)
         words = " ".join(_over_duty(found, line) for line in lines) + where(facts)
@@ -211,9 +262,7 @@ def _search_line(axis: Axes, found: Measured, values: Array, number: int, line: 
         label=f"{line.still / 1e3:.1f} kHz",
     )  # fmt: skip
     axis.lines[-1].set_markevery([])
-    for lit, face in ((1, color), (-1, color), (0, SURFACE)):
-        here = found.lit[rows] == lit
-        axis.plot(percent[here], values[rows][here], marker, color=color, mfc=face, mew=0.9, ls="")
+    _points(axis, percent, values[rows], found.lit[rows], number)
 
 
 def _duty_marks(axis: Axes, facts: Facts) -> None:
