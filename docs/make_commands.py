@@ -1,7 +1,7 @@
 """Write the tables of `commands.md` from the firmware's own: `python docs/make_commands.py`.
 
 Which commands there are, whether they set, ask or act, their ranges and defaults:
-`firmware/table.py`, `settings.py` and `commands.py`. Numbers and texts of errors and trips:
+`firmware/table.py`, `store.py` and `commands.py`. Numbers and texts of errors and trips:
 `firmware/status.py`. Only the wording is kept here, in `commands.toml`.
 `tests/firmware/test_commands_page.py` tells when the page is behind.
 """
@@ -27,7 +27,7 @@ _PLAIN = "<n>"
 _SIGN = {"HZ": "Hz", "PCT": "%", "S": "s", "S9": "s", "A": "A", "V": "V"}
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"))
 _OF_THE_BOARD = 8
-"""Settings whose defaults come with the board; the first of the list, see `settings.py`."""
+"""Settings whose defaults come with the board; the first of the list, see `store.py`."""
 
 
 class Behind(ValueError):
@@ -71,7 +71,7 @@ def handlers() -> set[str]:
 
 def bounds() -> dict[str, tuple[int, int, int | None]]:
     """Lowest, highest and default value of the stored settings; None where the board has it."""
-    lines = [line.split() for line in firmware("settings").SPEC.strip().split("\n")]
+    lines = [line.split() for line in firmware("store").SPEC.strip().split("\n")]
     return {
         name: (int(low), int(high), None if i < _OF_THE_BOARD else int(default))
         for i, (name, low, high, default) in enumerate(lines)
@@ -95,7 +95,7 @@ def shown(value: int, unit: str) -> str:
 def rows() -> Iterator[Row]:
     """Every command of the firmware's table, in its order."""
     branch, methods, settings = "", handlers(), bounds()
-    for line in firmware("table").TABLE.decode().strip().split("\n"):
+    for line in firmware("table").TABLE.strip().split("\n"):
         pattern, *columns = line.split()
         if not columns:
             branch = pattern

@@ -1,96 +1,105 @@
 """Runs without a host: starts at the stored setting, and again after a trip, at growing intervals.
 
-Loaded only where that is wanted. At one setting a current sensor that is stuck reads like a sound
+Imported only where that is wanted. At one setting a current sensor that is stuck reads like a sound
 one: so every 10 s the duty is taken away for some 10 ms, which a sound one must show.
 """
 
-from states import ON
+from output import ON
+from scpi import Fault
+
+_HOUR_MS = 3600000
+_PROBE_MS = 10000
+_AGAIN_MS = 1000  # where the sensor did not show it
+_GAP_MS = 8
 
 
 class Alone:
-    """In charge of the output from power-on until a host switches it off."""
-
+    # In charge of the output from power-on until a host switches it off.
     def __init__(self, clock, check, guard, sweep, track, settings):
         self.clock = clock
         self.check = check
         self.guard = guard
-        self.drive = guard.drive
+        self.output = guard.output
+        self.measure = guard.measure
         self.sweep = sweep
         self.track = track
         self.settings = settings
         self.on = True
-        self.failed = 0
-        """Retries so far."""
+        self.retries = 0  # so far
         self.waiting = False
-        self.since = self.time = 0
-        self.last = None
-        """Reading in uV before the duty was taken away, while it is."""
-        self.count = 0
-        """Times in a row that the sensor did not show it."""
+        self.since = self.probed_at = 0
+        self.before_uv = None  # reading before the duty was taken away, while it is
+        self.unmoved = 0  # times in a row that the sensor did not show it
 
     def begin(self):
-        """Start, after the self-check where it is on."""
-        drive, now = self.drive, self.clock.ticks_ms()
+        # Start, after the self-check where it is on.
+        now = self.clock.ticks_ms()
         self.waiting = False
-        self.last = None
-        self.count = 0
-        self.since = self.time = self.guard.since = now
+        self.before_uv = None
+        self.unmoved = 0
+        self.since = self.probed_at = self.guard.alone_since = now
         self.back()
-        if self.check.wanted():
-            self.check.begin(drive.ppm)
-        else:
-            drive.start()
+        try:
+            if self.check.wanted():
+                self.check.begin(self.output.ppm)
+            else:
+                self.output.start()
+        except Fault as fault:  # what a host has set since power-on forbids it
+            self.on = False
+            self.guard.status.error(fault.number, fault.info)
 
     def back(self):
-        """Back to the stored setting: what a host that has gone had set is not kept."""
+        # Back to the stored setting: what a host that has gone had set is not kept.
         self.sweep.stop()
         self.track.stop()
-        self.drive.set(*self.settings.memories[0])
+        self.output.set(*self.settings.memories[0])
 
     def step(self):
-        """After a trip: wait, then start again, unless a host is there."""
+        # After a trip: wait, then start again, unless a host is there.
         now = self.clock.ticks_ms()
         span = self.clock.ticks_diff(now, self.since)
         if not self.guard.cause:
-            if span > 3600000:  # an hour without a trip: the count begins anew
-                self.failed, self.since = 0, now
-            self.probe(self.clock.ticks_diff(now, self.time))
+            if span > _HOUR_MS:  # an hour without a trip: the count begins anew
+                self.retries, self.since = 0, now
+            self.probe(now)
         elif self.guard.host:
             self.waiting = False
         elif not self.waiting:
-            if self.failed >= self.settings.retries:
+            if self.retries >= self.settings.retries:
                 self.on = False
             else:
                 self.waiting, self.since = True, now
-        elif span >= min(self.settings.pause_us // 1000 << self.failed, 3600000):
-            self.failed += 1
-            self.check.taken = False
+        elif span >= min(self.settings.pause_us // 1000 << self.retries, _HOUR_MS):
+            self.retries += 1
+            self.check.seen = False
             self.guard.clear()
             self.begin()
 
-    def probe(self, ms):
-        """Take the duty away and give it back softly; `ms` since that was begun last."""
-        drive, sense = self.drive, self.guard.sense
-        if drive.state != ON or sense.busy:
-            return
-        supply, zero = sense.supply, self.settings.current_offset
-        if self.last is not None:
-            if ms < 8:
+    def probe(self, now):
+        # Take the duty away and give it back softly, now and then.
+        output, measure = self.output, self.measure
+        supply, zero_uv = measure.supply, self.settings.current_offset
+        ms = self.clock.ticks_diff(now, self.probed_at)
+        if output.state != ON or measure.busy:
+            self.probed_at = now if ms > 2 * _PROBE_MS else self.probed_at  # ticks wrap
+        elif self.before_uv is not None:
+            if ms < _GAP_MS:
                 return
-            ua = sense.quick()
-            self.count = self.count + 1 if 2 * (self.last - supply.mean()) < self.last - zero else 0
-            self.last = None
-            drive.rest(False)
-            if self.count > 1:
+            ua = measure.quick()
+            fallen = 2 * (self.before_uv - supply.mean_uv()) >= self.before_uv - zero_uv
+            self.unmoved = 0 if fallen else self.unmoved + 1
+            self.before_uv = None
+            output.rest(False)
+            if self.unmoved > 1:
                 self.guard.trip(103, "reading stands still", ua or 0)
-        elif ms >= (1000 if self.count else 10000) and supply.adc:
-            self.time = self.clock.ticks_ms()
-            calm = not (self.guard.host or self.sweep.active() or self.track.on)
-            if not calm or not self.settings.check or sense.quick() is None:
+        elif ms >= (_AGAIN_MS if self.unmoved else _PROBE_MS) and supply.adc:
+            self.probed_at = now
+            busy = self.guard.host or self.sweep.active() or self.track.on
+            if busy or not self.settings.check or measure.quick() is None:
                 return
-            # As in check.py, smaller currents are too small to tell.
-            if supply.mean() - zero > supply.adc.top_uv >> 7:
-                self.last = supply.mean()
-                drive.level = 0
-                drive.rest(True)
-                drive.step()
+            # As in selfcheck.py, smaller currents are too small to tell.
+            if supply.mean_uv() - zero_uv > supply.adc.top_uv >> 7:
+                self.before_uv = supply.mean_uv()
+                output.level_ppm = 0
+                output.rest(True)
+                output.step()

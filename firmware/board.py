@@ -1,103 +1,196 @@
-"""The board: pins, converters, PWM chip, clock. The other modules get their hardware here."""
+"""The board that board.json describes: its pins, sensors, chip and clock.
+
+A file that is there and cannot be believed is a fault: no pin is driven, since none is known. All
+other modules get their hardware from here.
+"""
+
+import json
+import os
+import sys
+import time
+from binascii import crc32, hexlify
 
 import machine
 
+SENSORS = ("none", "adc", "ina219", "ina226")
+LOWEST_GAIN, HIGHEST_GAIN = 1000, 1000000000  # millionths
 
-class Adc:
-    """A converter channel; `read` answers microvolts.
 
-    `glance` is the converter's own function, which allocates nothing, in counts of `unit_uv`
-    millionths of a microvolt.
-    """
+def take_mark(name):
+    # Whether a file was there; it is not any more.
+    try:
+        os.remove(name)
+        return True
+    except OSError:
+        return False
 
-    few = 8  # conversions in the guard's short look
-    still = 0  # equal readings in a row are no sign
 
-    def __init__(self, chip, pin, full_uv):
-        self._esp32 = chip == "esp32"
-        self.full = full_uv
-        if self._esp32:
-            self.adc = machine.ADC(machine.Pin(pin), atten=machine.ADC.ATTN_11DB)
-            self.top_uv = full_uv + 1
-            self.glance = self.adc.read_uv  # type: ignore[attr-defined]
-            self.unit_uv = 1000000
-        else:
-            self.adc = machine.ADC(machine.Pin(pin))
-            self.top_uv = 65520 * full_uv // 65535
-            self.glance = self.adc.read_u16
-            self.unit_uv = full_uv * 1000000 // 65535
+def make_mark(name):
+    open(name, "w").close()
 
-    def read(self):
-        """One conversion in microvolts."""
-        if self._esp32:
-            return self.adc.read_uv()  # type: ignore[attr-defined]
-        return self.adc.read_u16() * self.full // 65535
+
+def read_file(name):
+    # Contents of board.json, its check, and what is wrong with it.
+    try:
+        with open(name, "rb") as file:
+            data = file.read()
+    except OSError:
+        return None, 0, ""
+    try:
+        info = json.loads(data)
+        validate(info)
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        return None, 0, "board.json is damaged: %s" % error
+    return info, crc32(data) & 0xFFFFFFFF, ""
+
+
+def validate(info):
+    if info["chip"] not in ("esp32", "rp2"):
+        raise ValueError("chip")
+    supply = info["supply"]
+    if supply.get("sensor", "none") not in SENSORS:
+        raise ValueError("sensor")
+    if supply.get("shunt_uohm", 1) <= 0 or supply.get("amp", 1) <= 0:
+        raise ValueError("shunt")
+    pins = [info["gate"]] + [info.get(key) for key in ("probe", "light", "led")]
+    pins += [supply.get("alert"), info.get("latch", {}).get("pin")]
+    if supply.get("sensor") == "adc":
+        pins.append(supply["pin"])
+    if info["gate"] is None or not all([p is None or isinstance(p, int) and 0 <= p < 64 for p in pins]):
+        raise ValueError("pin")
+    low, high = LOWEST_GAIN, HIGHEST_GAIN
+    for name in ("supply", "probe"):
+        if not low <= info.get("calibration", {}).get(name, (0, low))[1] <= high:
+            raise ValueError("calibration")
 
 
 class Board:
-    """Everything that is soldered; made and filled in by wiring.py."""
-
-    calibration: list
-
-    def __init__(self, clock, gate):
+    def __init__(self, clock, info, check, damaged):
         self.clock = clock
-        self.gate = gate
+        self.found = info is not None
+        self.check = check  # CRC-32 of the file
+        self.damaged = damaged
+        self.fault = ""  # why the output cannot be used
+        family = info["chip"] if info else "rp2" if sys.platform == "rp2" else "esp32"
+        self.port = port = __import__("hw_" + family)
+        usual = port.USUAL
+        if damaged:
+            info = {"gate": None, "supply": {}}
+        elif not info:
+            info = {"gate": usual["gate"], "probe": usual["probe"]}
+            info["supply"] = {"sensor": "adc", "pin": usual["supply"]}
+        self.gate = info["gate"]
         self.gate_low()
-        self.problem = ""
-        """What is wrong with board.json."""
-        self.fault = ""
-        """Why the output cannot be used on this board; empty when it can."""
-        self.about = ""
-        """Chip, PWM clock, gate pin and supply sensor as text."""
-        self.chip = self.supply = self.probe = self.light = self.led = None
-        self.volts = None
-        """Function that answers the supply voltage in uV, where it is measured."""
-        self.celsius = None
-        """Function that answers the chip's temperature in millionths of a degree, likewise."""
-        self.dog = getattr(machine, "WDT", None)
-        """The hardware watchdog; it cannot be stopped once it is made."""
-        self.cause = 0
-        """Trip to begin with: 110 where the watchdog has reset the board."""
-        self.timer = None
-        """Timer of the fast guard, where the supply sensor can be read in its callback."""
-        self.number = "0"
-        """The chip's unique number in hex, 0 where it has none."""
+        if self.gate is not None:
+            self.fault = port.unfit(self.gate)
+        self.chip = port.chip(info)
+        self.dog = getattr(machine, "WDT", None)  # cannot be stopped once it is made
+        # Trip to begin with: the file tells a reset by the watchdog from others, since on RP2
+        # every `machine.reset()` reports it as its cause.
+        bitten = take_mark("watchdog") and machine.reset_cause() == machine.WDT_RESET
+        self.cause = 110 if bitten else 0
+        full_uv = info.get("adc_full_uv", usual["full_uv"])
+        self.supply = self.timer = self.volts = None
+        sensor = info["supply"].get("sensor", "none")
+        if sensor == "adc":
+            self.supply = port.adc(info["supply"]["pin"], full_uv)
+            self.timer = port.timer()
+        elif sensor != "none":
+            from ina import make
+
+            self.supply = make(sensor, info, clock)
+            self.volts = self.supply.volts  # answers the supply voltage in uV
+        self.probe, self.light = [
+            None if info.get(key) is None else port.adc(info[key], full_uv)
+            for key in ("probe", "light")
+        ]
+        led = info.get("led")
+        self.led = None if led is None else machine.Pin(led, machine.Pin.OUT, value=0)
+        self.latch = Latch(clock, **info["latch"]) if info.get("latch") else None
+        try:
+            self.celsius = port.thermometer()  # millionths of a degree
+        except (ImportError, AttributeError, ValueError):
+            self.celsius = None  # not on this chip
+        defaults = calibration(sensor, info["supply"], info.get("calibration", {}))
+        if self.supply:  # a current limit that the sensor can show
+            span_uv = (self.supply.top_uv - defaults["current_offset"]) * 9 // 10
+            defaults["trip_ua"] = min(max(span_uv * defaults["current_gain"] // 1000000, 0), 1000000)
+        self.defaults = defaults
+        gate = -1 if self.gate is None else self.gate
+        chip = self.chip
+        self.about = "%s,%d,%d,%s" % (chip.name, chip.clock_hz, gate, sensor.upper())
+        unique = getattr(machine, "unique_id", None)
+        self.number = hexlify(unique()).decode() if unique else "0"
 
     def gate_low(self):
-        """The gate pin as a plain low output, whatever drove it before."""
-        machine.Pin(self.gate, machine.Pin.OUT, value=0)
+        # A plain low output, whatever drove it before.
+        if self.gate is not None:
+            machine.Pin(self.gate, machine.Pin.OUT, value=0)
 
     def pwm(self, hz):
-        """The PWM on the gate pin, at duty 0."""
-        return machine.PWM(machine.Pin(self.gate), freq=hz, duty_u16=0)
+        return self.port.make_pwm(self.gate, hz, self.clock)
+
+    def light_led(self, on):
+        if self.led and self.led.value() != on:
+            self.led.value(on)
 
     def blink(self, number, waiting, ms):
-        """Show on the LED, with the output off, the number of a trip, 100 for damaged settings or
-        0: docs/standalone.md.
-        """
-        n = 2 * (number - 100)
-        step = (ms >> 8) % max(n + 12, 12)
-        bit = (step < n and step % 2 == 0) or (waiting and n + 4 <= step < n + 8)
-        if not n:
-            bit = ms >> 10 & 1
-        bit = 1 if bit else 0
-        if self.led and self.led.value() != bit:
-            self.led.value(bit)
+        # With the output off: the number of a trip, 100 for damaged settings or 0, and a long
+        # flash where a retry is `waiting`: docs/standalone.md.
+        flashes = 2 * (number - 100)
+        step = (ms >> 8) % max(flashes + 12, 12)
+        on = step < flashes and step % 2 == 0 or waiting and flashes + 4 <= step < flashes + 8
+        if not flashes:
+            on = ms >> 10 & 1
+        self.light_led(1 if on else 0)
 
-    def watch(self, ms):
-        """Begin the watchdog. The file tells its reset from others at the next start: on RP2 every
-        `machine.reset()` reports the watchdog as its cause.
-        """
+    def start_dog(self, ms):
         try:
-            open("watchdog", "w").close()
+            make_mark("watchdog")
         except OSError:
             pass  # flash full: it bites all the same
         return self.dog(timeout=ms)
 
     def reset(self):
-        """Reset the board."""
         machine.reset()
 
     def uptime(self):
-        """Milliseconds since power-on, up to 2^30."""
         return self.clock.ticks_ms() & 0x3FFFFFFF
+
+
+class Latch:
+    # A comparator, or the like, that has taken the gate driver's enable away and keeps it so until
+    # its `clear` pin is pulsed. `tripped` is the level that says so.
+    def __init__(self, clock, pin, clear=None, tripped=0):
+        self.clock = clock
+        self.tripped = tripped
+        self.pin = machine.Pin(pin, machine.Pin.IN, machine.Pin.PULL_UP)
+        idle = machine.Pin.OUT
+        self.clear_pin = None if clear is None else machine.Pin(clear, idle, value=1)
+
+    def is_set(self):
+        return self.pin.value() == self.tripped
+
+    def clear(self):
+        if self.clear_pin:
+            self.clear_pin.value(0)
+            self.clock.sleep_us(100)
+            self.clear_pin.value(1)
+
+
+def calibration(sensor, supply, found):
+    # Defaults of offsets (uV), gains (millionths) and levels (uV) at which the load is lit.
+    shunt = supply.get("shunt_uohm", 100000)
+    if sensor == "adc":
+        shunt = int(shunt * supply.get("amp", 20))  # behind an amplifier of so many V/V
+    gain = min(max(1000000000000 // shunt, LOWEST_GAIN), HIGHEST_GAIN)
+    values = {}
+    for name, usual in (("current", (0, gain)), ("probe", (0, 1000000)), ("light", (0, 1000000))):
+        told = list(found.get("supply" if name == "current" else name, usual)) + [0]
+        values[name + "_offset"], values[name + "_gain"] = int(told[0]), int(told[1])
+        values[name + "_level"] = int(told[2])
+    return values
+
+
+def load(clock=time):
+    return Board(clock, *read_file("board.json"))

@@ -10,6 +10,9 @@ try:
 
     with open("board.json") as _file:
         _gate = int(json.load(_file)["gate"])
-except (OSError, ValueError, KeyError, TypeError):
-    pass  # board.py says what is wrong with the file, once there is somebody to say it to
-Pin(_gate, Pin.OUT, value=0)
+except OSError:
+    pass  # no file: the family's usual pin
+except (ValueError, KeyError, TypeError):
+    _gate = None  # nobody knows the pin; board.py says so, once there is somebody to say it to
+if _gate is not None:
+    Pin(_gate, Pin.OUT, value=0)

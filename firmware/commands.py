@@ -2,273 +2,328 @@
 
 import gc
 
-from decimals import Fault, fixed, scan
-from parameters import act, extreme, switch, within
-from scpi import choose
-from settings import POINTS, pairs, table
-from states import DEFAULT_HZ, OFF, RAMPING, TRIPPED
+from board import make_mark
+from output import QUIET, USUAL_HZ
+from scpi import PLACES, Fault, block_data, choose, extreme, fixed, one, short, switch, within
+from store import POINTS, table
+
+VERSION = "0.1.0"
 
 
 class Commands:
-    """Handlers by their names in the table; a query's has `_q`. A reply is text, a block, or a
-    function that answers None until the reply is ready.
-    """
+    # Handlers by their names in the table; a query's has `_q`. A reply is text, a block in pieces,
+    # or a function that answers None until the reply is ready.
+    version = "1999.0"
+    protocol = 2
 
-    def __init__(self, board, status, settings, drive, sense, sweep, guard, track, check):
+    def __init__(self, board, status, settings, output, measure, sweep, guard, track, check):
+        self.identity = "Coilwright,resonant-driver,%s,%s" % (board.number, VERSION)
         self.me = self
-        self.identity = "Coilwright,resonant-driver,%s,0.1.0" % board.number
-        self.version = "1999.0"
-        self.protocol = 2
         self.board = board
-        self.drive = drive
-        self.sense = sense
+        self.output_part = output
+        self.measure_part = measure
+        self.parts = {
+            "me": self,
+            "board": board,
+            "output": output,
+            "measure": measure,
+            "sweep": sweep,
+            "ring": sweep.ring,
+            "guard": guard,
+            "track": track,
+            "check": check,
+            "set": settings,
+            "status": status,
+            "oper": status.oper,
+            "ques": status.ques,
+        }
         self.sweep = sweep
         self.ring = sweep.ring
         self.guard = guard
         self.track = track
         self.check = check
-        self.set = settings
-        """By a short name, since the table names it often."""
+        self.settings = settings
         self.status = status
-        self.oper = status.oper
-        self.ques = status.ques
-        self.leaving = False
-        """`SYSTem:MAINtenance` was asked for: the server ends."""
+        self.leaving = False  # `SYSTem:MAINtenance` was asked for: the server ends
 
-    attribute = act
+    def act(self, row, query, parameters):
+        # A row that names an attribute of a part: action, value, choice or number.
+        owner, name, kind, bounds = row
+        part = self.parts[owner]
+        if kind in ("!", "?"):
+            if query != (kind == "?"):
+                raise Fault(-113, name)
+            if parameters:
+                raise Fault(-108, parameters[0])
+            value = getattr(part, name)
+            value = value() if callable(value) else value
+            return str(value) if isinstance(value, int) else value
+        words = kind.split(",")
+        onoff = "|" in kind
+        if onoff or len(words) > 1:
+            if not query:
+                setattr(part, name, switch(parameters) if onoff else choose(one(parameters), words))
+            elif parameters:
+                raise Fault(-108, parameters[0])
+            else:
+                value = getattr(part, name)
+                return str(value) if onoff else short(words[value].upper())
+        else:
+            bounds = bounds or part.bounds(name)
+            if query:
+                value = extreme(parameters, bounds) if parameters else getattr(part, name)
+                return fixed(value, PLACES[kind])
+            value = within(parameters, kind, bounds)
+            if len(bounds) > 3:
+                value &= bounds[3]
+            s = self.settings
+            if name == "low_hz" and value > s.high_hz or name == "high_hz" and value < s.low_hz:
+                raise Fault(-221, "low limit above high limit")
+            setattr(part, name, value)
+        if part is self.settings:
+            self.changed()
+        return None
+
+    def changed(self):
+        # Settings have: limits are in force at once.
+        self.settings.changed()
+        self.output_part.enforce()
 
     def opc(self, _):
-        """`*OPC`: bit 0 of the event register is set when nothing is pending any more."""
+        # Bit 0 of the event register is set when nothing is pending any more.
         self.status.opc_wanted = True
 
     def opc_q(self, _):
-        """`*OPC?`: 1 when nothing is pending any more."""
         return lambda: "1" if self.idle() else None
 
     def wait(self, _):
-        """`*WAI`: the rest of the line waits until nothing is pending any more."""
         return lambda: "" if self.idle() else None
 
     def idle(self):
-        """No operation is pending: no sweep and no ramp."""
-        return not (self.sweep.active() or self.check.busy or self.drive.state in RAMPING)
+        # Nothing is pending that goes on by itself. A sweep that waits for room in the ring does
+        # not: it waits for a host, which may be the one that waits for this answer.
+        sweeping = self.sweep.active() and not self.ring.full()
+        return not (sweeping or self.check.busy or self.output_part.ramping())
+
+    def expected_ms(self):
+        # How long what is pending may take.
+        ramp_us = max(self.output_part.ramp_us, self.settings.slow_us)
+        return self.sweep.expected_ms() + self.sweep.point_ms() + 2 * ramp_us // 1000 + 300
 
     def reset(self, _):
-        """Output off softly, sweep ended, setting and set-up back to their defaults."""
+        # Output off softly, sweep ended, setting and set-up back to their defaults.
         self.status.opc_wanted = False
         self.track.stop()
         self.sweep.stop()
         self.check.stop()
-        self.drive.event("stop")
-        self.drive.reset()
+        self.output_part.event("stop")
+        self.output_part.reset()
         self.track.reset()
         self.sweep.reset()
-        self.sense.count = 32
+        self.measure_part.count = 32
 
     def selftest_q(self, _):
-        """Sum of 1 settings damaged, 2 PWM clock, 4 supply sensor silent, 8 gate pin unfit."""
-        silent = not self.sense.busy and self.sense.quick() is None
-        value = 1 if self.set.state == "DAMAGED" else 0
-        value += (2 if self.drive.mismatch else 0) + (4 if silent else 0)
-        value += 8 if self.board.fault else 0
+        # Sum of what is wrong: docs/commands.md.
+        silent = not self.measure_part.busy and self.measure_part.quick() is None
+        value = 1 if self.settings.state == "DAMAGED" or self.settings.foreign else 0
+        value += (2 if self.output_part.mismatch else 0) + (4 if silent else 0)
+        value += (8 if self.board.fault else 0) + (16 if self.guard.unreachable() else 0)
         if value:
             self.status.error(-330, str(value))
         return str(value)
 
     def store(self, _):
-        """Write the settings in force to flash."""
-        try:
-            self.set.store()
-        except OSError as error:
-            raise Fault(-200, "flash: %s" % error)
+        # Erasing flash stops everything for tens of milliseconds, the guard as well: duty 0 before.
+        self.sweep.still()
+        output = self.output_part
+        resting = output.pwm and not output.resting
+        if resting:
+            output.rest(True)
+
+        def stored():
+            if output.pwm and output.raw:
+                return None
+            try:
+                self.settings.store()
+            except OSError as error:
+                raise Fault(-200, "flash: %s" % error)
+            finally:
+                if resting:
+                    output.rest(False)
+            return ""
+
+        return stored
 
     def memory_q(self, _):
-        """Free and allocated bytes of the heap after a collection."""
         gc.collect()
         if not hasattr(gc, "mem_free"):
             return "0,0"
         return "%d,%d" % (gc.mem_free(), gc.mem_alloc())
 
     def maintenance(self, _):
-        """Output off and the server ends; a latched trip stays latched."""
+        # Output off and the server ends; a latched trip stays latched.
         self.sweep.stop()
         self.check.stop()
-        self.drive.event("kill")
+        self.output_part.event("kill")
         if self.guard.dog:
             # Nobody feeds it at a prompt, and it cannot be stopped: begin anew, see main.py.
             try:
-                open("maintenance", "w").close()
+                make_mark("maintenance")
             except OSError as error:
                 raise Fault(-200, "flash: %s" % error)
             self.board.reset()
         self.leaving = True
 
     def save(self, p):
-        """`*SAV n`: frequency and duty into memory n, and flash written."""
-        self.set.memories[within(p, "N", (0, 3, 0))] = (self.drive.hz, self.drive.ppm)
-        self.store(None)
+        n = within(p, "N", (0, 3, 0))
+        answer = self.store(None)
+        self.settings.memories[n] = (self.output_part.hz, self.output_part.ppm)
+        return answer
 
     def recall(self, p):
-        """`*RCL n`: frequency and duty of memory n; the output state stays."""
+        # Frequency and duty of a memory; the output state stays.
         n = within(p, "N", (0, 3, 0))
-        if self.set.memories[n] is None:
+        if self.settings.memories[n] is None:
             raise Fault(-200, "memory %d is empty" % n)
         self.sweep.still()
         self.sweep.given = None
-        self.drive.set(*self.set.memories[n])
+        self.output_part.set(*self.settings.memories[n])
 
     def info(self, p):
-        """`*PUD`: keep a block of text (IEEE 488.2 10.27, 7.7.6); flash written."""
-        text = p[0] if p else ""
-        i = 2 + scan(text[1:2], "N")
-        if text[:1] != "#" or (i > 2 and scan(text[2:i], "N") != len(text) - i):
-            raise Fault(-161)
-        self.set.info = text[i:]
-        self.store(None)
+        # `*PUD`: keep a block of text (IEEE 488.2 10.27).
+        text = one(p)
+        if text[:1] != "#":
+            raise Fault(-104, text)
+        text = block_data(text)
+        answer = self.store(None)
+        self.settings.info = text
+        return answer
 
     def info_q(self, _):
-        """The block that `*PUD` keeps."""
-        text = self.set.info
-        return "#3%03d" % len(text) + text
+        return "#3%03d" % len(self.settings.info) + self.settings.info
 
     def output(self, p):
-        """Soft start or soft stop; a stop ends a sweep."""
-        drive = self.drive
+        # Soft start or soft stop; a stop ends a sweep.
+        output = self.output_part
         if not switch(p):
             self.check.stop()
-            drive.event("stop")
+            output.event("stop")
             self.sweep.stop()
             if self.guard.alone:
                 self.guard.alone.on = False
         elif self.check.wanted() and not self.board.fault:
-            self.check.begin(drive.ppm)
+            self.check.begin(output.ppm)
             return lambda: None if self.check.busy else ""
         else:
-            drive.start()
+            output.start()
         return None
 
     def output_q(self, _):
-        """1 while the output is on or ramping up."""
-        return "1" if self.drive.running() else "0"
+        return "1" if self.output_part.running() else "0"
 
     def setpoint(self, p, unit):
-        """Set frequency or duty; the other one stays."""
-        drive = self.drive
+        # Frequency or duty; the other one stays.
+        output = self.output_part
         value = within(p, unit, self._range(unit))
         self.sweep.still()
         self.sweep.given = None
         if unit == "HZ":
-            drive.set(value, drive.ppm)
+            output.set(value, output.ppm)
         else:
-            drive.set(drive.hz, value)
+            output.set(output.hz, value)
 
     def setpoint_q(self, p, unit):
-        """What the chip makes of the setting, or an end of its range."""
+        # What the chip makes of the setting, or an end of its range.
         hz = unit == "HZ"
         if p:
             value = extreme(p, self._range(unit)) * (1000 if hz else 1)
         else:
-            value = self.drive.achieved()[0 if hz else 1]
+            value = self.output_part.achieved()[0 if hz else 1]
         return fixed(value, 3 if hz else 4)
 
     def _range(self, unit):
-        s = self.set
+        s = self.settings
         if unit == "HZ":
-            return s.low_hz, s.high_hz, min(max(DEFAULT_HZ, s.low_hz), s.high_hz)
+            return s.low_hz, s.high_hz, min(max(USUAL_HZ, s.low_hz), s.high_hz)
         return 0, s.cap_ppm, 0
 
     def base(self, p):
-        """Frequency and duty for sweeps; the setting from before comes back with the output off."""
+        # Frequency and duty for sweeps; the setting from before comes back with the output off.
         hz = within(p[:1], "HZ", self._range("HZ"))
         self.sweep.base(hz, within(p[1:], "PCT", self._range("PCT")))
 
     def list_append(self, p):
-        """Add frequency and duty pairs to the list."""
         self.sweep.append(_pairs(p))
 
     def caps(self, p):
-        """Replace the caps of the duty by frequency."""
         points = _pairs(p)
         try:
-            caps = table(points)
+            self.settings.caps = table(points)
         except ValueError:
             raise Fault(-221, "%d points at most, frequencies must rise" % POINTS)
-        self.set.caps = caps
-        self.drive.enforce()
+        self.changed()
 
     def caps_q(self, _):
-        """The caps of the duty by frequency, in pieces that a full heap has room for."""
-        pieces = [",%d,%s" % (hz, fixed(ppm, 4)) for hz, ppm in pairs(self.set.caps)]
-        if pieces:
-            pieces[0] = pieces[0][1:]
-        return pieces or "NONE"
+        caps = self.settings.caps
+        return ",".join(["%d,%s" % (hz, fixed(ppm, 4)) for hz, ppm in caps]) or "NONE"
 
     def caps_clear(self, _):
-        """No cap by frequency any more."""
-        self.set.caps = b""
-        self.drive.enforce()
+        self.settings.caps = []
+        self.changed()
 
     def measure_q(self, p, what):
-        """Measure now and answer the point or a field of it."""
-        answer = self._answer(p, what)
-        return self._measured(answer)
+        return self._measured(self._answer(p, what))
 
     def fetch_q(self, p, what):
-        """The last measured point again, or a field of it."""
-        if not self.sense.taken:
+        if not self.measure_part.taken:
             raise Fault(-200, "nothing measured yet")
         return self._answer(p, what)()
 
     def zero_q(self, _):
-        """Take the supply sensor's rest reading as its offset and answer it."""
-        if self.drive.state not in (OFF, TRIPPED):
+        # Take the supply sensor's rest reading as its offset and answer it.
+        if self.output_part.state not in QUIET:
             raise Fault(-221, "output is on")
         return self._measured(self._zeroed)
 
     def _measured(self, answer):
-        """Deferred reply: wait for the end of a ramp and the settling, measure, then `answer`."""
+        # Deferred reply: wait for the end of a ramp and the settling, measure, then `answer`.
         self.sweep.still()
-        sense, drive, clock = self.sense, self.drive, self.board.clock
-        sense.busy = False
+        measure, output = self.measure_part, self.output_part
+        measure.busy = False
 
         def reply():
-            if sense.owner is not reply:
-                # Ticks wrap: once in 18 minutes an old change looks new, for so long.
-                span = clock.ticks_diff(clock.ticks_us(), drive.time)
-                settled = not (drive.pwm and 0 <= span < self.sweep.dwell_us)
-                if drive.state in RAMPING or not settled:
+            if measure.owner is not reply:
+                if output.ramping() or not output.settled(self.sweep.dwell_us):
                     return None
-                sense.begin(reply)
-            if sense.busy:
-                if not sense.step():
+                measure.begin(reply)
+            if measure.busy:
+                if not measure.step():
                     return None
-                sense.finish(0)
-            sense.owner = None
+                measure.finish(0)
+            measure.owner = None
             return answer()
 
         return reply
 
     def _answer(self, p, what):
-        """Function that writes the point, or the field of it that is wanted."""
+        # Function that writes the point, or the field of it that is wanted.
         index = int(what)
         if p:
             index += choose(p[0], ("PROBe", "LIGHt"))
-        point = self.sense.point
         if index:
-            return lambda: fixed(point[index], 6)
-        return self.sense.text
+            return lambda: fixed(self.measure_part.point[index], 6)
+        return self.measure_part.text
 
     def _zeroed(self):
-        if self.sense.supply.fault:
+        if self.measure_part.supply.fault:
             raise Fault(-240, "supply sensor does not answer")
-        self.set.current_offset = self.sense.supply.mean()
-        return fixed(self.set.current_offset, 6)
+        offset_uv = self.settings.current_offset = self.measure_part.supply.mean_uv()
+        self.settings.changed()
+        return fixed(offset_uv, 6)
 
     def trace_data_q(self, p):
-        """Block of points from an index on; the points before it are released.
-
-        The third parameter guards them: a line with a turned bit must not release unread points.
-        """
+        # The points before the first are released. The third parameter guards them: a line with a
+        # turned bit must not release unread points.
         ring = self.ring
         first = within(p[:1], "N", (ring.first, ring.next, ring.first))
         count = within(p[1:2], "N", (0, 0xFFFFFFFF, 64))
@@ -278,25 +333,18 @@ class Commands:
         return ring.block(first, count)
 
     def follow(self, p):
-        """Tracking on or off."""
         if switch(p):
             self.track.start()
         else:
             self.track.stop()
 
     def follow_q(self, _):
-        """1 while tracking is on."""
         return str(self.track.on)
 
 
 def _pairs(p):
-    """Pairs of Hz and ppm from parameters in turn."""
+    # Hz and ppm from parameters in turn.
     if not p or len(p) % 2:
         raise Fault(-109)
-    return [
-        (
-            within([p[i]], "HZ", (20000, 1000000, DEFAULT_HZ)),
-            within([p[i + 1]], "PCT", (0, 900000, 0)),
-        )
-        for i in range(0, len(p), 2)
-    ]
+    hertz = [within([text], "HZ", (20000, 1000000, USUAL_HZ)) for text in p[::2]]
+    return list(zip(hertz, [within([text], "PCT", (0, 900000, 0)) for text in p[1::2]]))

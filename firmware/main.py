@@ -1,4 +1,4 @@
-"""Starts the driver and serves. Short on purpose: it stays in the heap.
+"""Starts the driver and serves.
 
 `SYSTem:MAINtenance` with the watchdog running leaves a file `maintenance` and resets the board: the
 watchdog cannot be stopped, and would bite at the prompt. Then nothing is started here, once.
@@ -7,11 +7,19 @@ watchdog cannot be stopped, and would bite at the prompt. Then nothing is starte
 try:
     from micropython import kbd_intr, opt_level
 
-    opt_level(3)  # no line numbers in the compiled code: it is smaller
+    opt_level(3)  # source is compiled without line numbers: it is smaller
 except ImportError:
     kbd_intr = None
 
-server = __import__("start").build()
+from board import take_mark
+
+server = None
+if take_mark("maintenance"):
+    take_mark("watchdog")
+else:
+    from app import build
+
+    server = build()
 if server:
     if kbd_intr:
         kbd_intr(-1)  # 0x03 is a byte like any other while serving
@@ -21,4 +29,3 @@ if server:
         server.board.gate_low()
         if kbd_intr:
             kbd_intr(3)
-        server = None  # its room is for whoever works at the prompt

@@ -1,173 +1,339 @@
 """Program messages in the manner of SCPI-99: headers, branches, parameters, deferred replies.
 
-A table row is a pattern, what it acts on, and how. A pattern alone is a branch, for the rows below
-it that begin with a colon:
+A row of the table is a pattern, what it acts on, and how. A pattern alone is a branch, for the rows
+below it that begin with a colon:
 
 ``PATTern[:OPTional] handler nm``  the handler's method with at most n parameters (9: any number),
-                                  for a query its method with `_q` with at most m; further
-                                  columns are passed on
+                                   for a query its method with `_q` with at most m; further
+                                   columns are passed on
 ``PATTern part.name !``            an action;  ``?`` a value that is only asked for
 ``PATTern part.name ONE,OTHer``    a choice;  ``OFF|ON`` a switch
 ``PATTern part.name UNIT [low high default [mask]]``  a number
+
+Numbers are integers all the way, in units of 10^-places; the boards' floats have 32 bits.
 """
 
+import gc
 from binascii import crc32
 
-from decimals import Fault
+PLACES = {"HZ": 0, "PCT": 4, "S": 6, "S9": 9, "A": 6, "V": 6, "N": 0, "X": 6}
+# Decimal places kept of a unit; N is a plain whole number, X a plain ratio.
+_PREFIXES = {"": 0, "N": -9, "U": -6, "M": -3, "K": 3, "MA": 6, "G": 9}
+_BASES = {"H": 16, "Q": 8, "B": 2}  # IEEE 488.2 7.7.4
+_NAMED = ("MINimum", "MAXimum", "DEFault")
+_SLICE_US = 3000  # of the main loop's time at most, between two commands
+MOST = 80  # commas in a command: the heap is not endless
 
-MOST = 80
-"""Parameters of a command at most: the heap has no room for the 128 a line could hold."""
+
+class Fault(Exception):
+    # A command that cannot be carried out: SCPI error number and what it is about.
+    def __init__(self, number, info=""):
+        super().__init__(number)
+        self.number = number
+        self.info = info[:60]
 
 
-def mnemonic(pattern, i, text, j):
-    """Where `text` goes on behind the short or long form of the mnemonic at pattern[i], or -1."""
-    end = len(text)
-    c = pattern[i]
-    while c == 42 or 48 <= c <= 57 or 65 <= c <= 90:  # * 0-9 A-Z
-        if j >= end or text[j] != c:
-            return -1
+def fixed(value, places):
+    # ``fixed(-1500, 3)`` gives ``-1.500``.
+    digits = "%0*d" % (places + 1, abs(value))
+    if places:
+        digits = digits[:-places] + "." + digits[-places:]
+    return "-" + digits if value < 0 else digits
+
+
+def scan(text, unit):
+    # ``1.5 E3 KHZ`` as an integer; rounded (IEEE 488.2 7.7.2.4), halves away from zero.
+    base = _BASES.get(text[1:2]) if text[:1] == "#" else None
+    if base:
+        try:
+            return int(text[2:], base) * 10 ** PLACES[unit]
+        except ValueError:
+            raise Fault(-121, text)
+    c = text.encode()
+    start = 1 if text[:1] in ("+", "-") else 0
+    point = end = _behind_digits(c, start)
+    if text[point : point + 1] == ".":
+        end = _behind_digits(c, point + 1)
+    digits = text[start:point] + text[point + 1 : end]
+    if not digits:
+        raise Fault(-121 if start or text[:1] == "." else -104, text)
+    power, end = _exponent(text, c, end)
+    power += PLACES[unit] + _suffix(text[end:].strip(), unit.rstrip("9"))
+    if text[point : point + 1] == ".":
+        power -= len(digits) - (point - start)
+    value = int(digits)
+    # Beyond these powers every range is exceeded, or nothing is left: no need for the exact figure.
+    if power >= 0:
+        value *= 10 ** min(power, 40)
+    else:
+        value = (2 * value // 10 ** min(-power, 300) + 1) // 2
+    return -value if text[0] == "-" else value
+
+
+def _behind_digits(c, i):
+    while i < len(c) and 48 <= c[i] <= 57:
         i += 1
-        j += 1
-        c = pattern[i]
-    short = j
-    while 97 <= c <= 122:
-        if j >= end or text[j] != c - 32:
-            j = short
-            break
-        i += 1
-        j += 1
-        c = pattern[i]
-    return j if j >= end or text[j] == 58 else -1
+    return i
 
 
-def follow(pattern, i, header, j):
-    """Where the header goes on behind what the pattern at table position i stands for, or -1."""
-    while pattern[i] > 32:
-        optional = pattern[i] == 91
-        i += optional
-        i += pattern[i] == 58
-        k = mnemonic(pattern, i, header, j)
-        if k >= 0:
-            j = min(k + 1, len(header))
-        elif not optional:
-            return -1
-        while pattern[i] not in b" [:]\n":
-            i += 1
-        if optional:
-            i += 1 + (pattern[i] == 58)  # the colon stands before the bracket
-    return j
+def _exponent(text, c, i):
+    # The exponent, and the position behind it; an E that belongs to a suffix stays.
+    rest = text[i:].lstrip()
+    if rest[:1] != "E":
+        return 0, i
+    rest = rest[1:].lstrip()
+    start = len(text) - len(rest) + (rest[:1] in ("+", "-") if rest else 0)
+    end = _behind_digits(c, start)
+    if end == start:
+        return 0, i
+    power = min(int(text[start:end]), 999)
+    return -power if rest[0] == "-" else power, end
+
+
+def _suffix(suffix, unit):
+    # Power of ten of a suffix such as KHZ; IEEE 488.2 7.7.3: M is milli, but MHZ is mega.
+    if not suffix:
+        return 0
+    if suffix[0] == ".":
+        raise Fault(-121, suffix)
+    if unit in ("N", "X"):
+        raise Fault(-138, suffix)
+    if suffix == "MHZ" and unit == "HZ":
+        return 6
+    prefix = suffix[: -len(unit)]
+    if not suffix.endswith(unit) or prefix not in _PREFIXES or unit == "PCT" and prefix:
+        raise Fault(-131, suffix)
+    return _PREFIXES[prefix]
+
+
+def short(word):
+    # SCPI-99 volume 1, 6.2.1: four letters, or three where the fourth is a vowel.
+    if len(word) <= 4:
+        return word
+    return word[:3] if word[3] in "AEIOU" else word[:4]
 
 
 def choose(text, words):
-    """Index of the word (short or long form) that the character data `text` is."""
+    # Index of the word that the character data `text` is, in short or long form.
     for i, word in enumerate(words):
-        if mnemonic((word + " ").encode(), 0, text.encode(), 0) == len(text):
+        word = word.upper()
+        if text == word or text == short(word):
             return i
-    raise Fault(-224 if text[:1].isalpha() else -104, text[:30])
+    raise Fault(-224 if text[:1].isalpha() else -104, text)
 
 
-def split(command):
-    """Header in capitals and the list of parameters of one command."""
-    header, _, rest = command.strip().partition(" ")
+def one(parameters):
+    if not parameters:
+        raise Fault(-109)
+    if len(parameters) > 1:
+        raise Fault(-108, parameters[1])
+    return parameters[0]
+
+
+def extreme(parameters, bounds):
+    return bounds[choose(one(parameters), _NAMED)]
+
+
+def within(parameters, unit, bounds):
+    # The one parameter as an integer in its range.
+    text = one(parameters)
+    value = extreme(parameters, bounds) if text[:3] in ("MIN", "MAX", "DEF") else scan(text, unit)
+    if not bounds[0] <= value <= bounds[1]:
+        raise Fault(-222, text)
+    return value
+
+
+def switch(parameters):
+    # ON, OFF, or a number, which is rounded: 0 is OFF (SCPI-99 7.3).
+    text = one(parameters)
+    if text[:1].isalpha():
+        return choose(text, ("OFF", "ON"))
+    return 1 if scan(text, "N") else 0
+
+
+def _block_end(text, start):
+    # Where the block that begins here ends (IEEE 488.2 7.7.6): the line's end where it is malformed
+    # or of indefinite length; `start` where none begins here.
+    if not text[start + 1 : start + 2].isdigit():
+        return start
+    count = start + 2 + int(text[start + 1])
+    size = text[start + 2 : count]
+    if len(size) != count - start - 2 or not size.isdigit() or count + int(size) > len(text):
+        return len(text)
+    return count + int(size)
+
+
+def split_line(line):
+    # The commands of a line. Within a block or a string a semicolon is data.
+    if not ("#" in line or '"' in line or "'" in line):
+        return line.split(";")
+    found, start, i = [], 0, 0
+    while i < len(line):
+        c = line[i]
+        if c == ";":
+            found.append(line[start:i])
+            start = i + 1
+        elif c == "#":
+            i = max(i, _block_end(line, i) - 1)
+        elif c in ('"', "'"):
+            i = line.find(c, i + 1)
+            if i < 0:
+                break
+        i += 1
+    found.append(line[start:])
+    return found
+
+
+def block_data(text):
+    # What a block holds.
+    end = _block_end(text, 0)
+    count = 2 + int(text[1]) if text[1:2].isdigit() else 0
+    size = text[2:count]
+    whole = count and (count == 2 or size.isdigit() and count + int(size) == end)
+    if not whole or text[end:].strip():
+        raise Fault(-161)
+    return text[count:end]
+
+
+def split_command(command):
+    # Header in capitals and the list of parameters.
+    header, rest = (command.split(None, 1) + [""])[:2]
     header = header.upper()
-    rest = rest.strip()
-    if header == "*PUD":
-        return header, [rest]  # a block, as it is
-    rest = rest.upper()
-    if rest.count(",") > MOST:
-        raise Fault(-108, command[:30])
-    parameters = rest.split(",") if rest else []
-    for i, text in enumerate(parameters):
-        parameters[i] = text.strip()
-    if "" in parameters:
-        raise Fault(-102, command[:30])
     if "," in header:
-        raise Fault(-103, header[:30])
+        raise Fault(-103, header)
+    if rest[:1] == "#" and rest[1:2].isdigit() or '"' in rest or "'" in rest:
+        return header, [rest]  # as it is
+    if rest.count(",") > MOST:
+        raise Fault(-108, command)
+    rest = rest.strip().upper()
+    parameters = [text.strip() for text in rest.split(",")] if rest else []
+    if "" in parameters:
+        raise Fault(-102, command)
     return header, parameters
 
 
-class Interpreter:
-    """Carries out lines; a command may defer its reply, then the rest of its line waits."""
-
-    def __init__(self, table, commands, status, write):
+class Headers:
+    # Where in the table a header's row is, and the branch that it stands on, by its short form.
+    def __init__(self, table):
         self.table = table
+        self.places = {}
+        branch_at = at = count = 0
+        while at < len(table):
+            line = self._line(at)
+            pattern = line.split(" ")[0]
+            if pattern == line:
+                branch_at = at
+            elif pattern[0] == ":" or pattern[:2] == "[:":
+                self._add(self._line(branch_at) + pattern, branch_at << 12 | at)
+            else:
+                self._add(pattern, at)
+            at += len(line) + 1
+            count += 1
+            if not count & 15:
+                gc.collect()  # else no room is left in one piece
+
+    def _add(self, pattern, place):
+        keys = [""]
+        for node in pattern.replace("[:", ":[").replace(":]", "]:").split(":"):
+            name = ":" + short(node.strip("[]").upper())
+            longer = [key + name for key in keys]
+            keys = keys + longer if node[0] == "[" else longer
+        for key in keys:
+            self.places[key] = place
+
+    def _line(self, at):
+        return self.table[at : self.table.find("\n", at)]
+
+    def find(self, header):
+        # (part, name, kind, further columns), or None; `header` in capitals.
+        words = header.split(":")
+        if words[0] == "TRACK":  # its name in the first edition
+            words[0] = "FOLL"
+        names = [short(word) for word in words]
+        place = self.places.get(":" + ":".join(names))
+        if place is None:
+            return None
+        pattern, action, *columns = self._line(place & 4095).split()
+        if words != names:  # long forms, which must be this row's own
+            whole = self._line(place >> 12) + pattern if place >> 12 else pattern
+            whole = ":" + whole.upper().replace("[", "").replace("]", "") + ":"
+            for word, name in zip(words, names):
+                if word != name and ":" + word + ":" not in whole:
+                    return None
+        part, _, name = action.rpartition(".")
+        kind = columns.pop(0) if columns else "00"
+        return part, name, kind, [int(x) for x in columns] if part else columns
+
+
+class Interpreter:
+    # Carries out lines; a command may defer its reply, then the rest of its line waits.
+    def __init__(self, headers, commands, status, line, clock):
+        self.headers = headers
         self.commands = commands
         self.status = status
-        self.write = write
+        self.line = line
+        self.clock = clock
         self.queue = []
         self.replies = []
         self.branch = ""
-        self.check = None
-        """CRC-32 of a checked line and what of its answer is sent; None for another line."""
-        self.pending = None
-        """While a reply is deferred: function that answers None until it is ready."""
+        self.check = None  # CRC-32 of a checked line and of what of its answer is sent
+        self.pending = None  # a deferred reply: function that answers None until it is ready
+        self.known = self.indefinite = False
 
-    def find(self, header):
-        """Row of a header (bytes, in capitals), headed by the header itself, or None."""
-        table, i, branch = self.table, 1, -1
-        while i < len(table) and header:
-            end = table.find(b"\n", i)
-            if table.find(b" ", i, end) < 0:
-                branch = follow(table, i, header, 0)
-            else:
-                below = table[i] == 58 or table[i : i + 2] == b"[:"
-                start = branch if below else 0
-                if start >= 0 and follow(table, i, header, start) == len(header):
-                    return [header.decode()] + table[i:end].decode().split()[1:]
-            i = end + 1
-        return None
+    def busy(self):
+        return self.pending or self.queue or self.line.pieces
 
     def start(self, line):
-        """Begin a line. Returns whether any of its commands is known."""
+        # Begin a line. Returns whether any of its commands so far is known.
         self.check = None
         if line[:1] == "~":
             self.check = int(line[-8:], 16)
             line = line[2:-9]
-        self.queue = line.split(";")
+        self.queue = split_line(line)
         self.branch = ""
-        self.known = False
+        self.known = self.indefinite = False
         self.go()
         return self.known
 
     def go(self):
-        """Carry on until the line is done or a reply is deferred."""
+        # Carry on until the line is done, a reply is deferred or not sent yet, or time is up.
+        clock, begun = self.clock, self.clock.ticks_us()
         if self.pending:
             self.guarded(self.resume)
-        while self.queue and not self.pending:
+        while self.queue and not self.pending and not self.line.pieces:
             command = self.queue.pop(0)
             if command.strip():
                 self.guarded(self.one, command)
-        if not self.pending and (self.replies or self.check is not None):
+            if clock.ticks_diff(clock.ticks_us(), begun) > _SLICE_US:
+                break
+        if not (self.pending or self.queue) and (self.replies or self.check is not None):
             self.flush()
 
     def urgent(self, line):
-        """While a reply is deferred: carry out a line that only stops. Returns whether it did."""
+        # While another line is carried out: one that only stops. Returns whether it was that.
         branch, self.branch = self.branch, ""
         try:
-            rows = [self.locate(*split(c)) for c in line.split(";") if c.strip()]
+            found = [self.locate(*split_command(c)) for c in split_line(line) if c.strip()]
         except Fault:
             return False
         finally:
             self.branch = branch
-        for row, query, parameters in rows:
+        for row, query, parameters in found:
             allowed = (["OFF"], ["0"]) if row[1] == "output" else ([],)
-            stops = row[1] in ("sweep.stop", "reset", "output")
+            stops = row[:2] in (("sweep", "stop"), ("", "reset"), ("", "output"))
             if query or not stops or parameters not in allowed:
                 return False
-        for row, _, parameters in rows:
+        for row, _, parameters in found:
             self.run(row, False, parameters)
-        return bool(rows)
+        return bool(found)
 
     def understands(self, line):
-        """Whether the line's first command is one of ours, without carrying it out."""
-        try:
-            header, _ = split(line.split(";")[0])
-            return bool(header) and self.find(header.strip(":?").encode()) is not None
-        except Fault:
-            return False
+        # Whether the line's first command is one of ours, without carrying it out.
+        words = line.replace(";", " ").split(None, 1)
+        return bool(words) and self.headers.find(words[0].strip(":?").upper()) is not None
 
     def drop(self):
-        """Forget the line that is being carried out and its replies."""
+        # Forget the line that is being carried out and its replies.
         self.queue = []
         self.replies = []
         self.pending = self.check = None
@@ -190,7 +356,7 @@ class Interpreter:
             self.reply(answer)
 
     def reply(self, answer):
-        """Take a handler's answer: text, a block's pieces, a deferred reply, or nothing."""
+        # A handler's answer: text, a block's pieces, a deferred reply, or nothing.
         if callable(answer):
             self.pending = answer
             self.resume()
@@ -200,66 +366,65 @@ class Interpreter:
                 self.flush()
 
     def locate(self, header, parameters):
-        """Row, whether it is a query, and parameters of a command on the present branch."""
+        # Row, whether it is a query, and parameters of a command on the present branch.
         query = header.endswith("?")
         name = header[:-1] if query else header
-        for c in name.encode():  # letters of a text would be kept as names
-            if not (65 <= c <= 90 or 48 <= c <= 58 or c in b"*_"):
-                raise Fault(-102, header[:30])
-        if name.startswith("*"):
-            full = name
-        else:
-            full = name[1:] if name.startswith(":") else self.branch + name
-        if not full or full[-1] == ":" or "::" in full:
-            raise Fault(-102, header[:30])
-        row = self.find(full.encode())
+        full = name if name[:1] == "*" else name[1:] if name[:1] == ":" else self.branch + name
+        row = self.headers.find(full)
         if row is None:
-            raise Fault(-113, header[:30])
+            odd = [c for c in full.encode() if not (65 <= c <= 90 or 48 <= c <= 58 or c in b"*_")]
+            raise Fault(-102 if odd or not full or full[-1] == ":" else -113, header)
         if name[0] != "*":
             self.branch = full[: full.rfind(":") + 1]
         return row, query, parameters
 
     def one(self, command):
         self.status.reply_waiting = bool(self.replies)
-        self.reply(self.run(*self.locate(*split(command))))
+        row, query, parameters = self.locate(*split_command(command))
+        # Nobody could tell where the answer before it ends, but by the frame of a checked line.
+        if query and self.indefinite and self.check is None:
+            raise Fault(-440, command)
+        self.reply(self.run(row, query, parameters))
+        self.indefinite = self.indefinite or row[1] == "identity"
 
     def run(self, row, query, parameters):
-        if "." in row[1]:
+        part, name, kind, more = row
+        if part:
             self.known = True
-            return self.commands.attribute(row, query, parameters)
-        handler = getattr(self.commands, row[1] + ("_q" if query else ""), None)
+            return self.commands.act(row, query, parameters)
+        handler = getattr(self.commands, name + ("_q" if query else ""), None)
         if handler is None:
-            raise Fault(-113, row[0])
+            raise Fault(-113, name)
         self.known = True
-        most = int(row[2][1 if query else 0]) if len(row) > 2 else 0
+        most = int(kind[1 if query else 0])
         if len(parameters) > most and most < 9:
-            raise Fault(-108, parameters[most][:30])
-        return handler(parameters, *row[3:])
+            raise Fault(-108, parameters[most])
+        return handler(parameters, *more)
 
     def flush(self):
-        """Send what is there: text with one write, a block piece by piece."""
+        # Hand over what is there; a block in pieces.
         last = self.replies.pop() if self.replies else ""
         if not isinstance(last, str):
-            if self.replies:
-                self.write(self.checked(";".join(self.replies) + ";"))
+            self._send(";".join(self.replies + [""]))
             for piece in last:
-                if len(piece):
-                    self.write(self.checked(piece))
+                self._send(piece)
             self.replies.clear()
             if "".join(self.queue).strip():
                 self.replies.append("")  # the rest of the line is joined to the block
                 return
             last = ""
         self.replies.append(last)
-        text = self.checked(";".join(self.replies))
+        self._send(";".join(self.replies))
         self.replies.clear()
         if self.check is not None:
-            text += "~%08x" % (self.check & 0xFFFFFFFF)
+            self.line.send(b"~%08x" % (self.check & 0xFFFFFFFF))
             self.check = None
-        self.write(text + "\n")
+        self.line.send(b"\n")
 
-    def checked(self, data):
-        """The piece of an answer, taken into the check."""
+    def _send(self, data):
+        if isinstance(data, str):
+            data = data.encode()
         if self.check is not None:
-            self.check = crc32(data.encode() if isinstance(data, str) else data, self.check)
-        return data
+            self.check = crc32(data, self.check)
+        if len(data):
+            self.line.send(data)

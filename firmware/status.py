@@ -24,6 +24,8 @@ TEXTS = """
 -330 Self-test failed
 -350 Queue overflow
 -363 Input buffer overrun
+-410 Query INTERRUPTED
+-440 Query UNTERMINATED after indefinite response
 101 Over-current
 102 Host lost
 103 Sensor fault
@@ -34,33 +36,29 @@ TEXTS = """
 108 Time alone is up
 109 Self-check failed
 110 Watchdog reset
+111 Hardware latch
 """
-
 HELD = 16
 
 
 class Register:
-    """Condition, latched events and enable of one SCPI status register."""
-
     def __init__(self):
         self.condition = 0
         self.event = 0
         self.enable = 0
 
     def update(self, condition):
-        """Take the present condition; bits that have risen are latched as events."""
+        # Bits that have risen are latched as events.
         self.event |= condition & ~self.condition
         self.condition = condition
 
     def take(self):
-        """Events since the last reading; reading clears them."""
         event, self.event = self.event, 0
         return event
 
 
 class Status:
-    """Everything `*STB?` summarises."""
-
+    # Everything that `*STB?` summarises.
     def __init__(self):
         self.queue = []
         self.esr = 128  # power on
@@ -68,13 +66,10 @@ class Status:
         self.sre = 0
         self.oper = Register()
         self.ques = Register()
-        self.opc_wanted = False
-        """`*OPC` waits for the pending operations."""
-        self.reply_waiting = False
-        """Message available: replies of the present line are not sent yet."""
+        self.opc_wanted = False  # `*OPC` waits for the pending operations
+        self.reply_waiting = False  # replies of the present line are not sent yet
 
     def text_of(self, number):
-        """Text of an error or a trip; ``None`` as a trip's text means that there is none."""
         start = TEXTS.find("\n%d " % number)
         if start < 0:
             return "Device error"
@@ -82,8 +77,8 @@ class Status:
         return TEXTS[start : TEXTS.find("\n", start)]
 
     def error(self, number, info=""):
-        """Queue an error; when the queue is full the newest becomes -350 (SCPI-99 21.8.1)."""
-        # SCPI-99 21.8.2, 21.8.9 to 21.8.12: CME of -1xx, EXE of -2xx, DDE of -3xx and trips.
+        # SCPI-99 21.8.2, 21.8.9 to 21.8.16: CME of -1xx, EXE of -2xx, DDE of -3xx and trips, QYE
+        # of -4xx. When the queue is full the newest becomes -350 (21.8.1).
         self.esr |= 8 if number > 0 else 64 >> -number // 100
         if len(self.queue) < HELD:
             self.queue.append((number, info))
@@ -92,39 +87,34 @@ class Status:
             self.esr |= 8
 
     def next_error(self):
-        """Oldest error as text, taken out of the queue."""
         number, info = self.queue.pop(0) if self.queue else (0, "")
         text = self.text_of(number) + (";" + info if info else "")
         return '%d,"%s"' % (number, text.replace('"', "'"))
 
     def errors(self):
-        """Number of errors in the queue."""
         return len(self.queue)
 
     def all_errors(self):
-        """Every error, in pieces that a full heap has room for; the queue is empty after."""
         found = [self.next_error()]
         while self.queue:
-            found.append("," + self.next_error())
-        return found
+            found.append(self.next_error())
+        return ",".join(found)
 
     def take_esr(self):
-        """Standard event register; reading clears it."""
         value, self.esr = self.esr, 0
         return value
 
     def preset(self):
-        """`STATus:PRESet` (SCPI-99 20.2): enables only; events and queue stay."""
+        # SCPI-99 20.2: enables only; events and queue stay.
         self.oper.enable = self.ques.enable = 0
 
     def clear(self):
-        """`*CLS`: events and error queue, not the enables."""
         self.opc_wanted = False
         self.queue.clear()
         self.esr = self.oper.event = self.ques.event = 0
 
     def byte(self):
-        """Status byte with the master summary in bit 6."""
+        # The master summary is bit 6.
         value = 4 if self.queue else 0
         value |= 8 if self.ques.event & self.ques.enable else 0
         value |= 16 if self.reply_waiting else 0

@@ -3,32 +3,30 @@
 import struct
 from binascii import crc32
 
-from decimals import Fault
-from ring import ABORT, DONE, LISTED, PART, PAUSE, RUN
-from states import ON
+from output import ON
+from ring import ABORT, DONE, HELD, PAUSE, RUN
+from scpi import Fault
+
+LISTED = 256  # setpoints in a list at most
 
 
 class Sweep:
-    """Set-up of a sweep and its course."""
-
-    def __init__(self, clock, drive, sense, ring, limits):
+    def __init__(self, clock, output, measure, ring, limits):
         self.clock = clock
-        self.drive = drive
-        self.sense = sense
+        self.output = output
+        self.measure = measure
         self.limits = limits
         self.ring = ring
-        self._settled = None  # ticks_us when the output had settled at this point
-        self._placed = False
-        self._course = None  # None: the list is the course
-        self._before = (0, 0)
+        self.list = bytearray(LISTED * 8)  # pairs of u32 Hz and u32 ppm
+        self.settled_at = None  # ticks_us when the output had reached this point
+        self.placed = False
+        self.course = None  # None: the list is the course
+        self.before = (0, 0)
         self.given = None  # the setting that a base of sweeps stands in for
-        self.total = 0
-        self.barred = 0
-        """1 while tracking has the output."""
+        self.barred = 0  # 1 while tracking has the output
         self.reset()
 
     def reset(self):
-        """Set-up back to its defaults."""
         self.hz_mode = 0  # CW, SWEep, LIST
         self.ppm_mode = 0  # FIXed, SWEep
         self.hz_start, self.hz_stop = 100000, 400000
@@ -38,148 +36,144 @@ class Sweep:
         self.listed = 0
 
     def active(self):
-        """Whether a sweep runs or is paused."""
         return self.ring.state in (RUN, PAUSE)
 
     def still(self):
-        """Raises Fault while a sweep runs."""
         if self.active():
             raise Fault(-221, "a sweep is running")
 
     def clear_list(self):
-        """Empty the list."""
         self.still()
         self.listed = 0
 
     def append(self, points):
-        """Add points to the list, all of them or none."""
+        # All of them or none.
         self.still()
         if self.listed + len(points) > LISTED:
             raise Fault(-225, "list of %d points" % LISTED)
         for point in points:
-            i = self.listed
-            struct.pack_into("<II", self.ring.wanted[i // PART], i % PART * 8, *point)
+            struct.pack_into("<II", self.list, self.listed * 8, *point)
             self.listed += 1
 
     def checksum(self):
-        """CRC-32 of the list."""
-        check = 0
-        left = self.listed
-        for part in self.ring.wanted:
-            check = crc32(memoryview(part)[: max(left, 0) * 8], check)
-            left -= PART
-        return check & 0xFFFFFFFF
+        return crc32(memoryview(self.list)[: self.listed * 8]) & 0xFFFFFFFF
 
     def base(self, hz, ppm):
-        """Set what sweeps keep fixed or begin at, until the output goes off."""
+        # Set what sweeps keep fixed or begin at, until the output goes off.
         self.still()
-        drive = self.drive
-        self.given = self.given or (drive.hz, drive.ppm)
-        drive.set(hz, ppm)
+        self.given = self.given or (self.output.hz, self.output.ppm)
+        self.output.set(hz, ppm)
 
     def start(self):
-        """Begin. Raises Fault when it cannot: running, output off, outside the limits."""
+        # Raises Fault when it cannot: running, output off, outside the limits.
         if self.active():
             raise Fault(-213)
-        if not self.drive.running():
+        if not self.output.running():
             raise Fault(-221, "output is off")
         if self.barred:
             raise Fault(-221, "tracking is on")
-        self._before = (self.drive.hz, self.drive.ppm)
-        hz, ppm = self._before
-        self._course = None
+        hz, ppm = self.before = (self.output.hz, self.output.ppm)
+        self.course = None
+        total = self.listed
         if self.hz_mode != 2:
-            self._course = (
+            total = self.points
+            self.course = (
                 (self.hz_start, self.hz_stop) if self.hz_mode else (hz, hz),
                 (self.ppm_start, self.ppm_stop) if self.ppm_mode else (ppm, ppm),
             )
-        self.total = self.listed if self.hz_mode == 2 else self.points
-        self.check(self.total)
-        self.ring.open(self.total)
+        self.check(total)
+        self.ring.open(total)
         self.ring.state = RUN
-        self._placed = False
+        self.placed = False
 
     def stop(self, state=ABORT):
-        """End the sweep early; the output returns to what it was before. With the output going
-        off, the setting from before a base comes back.
-        """
+        # The output returns to what it was before; with the output going off, the setting from
+        # before a base comes back.
         if self.active():
             self.end(state)
-        if self.given and not self.drive.running():
+        if self.given and not self.output.running():
             given, self.given = self.given, None
-            self.drive.set(*given)
+            self.output.set(*given)
 
     def step(self):
-        """One step of the sweep; called often."""
         state = self.ring.state
         if state == PAUSE and not self.ring.full():
-            self.drive.rest(False)
+            self.output.rest(False)
             self.ring.state = RUN
         elif state == RUN:
             self.advance()
 
+    def expected_ms(self):
+        # Until it ends, or pauses since the ring is full.
+        ring = self.ring
+        left = min(ring.total, ring.first + HELD) - ring.next
+        return left * self.point_ms() if ring.state == RUN else 0
+
+    def point_ms(self):
+        ramp_us = max(self.output.ramp_us, self.limits.slow_us)
+        return (self.dwell_us + ramp_us) // 1000 + self.measure.count + 10
+
     def pause_us(self):
-        """Time until the settling of this point ends, or None while it does not settle."""
-        if self.ring.state != RUN or self._settled is None or self.sense.busy:
+        # Time until the settling of this point ends, or None while it does not settle.
+        if self.ring.state != RUN or self.settled_at is None or self.measure.busy:
             return None
-        elapsed = self.clock.ticks_diff(self.clock.ticks_us(), self._settled)
+        elapsed = self.clock.ticks_diff(self.clock.ticks_us(), self.settled_at)
         return max(self.dwell_us - elapsed, 0)
 
     def advance(self):
-        drive = self.drive
-        if not drive.running():
+        output = self.output
+        if not output.running():
             return self.end(ABORT)
-        if not self._placed:
-            drive.set(*self.setpoint(self.ring.next))
-            drive.step()
-            self._placed = True
-            self._settled = None
-        if drive.state != ON:
-            self._settled = None
-        elif self._settled is None:
-            self._settled = self.clock.ticks_us()
-        elif self.sense.busy:
-            if self.sense.step() and self.ring.state == RUN:
+        if not self.placed:
+            output.set(*self.setpoint(self.ring.next))
+            output.step()
+            self.placed = True
+            self.settled_at = None
+        if output.state != ON:
+            self.settled_at = None
+        elif self.settled_at is None:
+            self.settled_at = self.clock.ticks_us()
+        elif self.measure.busy:
+            if self.measure.step() and self.ring.state == RUN:
                 self.record()
         elif self.pause_us() == 0:
-            self.sense.begin()
+            self.measure.begin()
         return None
 
     def record(self):
-        """Take the point just measured into the ring, and see what comes next."""
+        # Take the point just measured into the ring, and see what comes next.
         ring = self.ring
-        self.sense.finish(ring.next)
-        ring.put(self.sense.point)
-        self._placed = False
+        self.measure.finish(ring.next)
+        ring.put(self.measure.point)
+        self.placed = False
         if ring.next >= ring.total:
             self.end(DONE)
         elif ring.full():
             ring.state = PAUSE
-            self.drive.rest(True)
+            self.output.rest(True)
 
     def end(self, state):
-        """Leave the sweep in a final state, with the output as it was before."""
         self.ring.state = state
-        self.sense.busy = False
-        self._settled = None
-        self.drive.rest(False)
-        self.drive.set(*self._before)
+        self.measure.busy = False
+        self.settled_at = None
+        self.output.rest(False)
+        self.output.set(*self.before)
 
     def setpoint(self, i):
-        """Frequency and duty that point i asks for."""
-        if not self._course:
-            return struct.unpack_from("<II", self.ring.wanted[i // PART], i % PART * 8)
-        last = max(self.total - 1, 1)
-        (hz, hz_stop), (ppm, ppm_stop) = self._course
+        # Frequency and duty that point i asks for.
+        if not self.course:
+            return struct.unpack_from("<II", self.list, i * 8)
+        last = max(self.ring.total - 1, 1)
+        (hz, hz_stop), (ppm, ppm_stop) = self.course
         return hz + (hz_stop - hz) * i // last, ppm + (ppm_stop - ppm) * i // last
 
     def check(self, total):
-        """Raises Fault where the sweep would leave the limits."""
+        # Raises Fault where the sweep would leave the limits.
         limits = self.limits
         if not total:
             raise Fault(-221, "list is empty")
-        for i in (0, total - 1) if self._course else range(total):
-            hz, ppm = self.setpoint(i)
+        ends = list(zip(*self.course))[: 1 if total == 1 else 2] if self.course else None
+        for hz, ppm in ends or map(self.setpoint, range(total)):
             if not limits.low_hz <= hz <= limits.high_hz:
                 raise Fault(-221, "%d Hz is outside the limits" % hz)
             if ppm > limits.cap_ppm:

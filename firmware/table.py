@@ -1,7 +1,7 @@
 """The commands: pattern, what it acts on, and how. docs/commands.md is the contract."""
 
 # Columns and branches: see scpi.py. Numbers of sections: IEEE 488.2 10, SCPI-99 volume 2.
-TABLE = b"""
+TABLE = """\
 *CLS status.clear !
 *ESE status.ese N 0 255 0
 *ESR status.take_esr ?
@@ -43,7 +43,7 @@ STATus:PRESet status.preset !
 OUTPut
 [:STATe] output 10
 :CONDition guard.condition ?
-:RAMP drive.ramp_us S 0 2000000 20000
+:RAMP output.ramp_us S 0 2000000 20000
 :RAMP:LIMit set.slow_us S
 :STARtup set.startup OFF|ON
 :STARtup:RETRies set.retries N
@@ -89,7 +89,7 @@ OUTPut:PROTection
 :APPend list_append 90
 :POINts sweep.listed ?
 :CHECksum sweep.checksum ?
-SENSe:AVERage:COUNt sense.count N 1 1024 32
+SENSe:AVERage:COUNt measure.count N 1 1024 32
 MEASure
 [:POINt] measure 00 0
 :CURRent[:DC] measure 00 4
@@ -116,7 +116,7 @@ DIAGnostic
 :CHECk check.go ?
 :RESult check.story ?
 :AUTO set.check OFF|ON
-TRACK
+FOLLow
 [:STATe] follow 10
 :MODE track.mode PROBe,LIGHt,CURRent
 :STEP track.step_hz HZ 1 50000 400

@@ -2,60 +2,55 @@
 
 import struct
 
+from output import FADING, ON, TRIPPED
 from ring import framed
-from states import FADING, ON, TRIPPED
 
-_HELD = 32  # moves that are kept, in pieces of 8
+_HELD = 32  # moves that are kept
 _SIZE = 16
+_FIELDS = (5, 6, 4)  # of a point: probe, light, supply current
 
 
 class Track:
-    """Set-up and course.
-
-    A step aside is kept where the reading there is better by more than the noise of both; then it
-    is a move. One move at most in two intervals: the new place is read again before the next look.
-    """
-
-    def __init__(self, clock, drive, sense, sweep, limits):
+    # A step aside is kept where the reading there is better by more than the noise of both; then it
+    # is a move. One move at most in two intervals: the new place is read again before the next look.
+    def __init__(self, clock, output, measure, sweep, limits):
         self.clock = clock
-        self.drive = drive
-        self.sense = sense
+        self.output = output
+        self.measure = measure
         self.sweep = sweep
         self.limits = limits
-        self.moves: list = []
+        self.moves = bytearray(_HELD * _SIZE)
         self.run = self.next = 0
         self.on = 0
         self.reset()
-        self.begin()  # its attributes have their room from now on
+        self.begin()
 
     def reset(self):
-        """Set-up back to its defaults."""
         self.mode = 0  # PROBe, LIGHt, CURRent
         self.step_hz = 400
         self.span_hz = 8000
         self.interval_us = 100000
 
     def start(self):
-        """Begin where the output is. Raises Fault while a sweep runs."""
+        # Begin where the output is. Raises Fault while a sweep runs.
         self.sweep.still()
         if not self.on:
-            self.moves = self.moves or [bytearray(8 * _SIZE) for _ in range(_HELD // 8)]
             self.run += 1
             self.next = 0
             self.begin()
             self.on = self.sweep.barred = 1
 
     def stop(self):
-        """End at the best place found so far."""
+        # End at the best place found so far.
         if self.on:
             self.on = self.sweep.barred = 0
             self.back()
 
     def begin(self):
-        """The present setting is where the way starts."""
-        drive = self.drive
-        self.origin = self.centre = self.at = drive.hz
-        self.ppm = self.given = drive.ppm
+        # The present setting is where the way starts.
+        output = self.output
+        self.origin = self.centre = self.at = output.hz
+        self.ppm = self.given = output.ppm
         self.way = 1  # up or down
         self.failed = 0  # looks without a move
         self.aside = False
@@ -64,35 +59,34 @@ class Track:
         self.wait(1)
 
     def step(self):
-        """One step; called often."""
-        drive, sense = self.drive, self.sense
+        output, measure = self.output, self.measure
         if not self.on:
             return
-        if drive.state in (FADING, TRIPPED):
+        if output.state in (FADING, TRIPPED):
             self.stop()
-        elif not drive.running() or drive.hz != self.at:
+        elif not output.running() or output.hz != self.at:
             self.begin()  # waits for the output, or follows a frequency set by hand
-        elif drive.ppm != self.given:
-            self.ppm = drive.ppm
+        elif output.ppm != self.given:
+            self.ppm = output.ppm
             self.back()
-        elif drive.state != ON:
+        elif output.state != ON:
             self.wait(1)
-        elif sense.busy:
-            if sense.owner is self and sense.step() and drive.state == ON:
-                sense.finish(0)
+        elif measure.busy:
+            if measure.owner is self and measure.step() and output.state == ON:
+                measure.finish(0)
                 self.judge()
-        elif self.clock.ticks_diff(self.clock.ticks_ms(), self.since) * 1000 >= self.pause:
-            sense.begin(self)
+        elif self.clock.ticks_diff(self.clock.ticks_ms(), self.since) >= self.pause_ms:
+            measure.begin(self)
 
     def judge(self):
-        """A reading is complete: look aside after one at the centre, else stay or go back."""
-        i = (5, 6, 4)[self.mode]
-        value = self.sense.point[i]
-        spread = self.sense.point[i + 3]
+        # A reading is complete: look aside after one at the centre, else stay or go back.
+        i = _FIELDS[self.mode]
+        value = self.measure.point[i]
+        spread = self.measure.point[i + 3]
         noise = spread * spread
         better = value - self.here if self.mode != 2 else self.here - value
         # Three standard errors of the difference, and a thousandth for what has no spread.
-        clear = better * better * self.sense.count > 9 * (noise + self.noise)
+        clear = better * better * self.measure.count > 9 * (noise + self.noise)
         if not self.aside:
             self.here, self.noise = value, noise
             if not self.next:
@@ -110,7 +104,7 @@ class Track:
             self.back()
 
     def look(self):
-        """Step aside, the other way where this one is closed."""
+        # Step aside, the other way where this one is closed.
         for _ in (0, 1):
             hz = self.aim()
             if hz and self.failed < 2:
@@ -121,46 +115,44 @@ class Track:
         return self.wait(4)  # intervals until the next look: neither side was better
 
     def aim(self):
-        """Frequency one step from the centre, which the chip can tell from it; 0 for none."""
-        plan = self.drive.chip.plan
+        # Frequency one step from the centre, which the chip can tell from it; 0 for none.
+        plan, limits = self.output.chip.plan, self.limits
         step = self.step_hz
         while True:
             hz = self.centre + self.way * step
-            low, high = self.limits.low_hz, self.limits.high_hz
-            if abs(hz - self.origin) > self.span_hz or not low <= hz <= high:
+            inside = limits.low_hz <= hz <= limits.high_hz
+            if abs(hz - self.origin) > self.span_hz or not inside:
                 return 0
             if plan(hz)[1] != plan(self.centre)[1]:
                 return hz
             step += step
 
     def back(self):
-        """To the best place, where the next reading is taken."""
+        # To the best place, where the next reading is taken.
         self.aside = False
         self.go(self.centre)
 
     def go(self, hz):
-        """Set the frequency, and ask for the whole duty again, which the caps may reduce."""
-        drive = self.drive
-        drive.set(hz, self.ppm)
-        self.at, self.given = drive.hz, drive.ppm
+        # Ask for the whole duty again, which the caps may reduce.
+        output = self.output
+        output.set(hz, self.ppm)
+        self.at, self.given = output.hz, output.ppm
         self.wait(1)
 
     def wait(self, intervals):
-        """The next reading is due after so many intervals; one under way is dropped."""
+        # The next reading is due after so many intervals; one under way is dropped.
         self.since = self.clock.ticks_ms()
-        self.pause = intervals * self.interval_us
-        if self.sense.owner is self:
-            self.sense.busy = False
+        self.pause_ms = intervals * self.interval_us // 1000
+        if self.measure.owner is self:
+            self.measure.busy = False
 
     def keep(self, value):
-        """Remember a move."""
-        point = self.next, self.sense.point[1], self.sense.point[2], value
-        piece = self.moves[self.next % _HELD // 8]
-        struct.pack_into("<IIIi", piece, self.next % 8 * _SIZE, *point)
+        # Remember a move.
+        point = self.next, self.measure.point[1], self.measure.point[2], value
+        struct.pack_into("<IIIi", self.moves, self.next % _HELD * _SIZE, *point)
         self.next += 1
 
     def block(self):
-        """The moves that are kept, as a block."""
         count = min(self.next, _HELD)
-        first = self.next - count
-        return framed(self.moves, 8, (1, self.on, _SIZE, self.run, first, count, self.next))
+        fields = (1, self.on, _SIZE, self.run, self.next - count, count, self.next)
+        return framed(self.moves, fields)

@@ -30,8 +30,8 @@ def firmware_chip(name: str) -> object:
     """The firmware's rules for a chip."""
     timer = TIMERS[name]
     if timer.family == "esp32":
-        return load("pwm_esp32").Chip(timer.clock_hz, timer.duty_bits)
-    return load("pwm_rp2").Chip(timer.clock_hz)
+        return load("hw_esp32").Chip(timer.clock_hz, timer.duty_bits)
+    return load("hw_rp2").Chip(timer.clock_hz)
 
 
 @pytest.mark.parametrize("name", sorted(TIMERS))

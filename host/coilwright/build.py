@@ -605,7 +605,7 @@ def _bench(top: _Table, lamp: str) -> BenchSetup:
         BenchSetup,
         table.choice("chip", CHIPS, "esp32"),
         table.whole("seed", 1, 0),
-        table.whole("heap", 96 * 1024, 32 * 1024),
+        table.whole("heap", 160 * 1024, 32 * 1024),
         supply,
         light,
     )

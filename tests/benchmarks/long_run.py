@@ -3,7 +3,7 @@
     python tests/benchmarks/long_run.py day [HOURS]     simulated hours of the firmware alone
     python tests/benchmarks/long_run.py real [MINUTES]  real minutes on the simulated bench
 
-`day`: the firmware on MicroPython in a heap of 96 KiB with the tests' fake `machine` and a clock of
+`day`: the firmware on MicroPython in a heap of 160 KiB with the tests' fake `machine` and a clock of
 its own: the output on, tracking, every ten minutes a sweep that is read to its end; free heap after
 a collection every hour. `real`: driver, link and record on the bench at the speed of real time,
 tracking and sweeping in turn; free heap of the firmware and resident memory of this process, which
@@ -25,8 +25,8 @@ sys.path.insert(0, str(TESTS))
 DAY = """
 import sys
 sys.path[:0] = %r
-import machine, pwm_esp32, gc
-machine.chip = pwm_esp32.Chip()
+import machine, hw_esp32, gc
+machine.chip = hw_esp32.Chip()
 class Forget:
     def append(self, _):
         pass
@@ -54,6 +54,7 @@ def conversion():
 machine.on_conversion = conversion
 class Line:
     ended = False
+    pieces = ()
     said = None
     got = b""
     def take(self, timeout_ms):
@@ -61,13 +62,14 @@ class Line:
         if line is None:
             clock.now += timeout_ms * 1000
         return line
-    def write(self, data):
-        self.got = data if isinstance(data, str) else self.got
-import wiring, stored, start
+    def send(self, data):
+        self.got = bytes(data)
+    def push(self):
+        return True
+import board, store, app
 line = Line()
-board = wiring.build(clock)
-make = lambda module, name, *a: getattr(__import__(module), name)(*a)
-server = start.assemble(board, stored.load(board.calibration), line, make)
+board = board.load(clock)
+server = app.assemble(board, store.load(board.defaults, board.check), line)
 def say(text):
     line.said = text
     while line.said:

@@ -16,6 +16,7 @@ from typing import Any
 FIRMWARE = Path(__file__).resolve().parents[2] / "firmware"
 FAKES = Path(__file__).resolve().parent / "fakes"
 WRAP = 1 << 30
+WIRED = "as wired"
 
 
 def load(name: str) -> ModuleType:
@@ -65,6 +66,7 @@ class MemoryLine:
         self.sent = bytearray()
         self.line = bytearray(266)
         self.ended = False
+        self.pieces: list[Any] = []
 
     def take(self, timeout_ms: int) -> Any:
         """Next line, or None after the timeout."""
@@ -77,9 +79,13 @@ class MemoryLine:
         self.clock.sleep_ms(timeout_ms)
         return None
 
-    def write(self, data: Any) -> None:
+    def send(self, data: Any) -> None:
         """Collect what is sent."""
-        self.sent += data.encode() if isinstance(data, str) else bytes(data)
+        self.sent += bytes(data)
+
+    def push(self) -> bool:
+        """Nothing waits here."""
+        return True
 
 
 def framed(commands: str, tag: str = "0") -> str:
@@ -93,31 +99,44 @@ def sound(line: str) -> bool:
     return line[:1] == "~" and line == framed(line[2:-9], line[1:2])
 
 
-def make(module: str, name: str, *arguments: Any) -> Any:
-    """A part of the driver, of a class that stays fit to make another."""
-    return getattr(load(module), name)(*arguments)
-
-
 class Rig:
-    """A whole driver in a folder that is its flash; `check`: with the self-check on."""
+    """A whole driver in a folder that is its flash; `check`: with the self-check on.
+
+    `board_json`: text of that file instead of the wiring, None for no such file.
+    """
 
     def __init__(
-        self, flash: Path, start_us: int = 0, *, check: bool = False, **wiring: Any
+        self,
+        flash: Path,
+        start_us: int = 0,
+        *,
+        check: bool = False,
+        board_json: str | None = WIRED,
+        **wiring: Any,
     ) -> None:
         self.flash = flash
+        self.wiring = wiring
         setup = {
             "chip": "esp32",
+            "gate": 25,
             "supply": {"sensor": "adc", "pin": 34, "shunt_uohm": 100000, "amp": 20},
             "probe": 35,
             "light": 32,
         }
         setup.update(wiring)
-        (flash / "board.json").write_text(json.dumps(setup))
+        file = flash / "board.json"
+        file.write_text(json.dumps(setup))
+        if board_json is None:
+            file.unlink()
+        elif board_json != WIRED:
+            file.write_text(board_json)
         os.chdir(flash)
         self.clock = Clock(start_us)
         machine.writes.clear()
         machine.registers.clear()
         machine.timers.clear()
+        machine.held.clear()
+        machine.moved_high.clear()
         machine.voltages.update({34: 200000, 35: 900000, 32: 500000, 4: 706000})
         machine.dogs.clear()
         machine.resets.clear()
@@ -125,13 +144,17 @@ class Rig:
         machine.I2C.silent = False
         machine.on_conversion = lambda: self.clock.sleep_us(50)
         kind = setup["chip"]
-        machine.chip = load("pwm_rp2" if kind == "rp2" else "pwm_esp32").Chip()
-        self.board = load("wiring").build(self.clock)
+        machine.chip = load(f"hw_{kind}").Chip()
+        self.board = load("board").load(self.clock)
         self.line = MemoryLine(self.clock)
-        settings = load("stored").load(self.board.calibration)
+        settings = load("store").load(self.board.defaults, self.board.check)
         if not check:
             settings.check = 0  # the fakes' current does not follow their duty
-        self.server = load("start").assemble(self.board, settings, self.line, make)
+        self.server = load("app").assemble(self.board, settings, self.line)
+
+    def again(self) -> Rig:
+        """The same board after a reset."""
+        return Rig(self.flash, **self.wiring)
 
     def say(self, line: str) -> None:
         """Send a line and let the firmware take it."""

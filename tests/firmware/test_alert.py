@@ -50,8 +50,10 @@ class Input(machine.Pin):  # type: ignore[misc, name-defined]
     PULL_UP, IRQ_FALLING = 2, 2
     level: Callable[[], int] = staticmethod(lambda: 1)
 
-    def __init__(self, number: int, mode: Any = None, pull: Any = None, value: Any = None) -> None:
-        super().__init__(number, mode, value)
+    def __init__(
+        self, number: int, mode: Any = None, pull: Any = None, value: Any = None, **more: Any
+    ) -> None:
+        super().__init__(number, mode, value=value)
         self.mode = mode
 
     def value(self, value: Any = None) -> int:
@@ -157,6 +159,7 @@ def test_a_limit_beyond_the_range_alerts_at_its_end(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     rig = rig_with(tmp_path, sensor, shunt_uohm=100_000)
+    rig.say("CURR:PROT 0.8")
     rig.on()
     assert sensor.chip.registers[7] == 32766
     sensor.shunt_v = 0.5
@@ -164,7 +167,7 @@ def test_a_limit_beyond_the_range_alerts_at_its_end(
     sensor.fall()
     rig.server.turn()
     assert rig.gate() == ("pin", 0)
-    assert rig.text("OUTP:PROT:CAUS?") == '103,"Sensor fault"'
+    assert rig.text("OUTP:PROT:CAUS?") == '101,"Over-current"'
 
 
 @pytest.mark.parametrize("level", [0, 1])

@@ -84,7 +84,7 @@ class Line:
         read_end, self.write_end = os.pipe()
         self.stdin = os.fdopen(read_end, "rb", buffering=0)
         monkeypatch.setattr("sys.stdin", self.stdin)
-        self.line = load("serial_line").SerialLine(rig.clock)
+        self.line = load("serve").Line(rig.clock)
 
     def take(self, data: bytes) -> object:
         os.write(self.write_end, data)
@@ -138,7 +138,7 @@ def test_a_line_without_room_in_the_heap_is_forgotten(
 
     try:
         with monkeypatch.context() as heap:
-            heap.setattr(load("serial_line"), "bytes", full, raising=False)
+            heap.setattr(load("serve"), "bytes", full, raising=False)
             with pytest.raises(MemoryError):
                 line.take(b"*" * 300 + b"\n")
         assert line.take(b"*IDN?\n") == "*IDN?"

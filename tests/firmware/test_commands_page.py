@@ -83,8 +83,8 @@ def test_choices_begin_at_their_default(esp32: Rig) -> None:
 
 def test_figures_of_the_wording_are_the_firmwares(making: ModuleType) -> None:
     texts = making.wording()["command"]
-    assert str(load("ring").LISTED) in texts["[SOURce:]LIST:APPend"]["values"][0]
-    points = load("settings").POINTS
+    assert str(load("sweep").LISTED) in texts["[SOURce:]LIST:APPend"]["values"][0]
+    points = load("store").POINTS
     assert f"1 to {points} points" in texts["[SOURce:]PULSe:DCYCle:LIMit:TABLe"]["values"][0]
     assert str(load("status").HELD) in texts["SYSTem:ERRor:COUNt"]["meaning"]
     assert f"more than {load('scpi').MOST + 1} parameters" in making.wording()["number"]["-108"]
@@ -109,7 +109,7 @@ def test_a_command_without_wording_is_told(
     def firmware(name: str) -> Any:
         module = before(name)
         if name == "table":
-            return SimpleNamespace(TABLE=module.TABLE + b"ABORt:TWICe sweep.stop !\n")
+            return SimpleNamespace(TABLE=module.TABLE + "ABORt:TWICe sweep.stop !\n")
         return module
 
     monkeypatch.setattr(making, "firmware", firmware)
@@ -125,9 +125,9 @@ def test_wording_without_a_command_is_told(
     def firmware(name: str) -> Any:
         module = before(name)
         if name == "table":
-            return SimpleNamespace(TABLE=module.TABLE.replace(b"\n:DATA track.block ?", b""))
+            return SimpleNamespace(TABLE=module.TABLE.replace("\n:DATA track.block ?", ""))
         return module
 
     monkeypatch.setattr(making, "firmware", firmware)
-    with pytest.raises(making.Behind, match="has no TRACK:DATA"):
+    with pytest.raises(making.Behind, match="has no FOLLow:DATA"):
         making.tables()

@@ -25,7 +25,7 @@ def test_data_sheet_example(
     monkeypatch.chdir(tmp_path)
     rig = rig_with(tmp_path, kind)
     machine.registers[1] = shunt
-    assert rig.board.supply.read() == 20000
+    assert rig.board.supply.uv(rig.board.supply.read()) == 20000
     assert rig.text("MEAS:CURR?") == "10.000000"
     # Bits 2 to 0 are 001: shunt voltage, triggered (both sheets, mode settings).
     assert machine.registers[0] == config
@@ -46,7 +46,7 @@ def test_negative_shunt_voltage(
     monkeypatch.chdir(tmp_path)
     rig = rig_with(tmp_path, kind)
     machine.registers[1] = raw
-    assert rig.board.supply.read() == microvolts
+    assert rig.board.supply.uv(rig.board.supply.read()) == microvolts
     flags = int(rig.text("MEAS?").split(",")[-1])
     assert flags & 8  # reversed
 

@@ -11,8 +11,8 @@ import pytest
 
 from firmware.rig import load
 
-ESP32 = load("pwm_esp32").Chip
-RP2 = load("pwm_rp2").Chip
+ESP32 = load("hw_esp32").Chip
+RP2 = load("hw_rp2").Chip
 
 # f asked for, duty bits, divider, mHz, freq(), counts of duty_u16 = 21845
 ESP32_TABLE = [

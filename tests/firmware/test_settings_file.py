@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 
 from firmware.rig import Rig, load
 
-settings = load("settings")
-stored_file = load("stored")
-BOARD = [200000, 500000, 0, 1000000, 0, 0, 1000000, 0]
+settings = load("store")
+stored_file = load("store")
+BOARD = {"current_offset": 200000, "current_gain": 500000, "probe_gain": 1000000}
+BOARD["light_gain"] = 1000000
 
 
 def sealed(body: bytes) -> bytes:
@@ -78,9 +79,9 @@ def test_values_out_of_range_are_damage_even_with_a_right_check(folder: Path) ->
     stored(folder)
     s = settings.Settings(BOARD)
     s.cap_ppm = 1000000
-    assert state_of(folder, sealed(b"".join(s.pieces()))) == "DAMAGED"
+    assert state_of(folder, sealed(s.body())) == "DAMAGED"
     s.cap_ppm, s.low_hz, s.high_hz = 500000, 200000, 100000
-    assert state_of(folder, sealed(b"".join(s.pieces()))) == "DAMAGED"
+    assert state_of(folder, sealed(s.body())) == "DAMAGED"
 
 
 def test_power_cut_between_removal_and_renaming(folder: Path) -> None:
@@ -111,20 +112,20 @@ def test_caps_by_frequency_are_kept_and_old_files_still_load(folder: Path) -> No
     assert b'"version": 1' in old
     assert b"caps" not in old
     s = stored_file.load(BOARD)
-    assert (s.state, s.caps) == ("OK", b"")
+    assert (s.state, s.caps) == ("OK", [])
     before = s.checksum()
     s.caps = settings.table([(150000, 400000), (165000, 125000)])
     assert s.checksum() != before
     s.store()
     again = stored_file.load(BOARD)
     assert (again.state, again.cap_ppm) == ("OK", 400000)
-    assert settings.pairs(again.caps) == [(150000, 400000), (165000, 125000)]
+    assert again.caps == [(150000, 400000), (165000, 125000)]
 
 
 @pytest.mark.parametrize("caps", [[[170000, 1], [160000, 1]], [[1, 1]], [[165000, 900001]], [5]])
 def test_caps_that_are_none_are_damage_even_with_a_right_check(folder: Path, caps: object) -> None:
     stored(folder)
-    body = json.loads(b"".join(stored_file.load(BOARD).pieces()))
+    body = json.loads(stored_file.load(BOARD).body())
     body["caps"] = caps
     assert state_of(folder, sealed(json.dumps(body).encode())) == "DAMAGED"
 
@@ -137,7 +138,7 @@ def test_protected_user_data_outlives_power_off_reset_and_is_in_the_check(rig: R
     assert rig.text("SYST:SETT:CHEC?;STAT?").split(";") != [before, "OK"]
     assert rig.text("SYST:SETT:STAT?") == "OK"
     rig.say("*RST;*CLS")
-    again = Rig(rig.flash)
+    again = rig.again()
     assert again.text("*PUD?") == f"#3{len(text):03d}{text}"
     again.say("*PUD #10;:SYST:SETT:STOR")
     assert again.text("*PUD?;:SYST:SETT:CHEC?") == f"#3000;{before}"

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from firmware.rig import Rig, machine
+from firmware.rig import Rig, load, machine
 
 LED = 4
 
@@ -50,7 +50,7 @@ def test_retries_with_growing_pauses_then_off(flash: Path) -> None:
     started = {0: rig.clock.now}
     for _ in range(1000):
         run_seconds(rig, 0.02)
-        started.setdefault(rig.server.guard.alone.failed, rig.clock.now)
+        started.setdefault(rig.server.guard.alone.retries, rig.clock.now)
     assert sorted(started) == [0, 1, 2]
     assert 1_900_000 < started[1] - started[0] < 2_200_000
     assert 3_900_000 < started[2] - started[1] < 4_200_000
@@ -62,7 +62,7 @@ def test_retries_with_growing_pauses_then_off(flash: Path) -> None:
 
 
 def test_a_transient_is_got_over(flash: Path) -> None:
-    rig = Rig(flash)
+    rig = Rig(flash, led=LED)
     run_seconds(rig, 1)
     machine.voltages[34] = 2_300_000
     run_seconds(rig, 0.2)
@@ -70,15 +70,15 @@ def test_a_transient_is_got_over(flash: Path) -> None:
     machine.voltages[34] = 200_000
     run_seconds(rig, 3)
     assert rig.text("OUTP:COND?;:FREQ?;:PULS:DCYC?") == "ON;169851.380;30.0781"
-    assert rig.server.guard.alone.failed == 1
+    assert rig.server.guard.alone.retries == 1
     run_seconds(rig, 0)
     rig.server.guard.alone.since -= 3_600_001
     rig.server.turn()
-    assert rig.server.guard.alone.failed == 0  # an hour went well
+    assert rig.server.guard.alone.retries == 0  # an hour went well
 
 
 def test_a_host_decides_about_a_trip_as_long_as_it_is_there(flash: Path) -> None:
-    rig = Rig(flash)
+    rig = Rig(flash, led=LED)
     machine.voltages[34] = 2_300_000
     run_seconds(rig, 0.5)
     machine.voltages[34] = 200_000
@@ -87,7 +87,7 @@ def test_a_host_decides_about_a_trip_as_long_as_it_is_there(flash: Path) -> None
         rig.say("*ESE 0")
     assert rig.text("OUTP:COND?") == "TRIPPED"
     run_seconds(rig, 5)
-    assert rig.server.drive.running()  # it has gone, and the pause is over
+    assert rig.server.output.running()  # it has gone, and the pause is over
 
 
 def test_refuses_where_the_self_check_fails(flash: Path) -> None:
@@ -127,15 +127,15 @@ def test_damaged_settings_show_on_the_led(flash: Path) -> None:
     seen = flashes(rig, 12)
     assert len(seen) >= 8
     assert all(abs(length - 1024) < 20 for _, length in seen)
-    assert not rig.server.drive.running()
+    assert not rig.server.output.running()
 
 
 def test_the_time_alone_ends(flash: Path) -> None:
-    rig = Rig(flash)
+    rig = Rig(flash, led=LED)
     rig.say("OUTP:STAR:TIME 20;:SYST:SETT:STOR;:OUTP OFF")
-    rig = Rig(flash)
+    rig = Rig(flash, led=LED)
     run_seconds(rig, 19)
-    assert rig.server.drive.running()
+    assert rig.server.output.running()
     run_seconds(rig, 2)
     assert rig.text("SYST:ERR?").startswith('108,"Time alone is up;20.0')
     assert rig.gate() == ("pin", 0)
@@ -178,7 +178,7 @@ def test_a_reset_by_the_watchdog_is_told_and_nothing_starts(
 ) -> None:
     monkeypatch.setattr(machine, "cause", machine.WDT_RESET)
     (flash / "watchdog").touch()
-    rig = Rig(flash)
+    rig = Rig(flash, led=LED)
     run_seconds(rig, 30)
     assert rig.text("SYST:ERR?;:OUTP:COND?;:OUTP:PROT:CAUS?") == (
         '110,"Watchdog reset";TRIPPED;110,"Watchdog reset"'
@@ -190,17 +190,17 @@ def test_a_reset_from_the_prompt_is_no_watchdogs(
 ) -> None:
     """On RP2 every `machine.reset()` has the watchdog for its cause (ports/rp2/modmachine.c)."""
     monkeypatch.setattr(machine, "cause", machine.WDT_RESET)
-    assert Rig(flash).text("OUTP:COND?;:OUTP:PROT:CAUS?") == 'RAMPING;0,"None"'
+    assert Rig(flash, led=LED).text("OUTP:COND?;:OUTP:PROT:CAUS?") == 'RAMPING;0,"None"'
 
 
 def test_the_watchdog_is_noted_once(flash: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    rig = Rig(flash)
+    rig = Rig(flash, led=LED)
     rig.on()
     assert (flash / "watchdog").exists()
     monkeypatch.setattr(machine, "cause", machine.WDT_RESET)
-    assert Rig(flash).text("OUTP:PROT:CAUS?") == '110,"Watchdog reset"'
+    assert Rig(flash, led=LED).text("OUTP:PROT:CAUS?") == '110,"Watchdog reset"'
     assert not (flash / "watchdog").exists()
-    assert Rig(flash).text("OUTP:PROT:CAUS?") == '0,"None"'
+    assert Rig(flash, led=LED).text("OUTP:PROT:CAUS?") == '0,"None"'
 
 
 def test_maintenance_with_the_watchdog_begins_anew(esp32: Rig) -> None:
@@ -219,7 +219,7 @@ def test_maintenance_that_cannot_be_noted_is_refused(
     def full(*_: Any) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setitem(esp32.server.commands.maintenance.__globals__, "open", full)
+    monkeypatch.setattr(load("board"), "open", full, raising=False)
     esp32.say("SYST:MAIN")
     assert esp32.errors() == [-200]
     assert machine.resets == []
@@ -258,11 +258,11 @@ class Current:
 @pytest.fixture
 def current(flash: Path) -> Current:
     machine.voltages[34] = 200_000
-    rig = Rig(flash, check=True)
+    rig = Rig(flash, check=True, led=LED)
     rig.server.settings.current_offset = 200_000
     found = Current(rig)
     found.run(1)
-    assert rig.server.drive.running()
+    assert rig.server.output.running()
     found.dark.clear()
     return found
 
@@ -270,7 +270,7 @@ def current(flash: Path) -> Current:
 def test_a_sound_sensor_shows_that_the_duty_goes_away_for_a_moment(current: Current) -> None:
     current.run(65)
     assert current.rig.server.guard.cause == 0
-    assert current.rig.server.drive.running()
+    assert current.rig.server.output.running()
     # Every 10 s; the eye does not follow such short gaps.
     assert len(current.dark) == 6
     assert max(current.dark) < 20_000
@@ -298,12 +298,12 @@ def test_when_the_duty_stays(current: Current, why: str) -> None:
         if why == "host":
             current.rig.say("*ESE 0")
     assert current.dark == []
-    assert current.rig.server.drive.running()
+    assert current.rig.server.output.running()
 
 
 def test_a_host_that_comes_in_such_a_moment_finds_the_output_on(current: Current) -> None:
     alone = current.rig.server.guard.alone
-    while alone.last is None:
+    while alone.before_uv is None:
         current.rig.server.turn()
     current.rig.say("*ESE 0")
     assert current.rig.text("MEAS?;:OUTP:COND?").endswith(";ON")

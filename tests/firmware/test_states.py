@@ -10,8 +10,8 @@ import pytest
 
 from firmware.rig import Rig, load, machine
 
-states = load("states")
-Fault = load("decimals").Fault
+states = load("output")
+Fault = load("scpi").Fault
 STATES = ("OFF", "RISING", "ON", "FALLING", "FADING", "TRIPPED")
 EVENTS = ("start", "reached", "changed", "stop", "fade", "kill", "trip", "clear")
 
@@ -42,7 +42,7 @@ def test_every_state_and_event_as_in_the_model() -> None:
         row = states.NEXT[event]
         assert len(row) == len(STATES)
         after = row[getattr(states, state)]
-        found = None if chr(after) == "-" else STATES[int(chr(after))]
+        found = None if after is None else STATES[after]
         assert found == model(state, event), (state, event)
 
 
@@ -52,7 +52,7 @@ def check(drive: Any) -> None:
     assert (drive.pwm is None) == quiet
     if quiet:
         assert machine.writes[-1] == ("pin", 0)
-        assert drive.output()[1] == 0
+        assert drive.now_ppm() == 0
 
 
 @pytest.mark.parametrize("chip", ["esp32", "rp2"])
@@ -62,7 +62,7 @@ def test_every_walk_of_four_events_ends_as_the_model_with_the_gate_as_the_state(
     monkeypatch.chdir(tmp_path)
     supply = {"sensor": "adc", "pin": 34}
     rig = Rig(tmp_path, chip=chip, gate=2, supply=supply)
-    drive = rig.server.drive
+    drive = rig.server.output
     drive.set(165000, 300000)
     seen = set()
     for walk in itertools.product(EVENTS, repeat=4):
@@ -149,7 +149,7 @@ def test_every_walk_of_three_through_output_and_self_check(
         rig.say("*RST;:OUTP:PROT:CLE")
         assert rig.text("*OPC?") == "1"
         rig.errors()
-        rig.server.check.taken = False
+        rig.server.check.seen = False
         rig.server.check.clear()
         rig.supply = rig.probe = sound
         state = ("OFF", False, True)
@@ -167,6 +167,6 @@ def test_every_walk_of_three_through_output_and_self_check(
                 rig.say(LINES[event])
             assert rig.text("*OPC?;:OUTP:COND?").split(";") == ["1", state[0]], walk
             assert rig.errors() == ([error] if error else []), walk
-            check(rig.server.drive)
+            check(rig.server.output)
             machine.writes[:-1] = []
     assert len(seen) >= 35

@@ -68,11 +68,11 @@ def test_settling_time_is_kept_to_the_microsecond(rig: Rig) -> None:
     rig.say("SWE:POIN 2;DWEL 0.007345;:SENS:AVER:COUN 1")
     settled: list[int] = []
     begun: list[int] = []
-    sense, sweep = rig.server.sense, rig.server.sweep
+    sense, sweep = rig.server.measure, rig.server.sweep
     begin = sense.begin
 
-    def spy() -> None:
-        settled.append(sweep._settled)
+    def spy(owner: object = None, count: int = 0) -> None:
+        settled.append(sweep.settled_at)
         begun.append(rig.clock.ticks_us())
         begin()
 
@@ -87,7 +87,7 @@ def test_ring_pauses_at_duty_zero_and_loses_nothing(esp32: Rig) -> None:
     esp32.say("FREQ:MODE SWE;:SWE:POIN 600;DWEL 0;:SENS:AVER:COUN 1;:SYST:HOST:TIM 60;:INIT")
     esp32.run_ms(8000)
     assert esp32.text("TRAC:STAT?") == "PAUSE,1,0,128,600"
-    assert esp32.server.drive.output()[1] == 0
+    assert esp32.server.output.now_ppm() == 0
     assert esp32.text("OUTP?;:OUTP:COND?") == "1;ON"
     points = drain(esp32)
     assert [p[0] for p in points] == list(range(600))
@@ -122,7 +122,6 @@ def test_block_inside_a_line_of_queries(esp32: Rig) -> None:
 
 def test_ring_wraps_inside_a_block() -> None:
     ring = load("ring").Ring()
-    ring.allot()
     ring.open(400)
     for i in range(400):
         if ring.full():
@@ -202,9 +201,9 @@ def test_over_range_and_spread_are_flagged(esp32: Rig) -> None:
     esp32.say("CURR:PROT 5")
     flags = int(esp32.text("MEAS?").split(",")[-1])
     assert flags == 1 + 2 + 256  # supply over, probe over, output off
-    values = iter([0, 2000000] * 32 * 3)
+    values = iter([0, 2000] * 32 * 3)  # counts of a millivolt
     esp32.board.probe.read = lambda: next(values)
-    esp32.board.probe.top_uv = 1 << 40
+    esp32.board.probe.top = 1 << 29
     assert int(esp32.text("MEAS?").split(",")[-1]) & 16
 
 
@@ -237,12 +236,12 @@ def test_value_that_does_not_fit_its_field_is_flagged(esp32: Rig) -> None:
     esp32.say("SWE:POIN 1;:INIT")
     finish(esp32)
     _, records = block(esp32.ask("TRAC:DATA? 0,1"))
-    assert records[0][5:7] == (2147483647, -2147483647)
+    assert records[0][5:7] == ((1 << 30) - 1, 1 - (1 << 30))
     assert records[0][10] & 7 == 2 + 4
 
 
 def test_spread_is_the_standard_deviation_of_single_conversions(esp32: Rig) -> None:
-    values = iter([1000, 3000, 5000, 7000])
+    values = iter([1, 3, 5, 7])  # counts of a millivolt
     esp32.board.probe.read = lambda: next(values)
     esp32.say("SENS:AVER:COUN 4")
     point = esp32.text("MEAS?").split(",")

@@ -33,7 +33,7 @@ class Peak:
     def convert(self) -> None:
         """Set the pins for the frequency that is out now."""
         self.rig.clock.sleep_us(50)
-        mhz, ppm = self.rig.server.drive.output()
+        mhz, ppm = self.rig.(server.output.now_mhz(), server.output.now_ppm())
         away = (mhz / 1000 - self.hz) / 4000  # half a bandwidth of 8 kHz: a Q of 20
         height = 1 / (1 + away * away) if ppm else 0.0
         shown = {PROBE: 1e6 * height, LIGHT: 5e5 * height, SUPPLY: 6e5 - 3e5 * height}
@@ -140,7 +140,7 @@ def test_it_never_leaves_its_span_nor_the_band(rig: Rig) -> None:
     assert 167000000 < max(shown) <= 168700000
     rig.say("FREQ:LIM:HIGH 166E3;:TRACK:SPAN 20E3")
     feed(rig, 4000)
-    assert rig.server.drive.hz <= 166000
+    assert rig.server.output.hz <= 166000
     machine.writes.clear()
     feed(rig, 8000)
     assert max(w[3] for w in machine.writes if len(w) == 4) <= 166700000

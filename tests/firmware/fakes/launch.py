@@ -4,10 +4,10 @@ import sys
 
 sys.path.insert(0, sys.argv[2])
 sys.path.insert(0, sys.argv[1])
+import hw_esp32
 import machine
-import pwm_esp32
 
-machine.chip = pwm_esp32.Chip()
+machine.chip = hw_esp32.Chip()
 
 
 class _Forget:

@@ -11,6 +11,12 @@ led = None
 """Number of the pin with the LED."""
 timers = []
 """Timers that run."""
+half_scale_first = False
+"""Whether PWM begins at half scale, as the ESP32 port does before 1.26."""
+held = set()
+"""Numbers of the pins whose pads are held: nothing reaches them."""
+moved_high = []
+"""Counts of the duty at each change of frequency; what a chip that restarts its timer doubles."""
 voltages = {34: 200000, 35: 900000, 32: 500000, 26: 200000, 27: 900000, 4: 706000}
 """Microvolts at the ADC pins."""
 registers = {}
@@ -63,12 +69,16 @@ class Pin:
 
     OUT = 1
     IN = 0
+    PULL_UP = 2
 
-    def __init__(self, number, mode=None, value=None):
+    def __init__(self, number, mode=None, pull=None, value=None, hold=None):
         self.number = number
         self.level = 0
         if mode == Pin.OUT and number != led:
+            self.level = value
             writes.append(("pin", value))
+        if hold is not None:
+            (held.add if hold else held.discard)(number)
 
     def value(self, value=None):
         """Level of the pin."""
@@ -81,14 +91,18 @@ class PWM:
     """Order of writes as in the ports: count range first, duty after; each step is recorded."""
 
     def __init__(self, pin, freq, duty_u16):
+        self._pin = pin.number
         self._raw = 0
-        self._u16 = duty_u16
+        self._u16 = 32768 if half_scale_first else duty_u16
         self.freq(freq)
+        if half_scale_first:
+            self.duty_u16(duty_u16)
 
     def freq(self, hz=None):
         """Set or read the frequency; count range first, duty after."""
         if hz is None:
             return (self._mhz + 500) // 1000
+        moved_high.append(self._raw)
         self.span, self._mhz, _ = chip.plan(hz)
         writes.append(("timer", self._raw, self.span, self._mhz))
         self._set()
@@ -107,7 +121,8 @@ class PWM:
             self._raw = self.span if self._u16 == 65535 else self._u16 >> (16 - bits)
         else:
             self._raw = (self._u16 * self.span + 32767) // 65535
-        writes.append(("duty", self._raw, self.span, self._mhz))
+        if self._pin not in held:
+            writes.append(("duty", self._raw, self.span, self._mhz))
 
     def deinit(self):
         """Stop."""
@@ -118,9 +133,13 @@ class ADC:
     """A converter on a pin of `voltages`."""
 
     ATTN_11DB = 3
+    CORE_TEMP = 4  # of an RP2040; 8 in the larger RP2350
 
     def __init__(self, pin, atten=None):
-        self.number = pin.number
+        # ports/rp2/machine_adc.c: a channel by its number, else a pin that has one.
+        self.number = pin if isinstance(pin, int) else pin.number
+        if chip.name == "RP2" and pin is not self.CORE_TEMP and self.number == 4:
+            raise ValueError("Pin doesn't have ADC capabilities")
 
     def read_uv(self):
         """Microvolts at the pin."""
@@ -164,8 +183,11 @@ class Timer:
         self.number = number
         self.callback = None
 
-    def init(self, mode, period, callback):
-        """Start."""
+    def init(self, mode, period, callback, hard=False):
+        """Start. Only an RP2 has hard ones, from 1.26 on."""
+        if hard and chip.name != "RP2":
+            raise ValueError("hard Timers are not implemented")
+        self.hard = hard
         self.callback = callback
         timers.append(self)
 

@@ -1,0 +1,100 @@
+"""The RP2 port: ports/rp2/machine_pwm.c, machine_adc.c and machine_timer.c.
+
+The PWM's period is a whole number of clock ticks above about 2 kHz, else divided by 16ths. TOP is
+written before the compare level, both take effect at the wrap: when TOP falls below the level, the
+output stays high for one period.
+"""
+
+import machine
+
+USUAL = {"gate": 2, "supply": 26, "probe": 27, "full_uv": 3300000}
+
+
+class Chip:
+    name = "RP2"
+    top_first = True  # the count range follows the frequency: lower the duty before it moves
+    restarts = False
+    stdout_bytes_ms = 0  # USB tells by itself whether it takes more
+
+    def __init__(self, clock_hz=125000000):
+        self.clock_hz = clock_hz
+
+    def plan(self, hz):
+        # Counts a period, achieved frequency in mHz and band (divider in 16ths).
+        clock = self.clock_hz
+        if clock // hz < 65534:
+            divider = 16
+        else:
+            divider = (16 * clock + 65534 * hz - 1) // (65534 * hz)
+        ticks = divider * hz
+        counts = (16 * clock + ticks // 2) // ticks
+        return counts, 16000 * clock // (divider * counts), divider
+
+    def word(self, raw, counts):
+        # The duty_u16 that makes the port set `raw` counts: it rounds to the nearest.
+        return (raw * 65535 + counts // 2) // counts
+
+
+def chip(info):
+    return Chip(machine.freq())
+
+
+def unfit(gate):
+    # The port's clean-up never stops slices 4 to 7.
+    if 8 <= gate <= 15 or 24 <= gate <= 29:
+        return "gate GPIO %d runs on after a soft reset; use 0-7 or 16-23" % gate
+    return ""
+
+
+class Adc:
+    # 65535 counts to the reference. `read` is the port's own function, which allocates nothing.
+    few = 8  # conversions in the guard's short look
+    frozen = 0  # equal readings in a row are no sign
+    signed = False
+    top = 65520  # twelve ones, as the port stretches them
+
+    def __init__(self, source, full_uv):
+        self.adc = machine.ADC(source)
+        self.read = self.glance = self.adc.read_u16
+        self.full_uv = full_uv
+        self.whole, rest = divmod(full_uv, 65535)
+        self.rest = (rest * 10000 + 32767) // 65535
+        self.top_uv = self.uv(self.top)
+
+    def uv(self, count):
+        # Two products, since one would leave the small integers of 32 bits.
+        return count * self.whole + count * self.rest // 10000
+
+    def glance_of(self, uv):
+        return uv * 65535 // self.full_uv
+
+    def glance_uv(self, value):
+        return self.uv(value)
+
+
+def adc(pin, full_uv):
+    return Adc(machine.Pin(pin), full_uv)
+
+
+def thermometer():
+    sensor = Adc(machine.ADC.CORE_TEMP, 3300000)
+    # RP2040 data sheet 4.9.5: 0.706 V at 27 degrees, 1.721 mV less for each above.
+    return lambda _: 27000000 - (sensor.uv(sensor.read()) - 706000) * 1000 // 1721 * 1000
+
+
+def start_timer(timer, callback):
+    # A hard interrupt comes between any two instructions, also while memory is collected; before
+    # MicroPython 1.26 there is none.
+    try:
+        timer.init(mode=timer.PERIODIC, period=1, callback=callback, hard=True)
+    except TypeError:
+        timer.init(mode=timer.PERIODIC, period=1, callback=callback)
+
+
+def timer():
+    return machine.Timer(-1)
+
+
+def make_pwm(gate, hz, clock):
+    # The port sets frequency and duty before it hands the pin over: no pulse.
+    return machine.PWM(machine.Pin(gate), freq=hz, duty_u16=0)

@@ -1,0 +1,212 @@
+"""Whether the sensors can be believed: a check before the output goes on, and doubt while it is on.
+
+The check reads at rest, then in a short burst at a small duty that the readings must show. Numbers
+of its result: docs/commands.md.
+"""
+
+from output import OFF, ON, RISING, RUNNING
+from scpi import Fault, fixed
+from store import scaled
+
+_DECAY_MS = 10  # what was on before has decayed; the burst has settled
+_BURST_PPM = 50000
+_READINGS = 32
+_NONE_DONE = 11
+_NOWHERE = -100000000  # uV: no reading that could stand still
+
+
+class SelfCheck:
+    # One check at a time; `step` carries it on. `doubt` is asked about every reading.
+    def __init__(self, clock, output, measure, guard, limits):
+        self.clock = clock
+        self.output = output
+        self.measure = measure
+        self.guard = guard
+        self.limits = limits
+        self.busy = False
+        self.seen = False  # a burst since power-on
+        self.rest_uv = None  # of the supply sensor with the output off
+        self.number = _NONE_DONE
+        self.values = [0] * 9
+        # Rest uA and its spread, rise uA; rest uV, spread and burst of the probe; supply uV or -1;
+        # mHz and ppm of the burst.
+        self.burst_at = None
+        self.begun_at = 0
+        self.clear()
+
+    def clear(self):
+        # Forget the readings so far.
+        self.below = 0  # in a row, below the reading at rest
+        self.last_uv, self.equal = 0, 0
+        self.place_uv, self.place_at, self.averaged = _NOWHERE, 0, 0
+        self.long = False  # it stands still
+        self.settings_seen = 0
+        self.mhz = self.ppm = 0  # of the last reading
+        self.low_mhz = self.high_mhz = self.low_ppm = self.high_ppm = 0
+
+    def doubt(self, uv, output):
+        # What is wrong with a reading of the supply sensor in its range. Below the reading at rest
+        # by 0.2 % of the range; equal to the last bit for too long; or the same within 0.05 % for a
+        # quarter of a second, though the setting has changed five times, by a factor of 2.5 in duty
+        # or a fifth in frequency: near the valley a sound driver draws the same over a factor of
+        # two. Currents below 0.8 % of the range are too small for the last.
+        adc, now = self.measure.supply.adc, self.clock.ticks_ms()
+        mhz, ppm = output.now_mhz(), output.now_ppm()
+        top_uv, rest_uv = adc.top_uv, self.rest_uv
+        fallen = rest_uv is not None and rest_uv - uv > top_uv >> 9
+        self.below = self.below + 1 if fallen else 0
+        if self.below > 1:
+            return "reading below rest"
+        if not ppm:
+            return ""
+        self.equal = self.equal + 1 if uv == self.last_uv else 0
+        self.last_uv = uv
+        if 0 < adc.frozen <= self.equal:
+            return "reading frozen"
+        if abs(uv - self.place_uv) > top_uv >> 11:
+            self.place_uv, self.place_at, self.averaged, self.settings_seen = uv, now, 1, 0
+            self.long = False
+            self.mhz = self.low_mhz = self.high_mhz = mhz
+            self.ppm = self.low_ppm = self.high_ppm = ppm
+        elif self.averaged < 8:  # noise of the first readings does not become the place
+            self.averaged += 1
+            self.place_uv += (uv - self.place_uv) // self.averaged
+        if mhz != self.mhz or ppm != self.ppm:
+            self.settings_seen += 1
+            self.mhz, self.ppm = mhz, ppm
+            self.low_mhz, self.high_mhz = min(self.low_mhz, mhz), max(self.high_mhz, mhz)
+            self.low_ppm, self.high_ppm = min(self.low_ppm, ppm), max(self.high_ppm, ppm)
+        self.long = self.long or self.clock.ticks_diff(now, self.place_at) > 250
+        small = abs(uv - self.limits.current_offset) < top_uv >> 7
+        if self.settings_seen < 5 or small or not self.long:
+            return ""
+        wide = 2 * self.high_ppm >= 5 * self.low_ppm
+        wide = wide or self.high_mhz - self.low_mhz >= self.low_mhz // 5
+        return "reading stands still" if wide else ""
+
+    def wanted(self):
+        # Whether the output must not go on before a check.
+        return self.limits.check and not self.seen and self.output.state == OFF
+
+    def go(self):
+        # Begin now, with the output off; the result when it is there.
+        if self.output.state != OFF:
+            raise Fault(-221, "output is on or tripped")
+        if self.output.board.fault:
+            raise Fault(-241, self.output.board.fault)
+        self.begin(1000000, True)
+        return lambda: None if self.busy else self.story()
+
+    def begin(self, ppm, leaving=False):
+        # Begin with the output off, at a duty of 5 % or `ppm`. Unless it is `leaving`, the output
+        # goes on after, and a failure is a trip.
+        output = self.output
+        self.guard.allow()
+        self.before = output.hz, output.ppm, output.hz_limited, output.ppm_limited
+        self.burst_ppm = min(ppm, _BURST_PPM)
+        self.leaving = leaving
+        self.number = _NONE_DONE
+        self.values = [0] * 9
+        self.burst_at = None
+        self.begun_at = self.clock.ticks_ms()
+        self.busy = True
+        self.measure.busy = False
+
+    def stop(self):
+        # End it early; the output stays off.
+        if self.busy:
+            self.end(_NONE_DONE)
+
+    def step(self):
+        # Called often while it is busy. Whatever stops the output ends the check.
+        output, measure = self.output, self.measure
+        now = self.clock.ticks_ms()
+        bursting = self.burst_at is not None
+        since = self.clock.ticks_diff(now, self.burst_at if bursting else self.begun_at)
+        if not bursting and output.state != OFF:
+            self.end(_NONE_DONE)  # tripped meanwhile
+        elif bursting and output.state not in RUNNING:
+            self.end({101: 4, 103: 5}.get(self.guard.cause, _NONE_DONE))
+        elif measure.busy:
+            if measure.step():
+                if not bursting:
+                    self.judge_rest()
+                elif output.state == ON:  # it may have tripped in the last conversion
+                    self.end(self.judge_burst())
+        elif output.state == RISING:
+            self.burst_at = now
+        elif since >= _DECAY_MS:
+            measure.begin(self, _READINGS)
+
+    def judge_rest(self):
+        # The readings at rest are there: judge them, and go on to the burst.
+        measure, v, limit_ua = self.measure, self.values, self.limits.trip_ua
+        supply, probe = measure.supply, measure.probe
+        number = 0
+        v[6] = -1
+        if supply.adc:
+            v[0] = measure.current_ua()
+            v[1] = abs(scaled(supply.spread_uv(), self.limits.current_gain))
+            if supply.fault:
+                number = 1
+            elif measure.below() <= -100 or v[0] > limit_ua:
+                number = 3
+            elif measure.below() >= 2:
+                number = 2
+            elif v[0] > limit_ua // 4:
+                number = 9
+            else:
+                self.rest_uv = supply.mean_uv()
+                if self.output.board.volts:
+                    v[6] = self.output.board.volts()
+                    if v[6] < 1000000:
+                        number = 8
+        if probe.adc:
+            v[3] = measure.probe_uv()
+            v[4] = abs(scaled(probe.spread_uv(), self.limits.probe_gain))
+            if not number and probe.spread_uv() > probe.adc.top_uv // 50:
+                number = 10
+        if number or not self.burst_ppm:
+            self.end(number)
+        else:
+            self.output.set(self.output.hz, self.burst_ppm)
+            self.burst_at = self.clock.ticks_ms()
+            self.output.start()
+
+    def judge_burst(self):
+        # The number of what the burst shows.
+        measure, v = self.measure, self.values
+        supply = measure.supply
+        v[7], v[8] = self.output.now_mhz(), self.output.now_ppm()
+        v[5] = measure.probe_uv() if measure.probe.adc else 0
+        if supply.fault:
+            return 1
+        if not supply.adc:
+            return 0
+        v[2] = measure.current_ua() - v[0]
+        least = scaled(supply.adc.top_uv >> 12, self.limits.current_gain)
+        if v[2] < -least:
+            return 5
+        if v[2] >= least or v[8] < 20000:
+            return 0
+        return 6 if v[5] - v[3] > max(4 * v[4], 20000) else 7
+
+    def end(self, number):
+        # The check is over: the output as it was set, on where it was asked for.
+        output = self.output
+        self.busy = self.measure.busy = False
+        self.number = number
+        self.seen = self.seen or number == 0 and self.values[8] >= 20000
+        output.set(*self.before[:2])
+        output.hz_limited, output.ppm_limited = self.before[2:]
+        if self.leaving or number == _NONE_DONE:
+            output.event("stop")
+        elif not number:
+            output.start()
+        elif not self.guard.cause:
+            self.guard.trip(109, "check %d" % number, number * 1000000)
+
+    def story(self):
+        v = self.values
+        text = [fixed(x, 6) for x in v[:7]] + [fixed(v[7], 3), fixed(v[8], 4)]
+        return ",".join([str(self.number)] + text)
