@@ -56,7 +56,7 @@ def validate(info):
     pins += [supply.get("alert"), info.get("latch", {}).get("pin")]
     if supply.get("sensor") == "adc":
         pins.append(supply["pin"])
-    if info["gate"] is None or not all([p is None or isinstance(p, int) and 0 <= p < 64 for p in pins]):
+    if info["gate"] is None or not all(p is None or 0 <= p < 64 and p == int(p) for p in pins):
         raise ValueError("pin")
     low, high = LOWEST_GAIN, HIGHEST_GAIN
     for name in ("supply", "probe"):
@@ -114,7 +114,9 @@ class Board:
         defaults = calibration(sensor, info["supply"], info.get("calibration", {}))
         if self.supply:  # a current limit that the sensor can show
             span_uv = (self.supply.top_uv - defaults["current_offset"]) * 9 // 10
-            defaults["trip_ua"] = min(max(span_uv * defaults["current_gain"] // 1000000, 0), 1000000)
+            defaults["trip_ua"] = min(
+                max(span_uv * defaults["current_gain"] // 1000000, 0), 1000000
+            )
         self.defaults = defaults
         gate = -1 if self.gate is None else self.gate
         chip = self.chip

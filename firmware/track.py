@@ -11,8 +11,8 @@ _FIELDS = (5, 6, 4)  # of a point: probe, light, supply current
 
 
 class Track:
-    # A step aside is kept where the reading there is better by more than the noise of both; then it
-    # is a move. One move at most in two intervals: the new place is read again before the next look.
+    # A step aside is kept where the reading there is better by more than the noise of both; then
+    # it is a move. One move at most in two intervals: the new place is read again before the next.
     def __init__(self, clock, output, measure, sweep, limits):
         self.clock = clock
         self.output = output

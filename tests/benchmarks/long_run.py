@@ -3,7 +3,7 @@
     python tests/benchmarks/long_run.py day [HOURS]     simulated hours of the firmware alone
     python tests/benchmarks/long_run.py real [MINUTES]  real minutes on the simulated bench
 
-`day`: the firmware on MicroPython in a heap of 160 KiB with the tests' fake `machine` and a clock of
+`day`: the firmware on MicroPython in 160 KiB of heap with the tests' fake `machine` and a clock of
 its own: the output on, tracking, every ten minutes a sweep that is read to its end; free heap after
 a collection every hour. `real`: driver, link and record on the bench at the speed of real time,
 tracking and sweeping in turn; free heap of the firmware and resident memory of this process, which

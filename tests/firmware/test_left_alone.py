@@ -51,7 +51,7 @@ class TestBoardFile:
         "text",
         ["", "{", "[1]", "null", '{"chip": "z80"}', '{"chip": "esp32", "gate": 16}']
         + [
-            '{"chip": "esp32", "gate": %s, "supply": {"sensor": "adc", "pin": 34}}' % gate
+            f'{{"chip": "esp32", "gate": {gate}, "supply": {{"sensor": "adc", "pin": 34}}}}'
             for gate in ("-1", '"16"', "null", "1.5")
         ],
     )

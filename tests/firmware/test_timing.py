@@ -1,7 +1,8 @@
-"""Time and memory on the chip: no allocation, small integers, short turns, no waiting on the line."""
+"""Time and memory on the chip: no allocation, small integers, short turns, no waiting."""
 
 from __future__ import annotations
 
+import itertools
 import os
 import subprocess
 from collections.abc import Iterator
@@ -225,7 +226,7 @@ def test_a_long_line_leaves_the_guard_its_turns(rig: Rig) -> None:
     server.guard.step = stepped
     assert rig.text(";".join(["SYST:MEM?"] + [":SYST:MEM?"] * 20)) == ";".join(["x"] * 21)
     server.commands.memory_q = queries
-    assert max(b - a for a, b in zip(turns, turns[1:], strict=False)) < 9000
+    assert max(b - a for a, b in itertools.pairwise(turns)) < 9000
     assert len(turns) > 8
 
 
@@ -353,7 +354,7 @@ def test_a_client_that_waits_for_the_end_of_a_long_sweep_never_needs_abort(esp32
     assert said == "1"
     assert esp32.text("TRAC:STAT?") == "PAUSE,1,0,128,200"
     assert esp32.text("SYST:ERR?") == '0,"No error"'
-    head, first = block(esp32.ask("TRAC:DATA? 0,64"))
+    _head, first = block(esp32.ask("TRAC:DATA? 0,64"))
     _, second = block(esp32.ask("TRAC:DATA? 64,64"))
     assert esp32.text("*OPC?;:TRAC:STAT?") == "1;PAUSE,1,64,192,200"
     _, third = block(esp32.ask("TRAC:DATA? 128,64"))

@@ -33,7 +33,7 @@ class Peak:
     def convert(self) -> None:
         """Set the pins for the frequency that is out now."""
         self.rig.clock.sleep_us(50)
-        mhz, ppm = self.rig.(server.output.now_mhz(), server.output.now_ppm())
+        mhz, ppm = self.rig.server.output.now_mhz(), self.rig.server.output.now_ppm()
         away = (mhz / 1000 - self.hz) / 4000  # half a bandwidth of 8 kHz: a Q of 20
         height = 1 / (1 + away * away) if ppm else 0.0
         shown = {PROBE: 1e6 * height, LIGHT: 5e5 * height, SUPPLY: 6e5 - 3e5 * height}
