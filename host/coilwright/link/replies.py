@@ -37,6 +37,7 @@ _TRIP_HINTS = {
     108: "It ran without a host for as long as is allowed; clear the trip to go on.",
     109: "Clear the trip; `coilwright check` says what is wrong.",
     110: "The driver's program hung and its watchdog reset the board; clear the trip to go on.",
+    111: "The latch in hardware took the gate driver's enable away; find out why, then clear it.",
 }
 
 _ERROR_HINTS = {
