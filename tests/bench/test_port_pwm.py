@@ -109,6 +109,29 @@ def test_the_same_request_changes_nothing_on_an_esp32() -> None:
     assert not seen
 
 
+@pytest.mark.parametrize(
+    ("chip", "factor"), [("esp32", 1), ("esp32s3", 2), ("esp32c3", 2), ("rp2040", 1)]
+)
+def test_a_new_frequency_may_double_a_pulse_where_it_restarts_the_timer(
+    chip: str, factor: int
+) -> None:
+    """MicroPython ports/esp32/machine_pwm.c: `ledc_timer_rst` on chips without high-speed timers.
+
+    A counter set to 0 at the end of a pulse begins the next one at once.
+    """
+    seen: list[Gate] = []
+    port = PwmPort(CHIPS[chip], seen.append)
+    port.freq(165_000)
+    for duty in (0, 0.2, 0.7):
+        port.duty_u16(round(duty * 65535))
+        seen.clear()
+        port.freq(166_000)
+        duties = [gate.duty(CHIPS[chip]) for gate in seen]
+        assert max(duties) == pytest.approx(min(factor * duty, 1), abs=0.01)
+        assert duties[-1] == pytest.approx(duty, abs=0.01)
+        port.freq(165_000)
+
+
 @given(
     st.sampled_from(sorted(CHIPS)),
     st.integers(20_000, 1_000_000),

@@ -76,10 +76,9 @@ def soft_start(chip: str, costs: str) -> float:
 
 def tune(chip: str, costs: str) -> tuple[dict[str, Any], float, float]:
     """Its result, seconds of the driver's clock, and milliseconds a point of the coarse sweep."""
-    starter = "from coilwright.cli import main; main()"
     port = f"sim://harbour?chip={chip}&costs={costs}"
     with tempfile.TemporaryDirectory() as folder:
-        command = [sys.executable, "-c", starter, "tune", "--port", port, "--json"]
+        command = [sys.executable, "-m", "coilwright", "tune", "--port", port, "--json"]
         done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=True)
         told = json.loads(done.stdout)
         with (Path(folder) / told["log"]).open() as file:

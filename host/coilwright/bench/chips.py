@@ -38,6 +38,14 @@ class Chip:
     unique_id_bytes: int
     conversion_us: int
 
+    @property
+    def restarts_timer(self) -> bool:
+        """Whether a new frequency starts the PWM's counter anew.
+
+        Chips that have only low-speed timers: ports/esp32/machine_pwm.c, `ledc_timer_rst`.
+        """
+        return self.family == "esp32" and self.name != "esp32"
+
 
 # In the order of the fields, from the clock of the CPU on. Where an ESP32 and an ESP32-C3 clip is
 # from memory; ESP32-S3: ESP-IDF Programming Guide v4.4.8, ADC Attenuation.
@@ -102,6 +110,7 @@ def board_json(
     """The wiring the firmware reads from `board.json` in its flash."""
     return {
         "chip": chip.family,
+        **({"mcu": chip.name} if chip.family == "esp32" else {}),
         "gate": chip.gate,
         "supply": {
             "sensor": sensor,

@@ -62,12 +62,19 @@ class PwmPort:
         self.gate = Gate()
 
     def freq(self, frequency_hz: int) -> None:
-        """Timer first, duty after: between the two the old count meets the new period."""
+        """Timer first, duty after: between the two the old count meets the new period.
+
+        Where the counter starts anew, it may do so at the end of a pulse: that one has twice its
+        length then.
+        """
         if self._chip.family == "esp32" and frequency_hz == self.frequency_hz:
             return
         period, scale = timer_counts(self._chip, frequency_hz)
         self.frequency_hz = frequency_hz
-        self._put(period, scale, self.gate.on)
+        on = self.gate.on
+        if self._chip.restarts_timer:
+            on = min(2 * on, Gate(period, scale).span(self._chip))
+        self._put(period, scale, on)
         self.duty_u16(self._duty)
 
     def duty_u16(self, duty_u16: int) -> None:
