@@ -212,7 +212,11 @@ def test_what_cannot_be_understood_exits_with_2(
         ((*COIL, *POINT, "--coil-inner-diameter", "70mm"), 20, "inner diameter"),
         ((*COIL, *POINT, "--wire", "2mm"), 20, "--wire"),
         ((*COIL, *POINT, "--pitch", "0mm"), 20, "--pitch"),
-        ((*COIL, *POINT, "--coil-inner-diameter", "50mm", "--wire", "0.8mm"), 20, "0.556 mm apart"),
+        (
+            (*COIL, *POINT, "--coil-inner-diameter", "50mm", "--wire", "0.8mm"),
+            20,
+            "0.5556 mm apart",
+        ),
         ((*COIL, *POINT, "--build", "nowhere.toml"), 32, "nowhere.toml"),
         ((*COIL, *POINT, "--plot", "reach.gif"), 30, ".png"),
         ((*COIL, *POINT, "--plot", "nowhere/reach.png"), 33, "nowhere"),

@@ -288,7 +288,7 @@ def _recording(
     outcome.handed_on, outcome.interruptions = watch.seen, watch.said
     path = folder / f"{kind}.csv"
     try:
-        with start_record(driver, kind, {}, RecordWishes(path, "", (), False)) as writer:
+        with start_record(driver, kind, {}, RecordWishes(path, "", (), False), None) as writer:
             yield Recorder(driver, writer, cast("ProgressView", watch))
     finally:
         if path.exists():  # there is none where it ended before a point

@@ -253,7 +253,7 @@ def test_a_zero_off_by_a_fifth_of_the_current_is_told_and_noise_is_not() -> None
     bench = PhasorBench(probe_range_v=4.0)
     options = TuneOptions(supply_step_a=0.5e-3, supply_noise_a=1e-3)
     for zero_a, said in ((-2.2e-3, True), (0.0, False)):
-        run = Run(bench.measure, options, None)
+        run = Run(bench.measure, options, None, bench.measure)
         check_rest(run, replace(bench.rest(), supply_a=zero_a))
         assert any("-2.2 mA with the output off" in w for w in run.warnings) is said
 

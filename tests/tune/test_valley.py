@@ -35,7 +35,7 @@ class Current:
 
 
 def searched(current: Current):
-    run = Run(current.measure, TuneOptions(), None)
+    run = Run(current.measure, TuneOptions(), None, current.measure)
     points = run.sweep("coarse", GRID, 0.2)
     valley, swept = find_valley(run, points)
     return run, valley, swept
