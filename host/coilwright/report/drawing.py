@@ -18,7 +18,6 @@ from coilwright.report.facts import Facts
 from coilwright.report.inline_svg import GRID, INK, QUIET, SURFACE, VARIABLES
 from coilwright.report.measured import Rows
 from coilwright.tune.lineshape import Array
-from coilwright.view.current_map import round_currents
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -42,9 +41,6 @@ PAPER = {
     "series-4": "#8f3f76",
 }
 """Colours of figures in files: those of the light page."""
-
-WIDE = 5.0
-"""A current that spans this factor is drawn by its logarithm."""
 
 MOST_DRAWN = 3000
 """Points of one series; of more every second, third, … one is drawn."""
@@ -176,24 +172,6 @@ def beside(
         va="center" if not offset[1] else "bottom" if offset[1] > 0 else "top",
         bbox={"boxstyle": "round,pad=0.15", "fc": SURFACE, "ec": "none", "alpha": 0.85},
     )  # fmt: skip
-
-
-def current_axis(axis: Axes, supply_ma: Array) -> None:
-    """Current by its logarithm where it spans more than a factor, so that its valley shows.
-
-    Where a reading is not above zero, as where a sensor's zero has moved, the axis stays even.
-    """
-    from matplotlib.ticker import FixedLocator, NullLocator
-
-    known = supply_ma[np.isfinite(supply_ma)]
-    if not known.size or known.min() <= 0 or known.max() < WIDE * known.min():
-        return
-    axis.set_yscale("log")
-    low, high = known.min() / 1.15, known.max() * 1.15
-    axis.set_ylim(low, high)
-    axis.yaxis.set_major_locator(FixedLocator(round_currents(low, high)))
-    axis.yaxis.set_minor_locator(NullLocator())
-    axis.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
 
 
 def on_paper(figure: Figure) -> None:

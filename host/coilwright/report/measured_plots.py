@@ -15,7 +15,6 @@ from coilwright.report.drawing import (
     MARKERS,
     Plot,
     beside,
-    current_axis,
     duty_axis,
     finish,
     mark,
@@ -29,6 +28,7 @@ from coilwright.report.facts import Facts
 from coilwright.report.inline_svg import INK, QUIET, SERIES, SURFACE, inline_svg
 from coilwright.report.measured import Fitted, Measured, Series
 from coilwright.tune.lineshape import Array
+from coilwright.view.current_map import current_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -23,6 +23,9 @@ _LEAST_TICKS = 3
 LEAST_MA = 0.1
 """Less is drawn as this: a current near nothing has no logarithm."""
 
+WIDE = 5.0
+"""A current that spans this factor is drawn by its logarithm."""
+
 _COLORS = ("#0b2f4a", "#2f6f7e", "#8aa37b", "#f0b548")
 """From little current to much, lighter all the way, for any colour vision; all stand out on white.
 """
@@ -132,3 +135,21 @@ def round_currents(low: float, high: float) -> list[float]:
         if len(ticks) >= _LEAST_TICKS:
             break
     return ticks
+
+
+def current_axis(axis: Axes, supply_ma: Array) -> None:
+    """Current by its logarithm where it spans more than a factor, so that its valley shows.
+
+    Where a reading is not above zero, as where a sensor's zero has moved, the axis stays even.
+    """
+    from matplotlib.ticker import FixedLocator, NullLocator
+
+    known = supply_ma[np.isfinite(supply_ma)]
+    if not known.size or known.min() <= 0 or known.max() < WIDE * known.min():
+        return
+    axis.set_yscale("log")
+    low, high = known.min() / 1.15, known.max() * 1.15
+    axis.set_ylim(low, high)
+    axis.yaxis.set_major_locator(FixedLocator(round_currents(low, high)))
+    axis.yaxis.set_minor_locator(NullLocator())
+    axis.yaxis.set_major_formatter(lambda value, _: f"{value:g}")

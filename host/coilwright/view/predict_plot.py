@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from coilwright.circuit.checks import SOFT
 from coilwright.circuit.operating_map import OperatingMap, brightness
+from coilwright.quantities import show, show_percent
+from coilwright.view.current_map import (
+    WHITE,
+    current_axis,
+    current_bar,
+    current_colors,
+    decades_of,
+    draw_current,
+    finer,
+    spot,
+)
 from coilwright.view.plots import COLORS
 
 if TYPE_CHECKING:
@@ -20,7 +31,7 @@ if TYPE_CHECKING:
     from coilwright.circuit.driver import Driver
     from coilwright.circuit.steady_state import SteadyState, Waveforms
 
-TICKS_MA = [step * 10.0**decade for decade in range(-2, 6) for step in (1, 2, 5)]
+Values = NDArray[np.float64]
 
 
 def plot_prediction(
@@ -41,90 +52,113 @@ def plot_prediction(
     for axis in axes[:-1]:
         axis.tick_params(labelbottom=False)
     _waveforms(axes, driver, waves, at[1] / at[0])
-    right = figure.add_gridspec(1, 1, left=0.53, right=0.97, top=0.88, bottom=0.19)
+    right = figure.add_gridspec(1, 1, left=0.53, right=0.97, top=0.88, bottom=0.1)
     _map(figure, figure.add_subplot(right[0]), driver, field, at)
     return figure
 
 
 def _waveforms(axes: Sequence[Axes], driver: Driver, waves: Waveforms, on_s: float) -> None:
     micros = 1e6 * waves.time_s
-    axes[0].plot(micros, waves.drain_v, color=COLORS[0], lw=1.2, label="drain")
-    axes[0].plot(micros, waves.supply_v, color=COLORS[1], lw=1, label="supply")
-    axes[1].plot(micros, waves.coil_a, color=COLORS[2], lw=1.2, label="coil")
+    axes[0].plot(micros, waves.drain_v, color=COLORS[0], lw=1.2)
+    axes[0].plot(micros, waves.supply_v, color=COLORS[1], lw=1)
+    axes[1].plot(micros, waves.coil_a, color=COLORS[2], lw=1.2)
+    top = int(np.argmax(waves.drain_v))
+    _name(axes[0], micros[top], waves.drain_v[top] * 0.9, "drain", COLORS[0], "center", "top")
+    _name(axes[0], micros[0], waves.supply_v[0], " supply", COLORS[1], "left", "bottom")
+    many = len(driver.receivers) > 1
     for index, receiver in enumerate(driver.receivers):
         color = COLORS[(3 + index) % len(COLORS)]
         axes[2].plot(micros, waves.receiver_v[index], color=color, lw=1.2, label=receiver.name)
-    for axis, label in zip(axes, ("voltage, V", "current, A", "receiver, V"), strict=True):
+    if many:
+        axes[2].legend(fontsize="x-small", loc="upper right")
+    lamps = "receivers" if many or not driver.receivers else driver.receivers[0].name
+    for axis, label in zip(axes, ("voltage, V", "coil, A", f"{lamps}, V"), strict=True):
         axis.axvspan(0, 1e6 * on_s, color="0.5", alpha=0.15, lw=0)
         axis.set_ylabel(label)
         axis.grid(alpha=0.3)
-        axis.legend(fontsize="x-small", loc="upper right")
-    axes[0].set_title("one period, switch closed where shaded", fontsize="small")
+    axes[0].set_title("One period; the switch is closed where shaded", fontsize="small", loc="left")
     axes[-1].set_xlim(0, micros[-1])
     axes[-1].set_xlabel("time, µs")
+
+
+def _name(axis: Axes, x: float, y: float, text: str, color: str, ha: str, va: str) -> None:
+    axis.text(x, y, text, color=color, fontsize="small", ha=ha, va=va)
 
 
 def _map(
     figure: Figure, axis: Axes, driver: Driver, field: OperatingMap, at: tuple[float, float]
 ) -> None:
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.colors import Normalize
+
     khz, percent = field.frequency_hz / 1e3, 100 * field.duty
-    # In decades, so that the valley shows beside the steep side.
-    decades = np.ma.log10(np.ma.masked_invalid(1e3 * field.supply_a))
-    if decades.count() == 0:
-        axis.set_title("no periodic state was found", fontsize="small")
+    known = decades_of(field.supply_a)[np.isfinite(field.supply_a)]
+    if not known.size:
+        axis.set_title("no periodic state was found", fontsize="small", loc="left")
         return
-    shaded = axis.contourf(khz, percent, decades, 24, cmap="cividis")
-    bar = figure.colorbar(shaded, ax=axis, pad=0.02)
-    ticks = [tick for tick in TICKS_MA if decades.min() <= math.log10(tick) <= decades.max()]
-    bar.set_ticks([math.log10(tick) for tick in ticks], labels=[f"{tick:g}" for tick in ticks])
-    bar.set_label("supply current, mA")
+    ends = float(known.min()) - 0.02, float(known.max()) + 0.02
+    draw_current(axis, khz, percent, field.supply_a, field.brightness, ends)
+    colors = ScalarMappable(Normalize(*ends), current_colors())
+    current_bar(figure.colorbar(colors, ax=axis, pad=0.02), ends)
     soft = SOFT * driver.supply.voltage_v
-    _boundary(
-        axis,
-        field,
-        field.drain_turn_on_v,
-        soft,
-        "white",
-        "--",
-        "drain at V/4 at turn-on",
-    )
-    _boundary(axis, field, field.brightness, 1.0, "red", "-", "lamps just lit, dark hatched")
-    dark = np.ma.masked_invalid(np.minimum(field.brightness, 2.0))
-    if dark.count():
-        axis.contourf(khz, percent, dark, [-1.0, 1.0], colors="none", hatches=["//"])
+    _soft_line(axis, khz, percent, field.drain_turn_on_v, soft)
     _ridge(axis, field)
-    axis.plot(at[0] / 1e3, 100 * at[1], "o", ms=9, mfc="none", mec="white", mew=2)
+    spot(axis, at[0] / 1e3, 100 * at[1], "o", 10)
+    _beside(axis, at[0] / 1e3, 100 * at[1], "operating point", "top")
+    least = least_lit(field)
+    if least is not None:
+        row, column = least
+        spot(axis, khz[column], percent[row], "*", 12)
+        amps = show(float(field.supply_a[row, column]), "A", 3)
+        _beside(axis, khz[column], percent[row], f"least lit, {amps}", "bottom")
+    axis.set_xlim(khz[0], khz[-1])
+    axis.set_ylim(percent[0], percent[-1])
     axis.set_xlabel("frequency, kHz")
     axis.set_ylabel("duty, %")
-    axis.set_title("supply current; the ring is the operating point", fontsize="small")
-    below = (0.5, -0.13)
-    axis.legend(
-        fontsize="x-small", loc="upper center", bbox_to_anchor=below, ncols=3, facecolor="0.6"
+    axis.set_title(_map_words(field), fontsize="small", loc="left")
+
+
+def least_lit(field: OperatingMap) -> tuple[int, int] | None:
+    """Row and column of the least current at which the lamps are lit; None where they never are."""
+    lit = (field.brightness >= 1) & np.isfinite(field.supply_a)
+    if not lit.any():
+        return None
+    at = int(np.argmin(np.where(lit, field.supply_a, np.inf)))
+    return at // lit.shape[1], at % lit.shape[1]
+
+
+def _map_words(field: OperatingMap) -> str:
+    least = least_lit(field)
+    if least is None:
+        return "Supply current; dots: least at each duty"
+    row, column = least
+    return (
+        f"Least current while lit: {field.frequency_hz[column] / 1e3:.1f} kHz,"
+        f" {show_percent(float(field.duty[row]), 1)} duty. Dark where the lamps are dark."
     )
 
 
-def _boundary(
-    axis: Axes,
-    field: OperatingMap,
-    values: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
-    level: float,
-    color: str,
-    style: str,
-    label: str,
-) -> None:
-    """A line where the values cross the level, if they do."""
-    known = values[np.isfinite(values)]
+def _beside(axis: Axes, x: float, y: float, text: str, side: str) -> None:
+    """Words below or above a spot, towards the middle of the map."""
+    low, high = axis.get_xlim()
+    right = x < (low + high) / 2
+    axis.annotate(
+        text, (x, y), (8 if right else -8, 6 if side == "bottom" else -6),
+        textcoords="offset points", fontsize="x-small", ha="left" if right else "right", va=side,
+        zorder=6, bbox={"boxstyle": "round,pad=0.15", "fc": "white", "ec": "none", "alpha": 0.85},
+    )  # fmt: skip
+
+
+def _soft_line(axis: Axes, khz: Values, percent: Values, volts: Values, level: float) -> None:
+    """A dashed line where the drain is at the level as the switch closes, if it ever is."""
+    known = volts[np.isfinite(volts)]
     if known.size == 0 or not known.min() < level < known.max():
         return
-    axis.contour(
-        field.frequency_hz / 1e3,
-        100 * field.duty,
-        np.ma.masked_invalid(values),
-        [level],
-        colors=color,
-        linestyles=style,
+    x, y, fine = finer(khz, percent, volts)
+    lines = axis.contour(
+        x, y, np.ma.masked_invalid(fine), [level], colors=WHITE, linestyles="--", linewidths=1.2
     )
-    axis.plot([], [], color=color, ls=style, label=label)
+    axis.clabel(lines, fmt="drain V/4", fontsize="x-small")
 
 
 def _ridge(axis: Axes, field: OperatingMap) -> None:
@@ -132,7 +166,7 @@ def _ridge(axis: Axes, field: OperatingMap) -> None:
     rows = [row for row, amps in enumerate(field.supply_a) if np.isfinite(amps).any()]
     least = [int(np.nanargmin(field.supply_a[row])) for row in rows]
     khz, percent = field.frequency_hz[least] / 1e3, 100 * field.duty[rows]
-    axis.plot(khz, percent, ".", color="white", ms=4, label="least at this duty")
+    axis.plot(khz, percent, ".", color=WHITE, ms=3, label="least at this duty")
 
 
 def plot_sweep(driver: Driver, found: SteadyState, *, title: str) -> Figure:
@@ -160,6 +194,7 @@ def plot_sweep(driver: Driver, found: SteadyState, *, title: str) -> Figure:
         axis.grid(alpha=0.3)
         if axis.get_legend_handles_labels()[0]:
             axis.legend(fontsize="x-small")
+    current_axis(supply, 1e3 * found.supply_a)
     drain.set_xlabel("frequency, kHz")
     lamps.set_xlabel("frequency, kHz")
     return figure
