@@ -72,7 +72,7 @@ class Adc:
 
     def __init__(self, pin, full_uv):
         self.adc = machine.ADC(pin, atten=machine.ADC.ATTN_11DB)
-        self.glance = self.adc.read_uv
+        self.glance = self.adc.read_uv  # type: ignore
         self.top = full_uv // 1000 + 1
         self.top_uv = full_uv + 1000
 
@@ -94,7 +94,7 @@ def adc(pin, full_uv):
 
 
 def thermometer():
-    from esp32 import mcu_temperature  # not on the first ESP32
+    from esp32 import mcu_temperature  # type: ignore # not on the first ESP32
 
     mcu_temperature()
     return lambda _: mcu_temperature() * 1000000
@@ -111,11 +111,11 @@ def timer():
 def make_pwm(gate, hz, clock):
     # Before 1.26 the port configures half scale first (pull request 12650): the pad is held low
     # until the duty of 0 is in force.
-    pin = machine.Pin(gate, machine.Pin.OUT, value=0, hold=True)
+    pin = machine.Pin(gate, machine.Pin.OUT, value=0, hold=True)  # type: ignore
     try:
         pwm = machine.PWM(pin, freq=hz, duty_u16=0)
         pwm.duty_u16(0)
         clock.sleep_us(2000000 // hz + 2)
     finally:
-        machine.Pin(gate, hold=False)
+        machine.Pin(gate, hold=False)  # type: ignore
     return pwm

@@ -125,7 +125,7 @@ class AlertingIna226(Ina226):
 def make(sensor, info, clock):
     bus, supply = info.get("i2c", {}), info["supply"]
     pins = {key: machine.Pin(bus[key]) for key in ("scl", "sda") if key in bus}
-    i2c = machine.I2C(bus.get("id", 0), freq=bus.get("freq", 400000), **pins)
+    i2c = machine.I2C(bus.get("id", 0), freq=bus.get("freq", 400000), **pins)  # type: ignore
     address = supply.get("address", 64)
     if sensor == "ina219":
         return Ina219(i2c, address, clock)

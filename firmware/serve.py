@@ -45,7 +45,7 @@ class Line:
         for _ in range(LONGEST):  # then the guard has its turn, whatever comes in
             if not self.input.poll(timeout_ms):
                 break
-            if not self._in.readinto(self.byte):
+            if not self._in.readinto(self.byte):  # type: ignore
                 self.ended = True
                 return None
             timeout_ms = 0
@@ -125,8 +125,8 @@ class Line:
 class Server:
     # The whole driver, of parts that app.py has made.
     def __init__(self, scpi, line, *parts):
-        self.board, self.status, self.settings, self.output, self.measure, *parts = parts
-        self.sweep, self.guard, self.track, self.check = parts
+        self.board, self.status, self.settings, self.output, self.measure, *others = parts
+        self.sweep, self.guard, self.track, self.check = others
         self.clock = self.board.clock
         self.scpi = scpi
         self.commands = scpi.commands

@@ -65,10 +65,11 @@ class Settings:
         self.defaults = defaults
         self.board_check = board_check
         self.foreign = False  # stored for another board.json
+        self.cap_ppm = self.width_ns = 0  # like all of NAMES set below
         for name in NAMES:
             setattr(self, name, self.bounds(name)[2])
-        self.memories = [None] * MEMORIES
-        self.caps = []  # of the duty by frequency: pairs of Hz and ppm
+        self.memories = [None] * MEMORIES  # type: list
+        self.caps = []  # type: list # of the duty by frequency: pairs of Hz and ppm
         self.info = ""  # what `*PUD` keeps
         self.state = "DEFAULT"
         self.revision = 0
@@ -158,7 +159,7 @@ class Settings:
 def table(points):
     # Caps from pairs of Hz and ppm. Raises ValueError where it cannot be such a table.
     last = 19999
-    caps = []
+    caps = []  # type: list
     for hz, ppm in points:
         if not (last < hz <= 1000000 and 0 <= ppm <= 900000) or len(caps) >= POINTS:
             raise ValueError
