@@ -13,7 +13,9 @@ from pathlib import Path
 import pytest
 
 from bench.board_line import Talk
+from bench.test_plant_course import Resonance
 from coilwright.bench.faults import parse_fault
+from coilwright.bench.plant import Plant
 from coilwright.bench.process import Bench, firmware_folder, have_micropython
 
 pytestmark = [
@@ -158,3 +160,24 @@ def test_standalone_on_the_bench_gives_up_and_shows_it(tmp_path: Path) -> None:
         gaps = [b - a for a, b in itertools.pairwise(last)]
         assert min(gaps) == pytest.approx(512_000, abs=60_000)  # nine flashes, then a pause
         assert max(gaps) > 2_500_000
+
+
+@pytest.mark.parametrize("chip", ["esp32s3", "esp32c3"])
+def test_the_firmware_lets_no_pulse_double_where_a_frequency_step_resets_the_timer(
+    chip: str,
+) -> None:
+    """Of a sweep at 30 %: the gate is at duty 0 around each step."""
+    bench = Bench(chip=chip, speed=10)
+    bench.plant = Plant(bench.build, chip, Resonance())
+    with bench, Talk(bench.url) as talk:
+        talk.ask("*IDN?")
+        os.write(talk.fd, b"SYST:HOST:TIM 60;:DIAG:AUTO OFF;:PULS:DCYC 30;:OUTP ON\n")
+        assert talk.ask("*OPC?;:OUTP:COND?") == "1;ON"
+        began = bench.clock.now_us()
+        sweep = b"SWE:POIN 10;:FREQ:STAR 150E3;STOP 180E3;:FREQ:MODE SWE;:INIT\n"
+        os.write(talk.fd, sweep)
+        assert talk.ask("*OPC?;:OUTP:COND?") == "1;ON"
+        log = bench.gate_log()
+    frequencies = {gate.period for gate in log.gates if gate.on}
+    assert len(frequencies) >= 10
+    assert log.most(began) == pytest.approx(0.3, abs=0.003)
