@@ -40,19 +40,38 @@ def test_differences_are_drawn_in_per_cent_of_the_first_group() -> None:
 
     figure = plot_comparison([Group("A", (SWEEP,)), Group("B", (SWEEP,))], found, [verdict])
 
-    (axis,) = figure.subfigs[1].axes
-    assert [label.get_text() for label in axis.get_yticklabels()] == [
-        "peak pickup", "quality factor"
-    ]  # fmt: skip
-    points = [bars.lines[0].get_xydata()[0].tolist() for bars in axis.containers[1:]]
-    assert points == [pytest.approx([25.0, 0]), pytest.approx([0.4, 1])]
-    spans = [bars.lines[2][0].get_segments()[0][:, 0].tolist() for bars in axis.containers[1:]]
+    axes = figure.subfigs[1].axes
+    names = [[label.get_text() for label in axis.get_yticklabels()] for axis in axes]
+    assert names == [["peak pickup"], ["quality factor"]]
+    bars = [axis.containers[-1] for axis in axes]
+    points = [one.lines[0].get_xydata()[0].tolist() for one in bars]
+    assert points == [pytest.approx([25.0, 0]), pytest.approx([0.4, 0])]
+    spans = [one.lines[2][0].get_segments()[0][:, 0].tolist() for one in bars]
     assert spans == [pytest.approx([20.0, 30.0]), pytest.approx([-0.6, 1.4])]
-    hollow = [bars.lines[0].get_markerfacecolor() == "white" for bars in axis.containers[1:]]
-    assert hollow == [False, True]
-    (grey,) = axis.containers[0].patches
+    assert [one.lines[0].get_markerfacecolor() == "white" for one in bars] == [False, True]
+    (grey,) = axes[0].containers[0].patches
     wide = 110 - 100 / 1.1
     assert (grey.get_x(), grey.get_width()) == pytest.approx((100 / 1.1 - 100, wide))
+    # A scale that is even, around none, and holds the intervals.
+    for axis, (low, high) in zip(axes, spans, strict=True):
+        left, right = axis.get_xlim()
+        assert axis.get_xscale() == "linear"
+        assert left == -right
+        assert left < low < high < right
+    assert axes[0].texts[0].get_text() == "+25 % (+20 to +30)"
+    assert axes[-1].get_xlabel().startswith("difference to A, %")
+    assert figure.get_suptitle() == "Peak pickup of B 25 % above that of A"
+
+
+def test_the_title_says_which_way_it_differs() -> None:
+    found = Comparison(
+        ("A", "B"), (row("peak pickup", 2.0, difference(-0.5, 0.1)),), ("a", "b"), (None, None),
+        ("", ""), {}, True,
+    )  # fmt: skip
+    figure = plot_comparison([Group("A", (SWEEP,)), Group("B", (SWEEP,))], found)
+    assert figure.get_suptitle() == "Peak pickup of B 25 % below that of A"
+    # One name a group, and none for a fit.
+    assert [text.get_text() for text in figure.subfigs[0].legends[0].get_texts()] == ["A", "B"]
 
 
 def test_without_differences_only_the_sweeps_are_drawn() -> None:

@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilwright.errors import BadRecord, NotWritable
+from coilwright.view.current_map import current_axis
 from coilwright.whole_file import check_place, replacing
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure, FigureBase
 
 # Okabe & Ito's palette, readable for colour-blind people: https://jfly.uni-koeln.de/color/
@@ -41,19 +41,10 @@ class Curve:
 
 
 @dataclass(frozen=True)
-class Mark:
-    """A vertical line at a frequency or duty, with what it is and its interval."""
-
-    label: str
-    over: str
-    x: float
-    interval: tuple[float, float] | None = None
-
-
-@dataclass(frozen=True)
 class Fit:
-    """A fitted pickup curve: frequency in Hz and volts, shape (n,)."""
+    """A fitted pickup curve: of which of the curves, frequency in Hz and volts, shape (n,)."""
 
+    curve: int
     frequency_hz: NDArray[np.float64]
     probe_v: NDArray[np.float64]
 
@@ -73,16 +64,17 @@ def check_plot_file(path: Path, *, force: bool) -> None:
     check_place(path, "plot", force=force)
 
 
-def plot_sweeps(
-    curves: Sequence[Curve], *, title: str, marks: Sequence[Mark] = (), fits: Sequence[Fit] = ()
-) -> Figure:
+def plot_sweeps(curves: Sequence[Curve], *, title: str, fits: Sequence[Fit] = ()) -> Figure:
     """Draw pickup, supply current and light of the curves, one column a swept quantity."""
     from matplotlib.figure import Figure as NewFigure
 
     kinds = len({curve.over for curve in curves})
-    figure = NewFigure(figsize=(6.4 * max(kinds, 1), 2.6 * panels(curves)), layout="constrained")
-    figure.suptitle(title)
-    draw_sweeps(figure, curves, marks=marks, fits=fits)
+    size = (8.0 if kinds < 2 else 6.4 * kinds, 0.6 + 2.2 * panels(curves))
+    figure = NewFigure(figsize=size, layout="constrained")
+    seen = what_is_seen(curves[0]) if len(curves) == 1 else ""
+    head = f"{seen}\n{title}" if seen else title
+    figure.suptitle(head, fontsize="medium", x=0.01, ha="left")
+    draw_sweeps(figure, curves, fits=fits)
     return figure
 
 
@@ -91,62 +83,61 @@ def panels(curves: Sequence[Curve]) -> int:
     return 3 if any(np.any(np.isfinite(c.light_v)) and np.ptp(c.light_v) > 0 for c in curves) else 2
 
 
-def draw_sweeps(
-    figure: FigureBase,
-    curves: Sequence[Curve],
-    *,
-    marks: Sequence[Mark] = (),
-    fits: Sequence[Fit] = (),
-) -> None:
-    """As `plot_sweeps`, onto a figure or a part of one."""
+def what_is_seen(curve: Curve) -> str:
+    """Where the pickup is highest and the current least, in words; nothing where not known."""
+    parts = []
+    for values, words in ((curve.probe_v, "pickup highest at"), (-curve.supply_a, "least current")):
+        known = np.flatnonzero(np.isfinite(values))
+        if not known.size or np.ptp(values[known]) == 0:
+            continue
+        x = float(curve.x[known[np.argmax(values[known])]])
+        at = f"{x / 1e3:.1f} kHz" if curve.over == "frequency" else f"{100 * x:.2f} % duty"
+        parts.append(f"{words} {at}" if words.endswith("at") else f"{words} at {at}")
+    text = "; ".join(parts)
+    return text[:1].upper() + text[1:]
+
+
+def draw_sweeps(figure: FigureBase, curves: Sequence[Curve], *, fits: Sequence[Fit] = ()) -> None:
+    """As `plot_sweeps`, onto a figure or a part of one; names stand above where there are more."""
     kinds = [kind for kind in ("frequency", "duty") if any(c.over == kind for c in curves)]
-    rows = panels(curves)
-    axes = figure.subplots(rows, max(len(kinds), 1), squeeze=False, sharex="col")
+    axes = figure.subplots(panels(curves), max(len(kinds), 1), squeeze=False, sharex="col")
     for column, kind in enumerate(kinds):
-        _draw_column(axes[:, column], [c for c in curves if c.over == kind], kind)
-        _draw_marks(axes[:, column], [mark for mark in marks if mark.over == kind], kind)
-        if kind == "frequency":
-            for fit in fits:
-                axes[0, column].plot(
-                    fit.frequency_hz / 1e3, fit.probe_v, color="0.2", lw=1, label="fit"
-                )
-        axes[0, column].legend(fontsize="small", loc="best")
+        _draw_column(axes[:, column], curves, kind)
+    for fit in fits:
+        color = COLORS[fit.curve % len(COLORS)]
+        axes[0, 0].plot(fit.frequency_hz / 1e3, fit.probe_v, color=color, lw=1)
+    if len(curves) > 1:
+        handles = {
+            label: handle
+            for axis in axes[1]
+            for handle, label in zip(*axis.get_legend_handles_labels(), strict=True)
+        }
+        figure.legend(
+            list(handles.values()), list(handles), loc="outside upper left", ncols=4,
+            frameon=False, fontsize="small",
+        )  # fmt: skip
 
 
 def _draw_column(axes: NDArray[np.object_], curves: Sequence[Curve], kind: str) -> None:
     scale = 1e-3 if kind == "frequency" else 100.0
     for number, curve in enumerate(curves):
+        if curve.over != kind:
+            continue
         color = COLORS[number % len(COLORS)]
         order = np.argsort(curve.x, kind="stable")
         x = scale * curve.x[order]
         style = {"marker": ".", "markersize": 4, "lw": 0.8, "color": color}
-        axes[0].errorbar(
-            x, curve.probe_v[order], yerr=curve.probe_sd_v[order], label=curve.label, **style
-        )
-        axes[1].plot(x, 1e3 * curve.supply_a[order], **style)
+        axes[0].errorbar(x, curve.probe_v[order], yerr=curve.probe_sd_v[order], **style)
+        axes[1].plot(x, 1e3 * curve.supply_a[order], label=curve.label, **style)
         if len(axes) > 2:
             axes[2].plot(x, curve.light_v[order], **style)
     labels = ("pickup, V", "supply current, mA", "light sensor, V")
     for axis, label in zip(axes, labels, strict=False):
         axis.set_ylabel(label)
         axis.grid(alpha=0.3)
+    drawn = [curve.supply_a for curve in curves if curve.over == kind]
+    current_axis(axes[1], 1e3 * np.concatenate(drawn))
     axes[-1].set_xlabel("frequency, kHz" if kind == "frequency" else "duty, %")
-
-
-def _draw_marks(axes: NDArray[np.object_], marks: Sequence[Mark], kind: str) -> None:
-    scale = 1e-3 if kind == "frequency" else 100.0
-    styles = ("--", ":", "-.")
-    for number, mark in enumerate(marks):
-        for row, axis in enumerate(axes):
-            _draw_mark(axis, mark, scale, styles[number % 3], labelled=row == 0)
-
-
-def _draw_mark(axis: Axes, mark: Mark, scale: float, style: str, *, labelled: bool) -> None:
-    axis.axvline(
-        scale * mark.x, color="0.3", lw=1, ls=style, label=mark.label if labelled else None
-    )
-    if mark.interval is not None:
-        axis.axvspan(scale * mark.interval[0], scale * mark.interval[1], color="0.3", alpha=0.15)
 
 
 def save(figure: Figure, path: Path, *, force: bool = False) -> None:
