@@ -55,12 +55,16 @@ class Guard:
 
     def connect_alert(self):
         sensor, board = self.sensor, self.board
+        latch = board.latch
+        acted = latch and latch.is_set()
         try:
             if not sensor.pin_follows():
                 text = "alert pin %d does not follow its sensor" % sensor.pin_number
                 board.fault = board.fault or text
         except OSError:
             pass  # a sensor that is silent is found by reading it
+        if latch and not acted:
+            latch.clear()  # the pin, tried, may lead there as well
         sensor.on_alert(self.take_duty)
 
     def expect(self, ms):

@@ -1,7 +1,8 @@
 """The output: frequency, duty, soft start and stop, and the envelope it never leaves.
 
-All writes to the PWM happen here. Limits hold whatever is asked for, at every instant, also against
-the ports' own order of writes (timer before duty).
+All writes to the PWM happen here. Limits hold whatever is asked for, also against the ports' own
+order of writes (timer before duty); what a chip makes of the one period in which its frequency
+changes: docs/pwm-steps.md.
 """
 
 from scpi import Fault

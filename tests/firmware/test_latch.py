@@ -98,3 +98,25 @@ def test_without_it_in_the_board_file_no_pin_is_touched(tmp_path: Path, latch: L
     latch.set = True
     rig.on()
     assert latch.set
+
+
+def test_an_alert_pin_that_is_tried_at_power_on_leaves_it_as_it_was(rig: Rig, latch: Latch) -> None:
+    """Where that pin leads to the latch as well, trying it makes the latch act."""
+
+    class Alerting:
+        """As much of an INA226 as the guard connects."""
+
+        def pin_follows(self) -> bool:
+            latch.set = True
+            return True
+
+        def on_alert(self, handler: object) -> None:
+            pass
+
+    guard = rig.server.guard
+    guard.sensor = Alerting()
+    guard.connect_alert()
+    assert not latch.set
+    latch.set = True
+    guard.connect_alert()
+    assert latch.set
