@@ -31,6 +31,10 @@ class Flag(enum.IntFlag):
     """The output was off while the point was measured."""
 
 
+USUAL_POINTS = 101
+"""Points of a sweep where nobody says how many."""
+
+
 @dataclass(frozen=True, slots=True)
 class Setpoint:
     """Frequency (whole hertz) and duty (fraction of the period) that are asked for."""

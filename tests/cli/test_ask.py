@@ -18,6 +18,7 @@ from coilwright.link import Driver
 from coilwright.link.facts import DriverState
 from coilwright.link.transport import Transport
 from coilwright.point import Flag, Point
+from coilwright.procedures import tune
 from link.fakedriver import QUICK, FakeDriver, FakeLine
 
 POINT = Point(0, 1.0, 165_000, 0.2, 165_000.0, 0.2, 0.05, 1.0, 0.0, 0.0, 0.0, 0.0, 8, Flag(0))
@@ -28,7 +29,7 @@ def test_the_output_goes_off_where_nobody_answers_and_on_again_with_the_answer(
 ) -> None:
     fake = FakeDriver()
     driver = Driver(Transport(FakeLine(fake), QUICK, name="fake"))
-    monkeypatch.setattr(tune_command, "LONGEST_LOOK_S", 0.1)
+    monkeypatch.setattr(tune, "LONGEST_LOOK_S", 0.1)
     off = threading.Event()
     seen: list[tuple[str, str]] = []
 
@@ -43,7 +44,7 @@ def test_the_output_goes_off_where_nobody_answers_and_on_again_with_the_answer(
         return len(seen) > 1
 
     monkeypatch.setattr(click, "confirm", answer)
-    questions = tune_command._Questions(driver)
+    questions = tune.Questions(driver, tune_command._AtTheTerminal())
 
     assert questions(POINT) is True
     assert off.is_set()

@@ -5,8 +5,8 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from coilwright.cli.tune_command import _LongReadings
 from coilwright.point import Flag, Point, Setpoint
+from coilwright.procedures.tune import _LongReadings
 
 SETTLE_S = 0.008
 

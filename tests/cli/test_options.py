@@ -14,11 +14,11 @@ from click.testing import CliRunner
 from cli.commandline import COMMAND, run
 from coilwright.__main__ import main
 from coilwright.cli import COMMANDS, cli
-from coilwright.cli.bench_session import check_plan
 from coilwright.errors import OutOfRange
 from coilwright.link import DutySweep, FrequencySweep, Limits, SweepPlan
 from coilwright.link.facts import DriverMessage, Trip
 from coilwright.link.replies import failure, tripped
+from coilwright.procedures.session import check_plan
 
 
 @pytest.mark.parametrize(

@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import pytest
 
-from coilwright.cli.rejoining import LOST, Rejoining
 from coilwright.errors import LinkLost, PortNotFound, Restarted, Tripped
 from coilwright.link import Driver, reconnecting
 from coilwright.link.reconnecting import Home
 from coilwright.link.transport import Transport
+from coilwright.procedures.rejoining import LOST, Rejoining
 from link.fakedriver import QUICK, FakeDriver, FakeLine
 
 PATIENT = replace(QUICK, reconnect_s=0.5)

@@ -14,20 +14,18 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any
 
 from coilwright.bench.faults import Fault, parse_fault
 from coilwright.bench.plant import Plant
 from coilwright.bench.process import Bench
-from coilwright.cli import tune_command
-from coilwright.cli.bench_session import Recorder, RecordWishes, start_record
 from coilwright.errors import CoilwrightError
 from coilwright.link import Driver, DriverState, DutySweep, FrequencySweep, Timeouts
 from coilwright.point import Point
+from coilwright.procedures.options import RecordWishes, TuneWishes
+from coilwright.procedures.session import Recorder, start_record
+from coilwright.procedures.tune import run_tune, tune_options
 from coilwright.record import read_record
-
-if TYPE_CHECKING:
-    from coilwright.view.progress import ProgressView
 
 SPEED = 8.0
 """Of the bench where the line is sound. Where it fails, the bench keeps real time, since the
@@ -258,20 +256,10 @@ def _in_mid_sweep(bench: Bench, count: str, fail: Callable[[], None]) -> Iterato
 def _tune(
     driver: Driver, bench: Bench, outcome: Outcome, folder: Path, fail: Callable[[], None]
 ) -> None:
-    wishes = tune_command.TuneWishes(
-        purpose="lowest-duty",
-        band=TUNE_BAND,
-        safe_duty=AT_DUTY,
-        least_duty=0.005,
-        most_duty=None,
-        lit="light",
-        lit_level=None,
-        margin=0.1,
-        max_current=None,
-    )
+    wishes = TuneWishes(band=TUNE_BAND, safe_duty=AT_DUTY)
     with _recording(driver, "tune", 20, fail, outcome, folder) as recorder:
-        options = tune_command.tune_options(driver, wishes)
-        outcome.result, _ = tune_command.run_tune(driver, recorder, options, wishes)
+        options = tune_options(driver, wishes)
+        outcome.result, _ = run_tune(driver, recorder, options, wishes)
 
 
 @contextlib.contextmanager
@@ -289,7 +277,7 @@ def _recording(
     path = folder / f"{kind}.csv"
     try:
         with start_record(driver, kind, {}, RecordWishes(path, "", (), False), None) as writer:
-            yield Recorder(driver, writer, cast("ProgressView", watch))
+            yield Recorder(driver, writer, watch)
     finally:
         if path.exists():  # there is none where it ended before a point
             record = read_record(path)

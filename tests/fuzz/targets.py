@@ -11,7 +11,6 @@ from pathlib import Path
 from coilwright.bench.faults import parse_fault
 from coilwright.bench.serve import parse_url
 from coilwright.build import load_build
-from coilwright.cli import sweep_command, tune_command
 from coilwright.drawer import parse_drawer
 from coilwright.errors import BadBuild, BadRecord, CannotResume, CoilwrightError
 from coilwright.link import replies
@@ -20,6 +19,7 @@ from coilwright.link.tracking import track_of
 from coilwright.link.transport import _Exchange
 from coilwright.parts_list import parse_parts
 from coilwright.point import Setpoint
+from coilwright.procedures import sweep, tune
 from coilwright.record import info_of, metadata, metadata_path, read_record
 
 SEPARATOR = b"\n--metadata--\n"
@@ -47,9 +47,9 @@ def record(data: bytes) -> None:
     assert len(found.points) == len(found) <= rows.count(b"\n") + 1
     with contextlib.suppress(CannotResume):
         info = info_of(found)
-        sweep_command._planned(info.plan, path)
+        sweep.plan_of(info.plan, path)
     with contextlib.suppress(CannotResume, TypeError, ValueError, KeyError):
-        tune_command._wishes_of(info_of(found).plan)
+        tune.wishes_of(info_of(found).plan)
 
 
 def described(data: bytes) -> None:
@@ -130,9 +130,9 @@ def plan(data: bytes) -> None:
     if not isinstance(found, dict):
         return
     with contextlib.suppress(CannotResume):
-        sweep_command._planned(found, Path("a.csv"))
+        sweep.plan_of(found, Path("a.csv"))
     with contextlib.suppress(TypeError, ValueError, KeyError):
-        tune_command._wishes_of(found)
+        tune.wishes_of(found)
 
 
 TARGETS: dict[str, Callable[[bytes], None]] = {

@@ -25,9 +25,10 @@ from coilwright.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from coilwright.cli.bench_session import Recorder, RecordWishes
     from coilwright.link import Driver
     from coilwright.point import Point, Setpoint
+    from coilwright.procedures.options import RecordWishes
+    from coilwright.procedures.session import Recorder
     from coilwright.rest import Rest
     from coilwright.tune.limit import LimitOptions, LimitResult
     from coilwright.tune.limit_table import CapPoint
@@ -128,7 +129,9 @@ def command(
     before. Outside the band the cap becomes 0: nothing was measured there. The output goes off at
     the end.
     """
-    from coilwright.cli.bench_session import RecordWishes, open_driver, set_measuring
+    from coilwright.cli.bench_session import open_driver
+    from coilwright.procedures.options import RecordWishes
+    from coilwright.procedures.session import set_measuring
 
     if clear:
         _clear(port, max_current, store, as_json)
@@ -176,11 +179,12 @@ def _run(
     from dataclasses import asdict
 
     from coilwright import rest
-    from coilwright.cli.bench_session import recording
+    from coilwright.cli.bench_session import view_of
+    from coilwright.procedures.session import recording
 
     options, trip_a = _options(driver, wishes)
     former = driver.duty_table()
-    with recording(driver, "limit", asdict(wishes), keep, title) as recorder:
+    with recording(driver, "limit", asdict(wishes), keep, view_of(title)) as recorder:
         with _caps_lifted(driver, trip_a, former):
             result = _measure(driver, recorder, options)
         if store:
@@ -193,8 +197,8 @@ def _run(
 
 def _options(driver: Driver, wishes: _Wishes) -> tuple[LimitOptions, float]:
     """The options inside the driver's own limits, and the trip current."""
-    from coilwright.cli.bench_session import check_band
     from coilwright.errors import OutOfRange
+    from coilwright.procedures.session import check_band
     from coilwright.quantities import show, show_percent
     from coilwright.sensors import resolution_of
     from coilwright.tune.limit import LimitOptions

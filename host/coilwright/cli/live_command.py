@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from importlib import import_module
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -22,21 +22,27 @@ from coilwright.cli.options import (
     HERTZ,
     VOLT,
     above_zero,
+    band_text,
     check_plot,
     json_option,
     measuring_options,
     parse_band,
+    percent_text,
     port_option,
     print_json,
     record_options,
     stop_on_termination,
 )
+from coilwright.point import USUAL_POINTS
+from coilwright.procedures.options import RecordWishes, TuneWishes
 
 if TYPE_CHECKING:
     from coilwright.link import Driver
     from coilwright.live.worker import Tuner, Worker
+    from coilwright.procedures.views import Watcher
     from coilwright.record import RecordWriter
     from coilwright.rest import Rest
+    from coilwright.tune import TuneResult
 
 _BURY_S = 3.0
 """For the panel to leave a terminal after the worker has ended."""
@@ -66,19 +72,25 @@ class _Wishes:
 @click.option(
     "--band",
     metavar="LOW:HIGH",
-    default="100k:250k",
+    default=band_text(TuneWishes.band),
     show_default=True,
     help="Band offered for sweeps and tunes.",
 )
 @click.option(
-    "--points", type=click.IntRange(2, 10_000), default=101, show_default=True,
+    "--points", type=click.IntRange(2, 10_000), default=USUAL_POINTS, show_default=True,
     help="Points of a sweep.",
 )  # fmt: skip
-@click.option("--safe-duty", type=DUTY, default="20%", show_default=True, help="Duty of a tune.")
+@click.option(
+    "--safe-duty",
+    type=DUTY,
+    default=percent_text(TuneWishes.safe_duty),
+    show_default=True,
+    help="Duty of a tune.",
+)
 @click.option(
     "--lit",
     type=click.Choice(("light", "probe")),
-    default="light",
+    default=TuneWishes.lit,
     show_default=True,
     help="What tells lit from dark in a tune.",
 )
@@ -120,14 +132,9 @@ def command(
             "`coilwright live` needs a terminal. Without one use `coilwright set` and"
             " `coilwright sweep`."
         )
-    from coilwright.cli.bench_session import (
-        RecordWishes,
-        open_driver,
-        read_rest,
-        set_measuring,
-        start_record,
-    )
+    from coilwright.cli.bench_session import open_driver
     from coilwright.live.worker import Beginning, Worker
+    from coilwright.procedures.session import read_rest, set_measuring, start_record
 
     parse_band(band)
     check_plot(plot, force)
@@ -226,37 +233,24 @@ def _band(text: str) -> tuple[float, float]:
 
 def _tuner(wishes: _Wishes) -> Tuner:
     """A tune as `coilwright tune` does it, inside the panel's record."""
-    from coilwright.cli.bench_session import Recorder
-    from coilwright.cli.tune_command import TuneWishes, run_tune, tune_options
+    from coilwright.procedures.session import Recorder
+    from coilwright.procedures.tune import LitUnknown, run_tune, tune_options
 
     # Now, and not at the key for it: for a second or more nobody would talk to a driver that is on.
     import_module("coilwright.tune.procedure")
 
-    class Under(Recorder):
-        """Keeps the stages of a tune under its name."""
-
-        name = ""
-
-        def stage(self, name: str, planned_points: int) -> None:
-            super().stage(f"{self.name}-{name}", planned_points)
-
     def tune(
-        driver: Driver, record: RecordWriter, view: Any, name: str, band_hz: tuple[float, float]
-    ) -> Any:
+        driver: Driver, record: RecordWriter, view: Watcher, name: str, band_hz: tuple[float, float]
+    ) -> TuneResult:
         asked = TuneWishes(
-            purpose="lowest-duty",
-            band=band_hz,
-            safe_duty=wishes.safe_duty,
-            least_duty=0.005,
-            most_duty=None,
-            lit=wishes.lit,
-            lit_level=wishes.lit_level,
-            margin=0.1,
-            max_current=None,
+            band=band_hz, safe_duty=wishes.safe_duty, lit=wishes.lit, lit_level=wishes.lit_level
         )
-        recorder = Under(driver, record, view)
-        recorder.name = name
-        result, _ = run_tune(driver, recorder, tune_options(driver, asked), asked)
+        recorder = Recorder(driver, record, view, prefix=f"{name}-")
+        try:
+            options = tune_options(driver, asked)
+        except LitUnknown as problem:
+            raise click.UsageError(str(problem)) from None
+        result, _ = run_tune(driver, recorder, options, asked)
         return result
 
     return tune

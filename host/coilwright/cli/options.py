@@ -15,7 +15,7 @@ import click
 
 from coilwright.cli.failure import Terminated
 from coilwright.lengths import parse_length
-from coilwright.quantities import parse_fraction, parse_quantity
+from coilwright.quantities import parse_fraction, parse_quantity, show_percent
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 
@@ -159,6 +159,16 @@ def parse_band(text: str) -> tuple[float, float]:
             f"{text!r} is not two rising frequencies; write 100k:250k", param_hint="--band"
         )
     return ends
+
+
+def band_text(band_hz: tuple[float, float]) -> str:
+    """Two frequencies as `parse_band` reads them."""
+    return ":".join(f"{end / 1e3:g}k" for end in band_hz)
+
+
+def percent_text(fraction: float) -> str:
+    """A fraction as a person types it: 0.005 is 0.5%."""
+    return show_percent(fraction).replace(" ", "")
 
 
 def check_plot(plot: Path | None, force: bool) -> None:

@@ -335,8 +335,8 @@ def _measured(
 ) -> None:
     """Measure the steps, then say what they say."""
     from coilwright.cli import reach_measure
-    from coilwright.cli.bench_session import RecordWishes
     from coilwright.cli.reach_scene import plain_coil, with_build
+    from coilwright.procedures.options import RecordWishes
 
     began_with = None
     if resume is not None:

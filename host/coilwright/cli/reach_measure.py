@@ -16,9 +16,10 @@ from coilwright.lengths import show_length
 from coilwright.point import Flag
 
 if TYPE_CHECKING:
-    from coilwright.cli.bench_session import Recorder, RecordWishes
     from coilwright.link import Driver
     from coilwright.point import Point
+    from coilwright.procedures.options import RecordWishes
+    from coilwright.procedures.session import Recorder
     from coilwright.record import Record, RecordInfo
     from coilwright.tune.lit import LightLevel
 
@@ -75,8 +76,8 @@ def read_unfinished(path: Path) -> Unfinished:
     Raises:
         CannotResume: It is complete, of another command, or its plan is not whole.
     """
-    from coilwright.cli.bench_session import check_kind
     from coilwright.errors import CannotResume
+    from coilwright.procedures.session import check_kind
     from coilwright.record import info_of, read_record
 
     record = read_record(path)
@@ -132,7 +133,8 @@ def measure(
         began_with: The record to go on with.
         finish: Results to be kept with the record, from its file.
     """
-    from coilwright.cli.bench_session import open_driver, set_measuring
+    from coilwright.cli.bench_session import open_driver
+    from coilwright.procedures.session import set_measuring
 
     asked_by_light = wishes.lit == "light"
     with open_driver(port) as driver:
@@ -155,18 +157,18 @@ def measure(
 def _kept(
     driver: Driver, wishes: StepWishes, keep: RecordWishes, began_with: Unfinished | None
 ) -> AbstractContextManager[Recorder]:
-    from coilwright.cli.bench_session import recording, resuming
+    from coilwright.cli.bench_session import view_of
+    from coilwright.procedures.session import recording, resuming
 
     title = f"{len(wishes.distances)} distances; the output is on while a step is measured"
+    view = view_of(title, asking=True)
     if began_with is None:
-        return recording(driver, "reach", asdict(wishes), keep, title, asking=True)
-    return resuming(
-        driver, began_with.record, began_with.info, "reach", title, asking=True, replay=False
-    )
+        return recording(driver, "reach", asdict(wishes), keep, view)
+    return resuming(driver, began_with.record, began_with.info, "reach", view, replay=False)
 
 
 def _go_through(driver: Driver, recorder: Recorder, wishes: StepWishes, place: Place) -> None:
-    from coilwright.cli.bench_session import begin_at
+    from coilwright.procedures.session import begin_at
 
     begin_at(driver, wishes.frequency, wishes.duty)
     frequency_hz, duty = driver.setpoint()

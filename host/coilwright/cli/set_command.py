@@ -65,7 +65,8 @@ def command(
     driver that starts anew meanwhile, or whose line breaks off, is waited for: with --again it is
     set and switched on again, three times at most, else its state is told and that is the end.
     """
-    from coilwright.cli.bench_session import open_driver, rest_at
+    from coilwright.cli.bench_session import open_driver
+    from coilwright.procedures.session import rest_at
 
     if hold_s is not None and not on:
         raise click.UsageError("--for holds the output on: it needs --on.")
@@ -113,9 +114,9 @@ def _hold(
     rest: Rest | None,
 ) -> Point:
     """Keep the output on, show readings, switch off; returns the last point."""
-    from coilwright.cli.rejoining import LOST, Rejoining
     from coilwright.link.facts import DriverState
     from coilwright.link.replies import tripped
+    from coilwright.procedures.rejoining import LOST, Rejoining
     from coilwright.rest import warnings
     from coilwright.view.progress import progress_view
 

@@ -25,7 +25,8 @@ _Answer = TypeVar("_Answer")
 def command(port: str | None, as_json: bool) -> None:
     """Show what a driver is, how it is set and what it measures. Switches nothing."""
     from coilwright.calibrated import describe, plain, read
-    from coilwright.cli.bench_session import open_driver, rest_at
+    from coilwright.cli.bench_session import open_driver
+    from coilwright.procedures.session import rest_at
     from coilwright.rest import facts, warnings
     from coilwright.view.pairs import print_pairs, print_sentences
 

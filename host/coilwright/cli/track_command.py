@@ -24,10 +24,10 @@ from coilwright.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from coilwright.cli.bench_session import Recorder
     from coilwright.link import Driver
     from coilwright.link.tracking import Move, TrackMode, TrackSetup
     from coilwright.point import Point
+    from coilwright.procedures.session import Recorder
     from coilwright.rest import Rest
 
 _LOOK_S = 0.5
@@ -113,7 +113,9 @@ def command(
     move, and a point now and then, until Ctrl-C or for --minutes. Begins at the setting that
     `coilwright tune --store` kept, or at --frequency and --duty. The output goes off at the end.
     """
-    from coilwright.cli.bench_session import RecordWishes, begin_at, open_driver, recording
+    from coilwright.cli.bench_session import open_driver, view_of
+    from coilwright.procedures.options import RecordWishes
+    from coilwright.procedures.session import begin_at, recording
 
     if (frequency is None) != (duty is None):
         raise click.UsageError("Give --frequency and --duty together, or neither.")
@@ -125,7 +127,7 @@ def command(
         setup = _setup(driver, wishes)
         begin_at(driver, wishes.frequency, wishes.duty)
         title = "Tracking; Ctrl-C ends it" if minutes is None else "Tracking"
-        with recording(driver, "track", asdict(wishes), keep, title) as recorder:
+        with recording(driver, "track", asdict(wishes), keep, view_of(title)) as recorder:
             done = _track(driver, recorder, setup, wishes)
             recorder.record.finish("complete", _plain(done))
     if plot is not None:
@@ -162,8 +164,8 @@ def _setup(driver: Driver, wishes: _Wishes) -> TrackSetup:
 
 
 def _track(driver: Driver, recorder: Recorder, setup: TrackSetup, wishes: _Wishes) -> _Done:
-    from coilwright.cli.bench_session import begin_at
-    from coilwright.cli.rejoining import LOST, Rejoining
+    from coilwright.procedures.rejoining import LOST, Rejoining
+    from coilwright.procedures.session import begin_at
 
     began = time.monotonic()
     end = None if wishes.minutes is None else began + 60 * wishes.minutes

@@ -23,7 +23,8 @@ from coilwright.link.plans import distinct
 from coilwright.live import requests
 from coilwright.live.ladder import Ladder, Move, Rung
 from coilwright.live.snapshot import Job, Peaks, Snapshot
-from coilwright.point import Point, Setpoint
+from coilwright.point import USUAL_POINTS, Point, Setpoint
+from coilwright.procedures.views import Watcher
 from coilwright.quantities import show, show_percent
 from coilwright.record import RecordWriter
 from coilwright.rest import Rest, facts, warnings
@@ -45,14 +46,6 @@ class Stopped(Exception):
     """The sweep or tune was stopped; the message says why."""
 
 
-class TuneView(Protocol):
-    """Told of the stages and points of a tune; what it raises ends it."""
-
-    def stage(self, name: str, planned_points: int) -> None: ...
-    def point(self, point: Point) -> None: ...
-    def say(self, text: str) -> None: ...
-
-
 class Tuner(Protocol):
     """Runs a tune, writes its points under stages that begin with `name`, and tells the view."""
 
@@ -60,7 +53,7 @@ class Tuner(Protocol):
         self,
         driver: Driver,
         record: RecordWriter,
-        view: TuneView,
+        view: Watcher,
         name: str,
         band_hz: tuple[float, float],
     ) -> TuneResult: ...
@@ -75,7 +68,7 @@ class Beginning:
 
     frequency_hz: float | None = None
     duty: float | None = None
-    sweep_points: int = 101
+    sweep_points: int = USUAL_POINTS
     rest: Rest | None = None
 
 
