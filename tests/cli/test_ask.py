@@ -19,6 +19,7 @@ from coilwright.link.facts import DriverState
 from coilwright.link.transport import Transport
 from coilwright.point import Flag, Point
 from coilwright.procedures import tune
+from coilwright.view.progress import point_line
 from link.fakedriver import QUICK, FakeDriver, FakeLine
 
 POINT = Point(0, 1.0, 165_000, 0.2, 165_000.0, 0.2, 0.05, 1.0, 0.0, 0.0, 0.0, 0.0, 8, Flag(0))
@@ -27,6 +28,7 @@ POINT = Point(0, 1.0, 165_000, 0.2, 165_000.0, 0.2, 0.05, 1.0, 0.0, 0.0, 0.0, 0.
 def test_the_output_goes_off_where_nobody_answers_and_on_again_with_the_answer(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    point_line(POINT)  # loads what it needs: the look is short here
     fake = FakeDriver()
     driver = Driver(Transport(FakeLine(fake), QUICK, name="fake"))
     monkeypatch.setattr(tune, "LONGEST_LOOK_S", 0.1)
