@@ -54,7 +54,7 @@ def test_measured_rows_are_put_in(making: ModuleType, monkeypatch: pytest.Monkey
     monkeypatch.setattr(making.guard_latency, "measured", measured)
     rows = making.shown(making.made(making.PAGE.read_text(encoding="utf-8"), 7))
     benches = [cells for cells in rows.values() if ", 7 trips" in cells[2]]
-    assert len(benches) == 8
+    assert len(benches) == 10
     assert all(cells[:2] == ("1.23 ms", "5.68 ms") for cells in benches)
     assert {row[0] for row in asked} <= set(making.guard_latency.BENCHES)
     assert {row[2] for row in asked} == {"none", "chip"}
