@@ -8,8 +8,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-WINDOW = (1060, 3270)
-PARTS = {"report.png": (0, 1500), "report-plots.png": (1845, 3270)}
+WINDOW = (1060, 3345)
+PARTS = {"report.png": (0, 1500), "report-plots.png": (1920, 3345)}
 """Pixels of a report that are looked at, and the rows that are shown."""
 
 PICTURES = Path(__file__).resolve().parent / "pictures"

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import base64
 import gzip
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +23,7 @@ from coilwright.report.facts import Entry, Facts, Group, estimate_text
 from coilwright.report.prediction import Prediction
 from coilwright.report.told import clean
 from coilwright.view.predict_text import limit_text, number_text
+from coilwright.view.signs import units
 
 MOST_BYTES = 1_000_000
 """Of one embedded file, compressed: browsers follow no longer `data:` address than 2 MB, and base
@@ -85,20 +85,6 @@ def render(
         files=files,
         raw=_raw(records[0], left_out),
     )
-
-
-_SIGNS = (
-    (re.compile(r"(?<=[0-9] )u(?=[AVWFHs]\b)"), "µ"),
-    (re.compile(r"(?<=[0-9] )([mkM]?)ohm\b"), r"\1Ω"),
-    (re.compile(r"(?<=[0-9]) (?=%|°C|[nµmkMp]?(?:Hz|V|A|W|F|H|s|Ω)\b)"), "\N{NO-BREAK SPACE}"),
-)
-
-
-def units(text: str) -> str:
-    """Text with µ and Ω as they are printed, and no number parted from its unit."""
-    for pattern, sign in _SIGNS:
-        text = pattern.sub(sign, text)
-    return text
 
 
 def _style() -> Any:

@@ -58,15 +58,15 @@ def _finish(upper: Axes, lower: Axes, mark_hz: float | None) -> None:
     from matplotlib.ticker import EngFormatter, LogLocator
 
     upper.set_ylabel("Q")
-    lower.set_ylabel("resistance, ohm")
-    lower.set_xlabel("frequency, Hz")
+    lower.set_ylabel("resistance")
+    lower.set_xlabel("frequency")
     lower.set_yscale("log")
-    lower.yaxis.set_major_formatter(EngFormatter())
-    lower.yaxis.set_minor_formatter(EngFormatter(places=0))
+    lower.yaxis.set_major_formatter(EngFormatter(unit="Ω"))
+    lower.yaxis.set_minor_formatter(EngFormatter(unit="Ω", places=0))
     lower.yaxis.set_minor_locator(LogLocator(subs=(2, 5)))
     for axis in (upper, lower):
         axis.set_xscale("log")
-        axis.xaxis.set_major_formatter(EngFormatter())
+        axis.xaxis.set_major_formatter(EngFormatter(unit="Hz"))
         axis.grid(alpha=0.3)
         if mark_hz is not None:
             axis.axvline(mark_hz, color="0.3", lw=1, ls=":")

@@ -70,7 +70,10 @@ def draw_current(
     """
     x, y, decades = finer(khz, percent, decades_of(supply_a))
     shown = np.clip(decades, *ends)
-    axis.contourf(x, y, np.ma.masked_invalid(shown), np.linspace(*ends, 25), cmap=current_colors())
+    ma, levels = np.ma.masked_invalid(shown), np.linspace(*ends, 25)
+    bands = axis.contourf(x, y, ma, levels, cmap=current_colors())
+    # Else a browser shows the paper as hairlines between the bands.
+    bands.set(edgecolor="face", linewidth=0.5)
     # Of the logarithm, since brightness spans decades and its edge is at 0.
     with np.errstate(divide="ignore"):
         light = np.clip(np.log10(brightness), -1.5, 0.5)

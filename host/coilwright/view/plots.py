@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from coilwright.errors import BadRecord, NotWritable
 from coilwright.view.current_map import current_axis
+from coilwright.view.signs import units
 from coilwright.whole_file import check_place, replacing
 
 if TYPE_CHECKING:
@@ -159,7 +160,15 @@ def save(figure: Figure, path: Path, *, force: bool = False) -> None:
 
 
 def _quieten(figure: Figure) -> None:
-    """Two axis lines a panel, drawn like its marks in a quiet grey; legends without a frame."""
+    """Two axis lines a panel, drawn like its marks in a quiet grey; legends without a frame.
+
+    Units are printed alike in all of them.
+    """
+    from matplotlib.text import Text
+
+    for text in figure.findobj(Text):
+        if isinstance(text, Text):
+            text.set_text(units(text.get_text()))
     for axis in figure.get_axes():
         if axis.get_label() == "<colorbar>":
             continue

@@ -111,7 +111,7 @@ class LiveView:
         self._console = console
         self._progress = Progress(
             TextColumn("{task.description}", markup=False),
-            BarColumn(bar_width=None),
+            BarColumn(None, "dim", "cyan", "cyan", "cyan"),
             MofNCompleteColumn(),
             TimeRemainingColumn(compact=True),
             console=console,
