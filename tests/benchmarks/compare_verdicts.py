@@ -5,7 +5,8 @@ the pair is the same build, another draw, or the same with one 5 % part really c
 swept three times on one bench with the sensors' errors and noise, probe and light sensor put back
 each time, and judged without being told what was exchanged, then told the part.
 Run: `python tests/benchmarks/compare_verdicts.py [share of the pairs, such as 0.2] [--write]`;
-`--write` puts the table into docs/comparing.md.
+`--write` puts the table into docs/comparing.md. With `--large N` instead: N drawn builds of each
+large change of the tank capacitor, and of others that must not be taken for it, told the tank.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from __future__ import annotations
 import sys
 import tempfile
 import threading
+import time
 from collections import Counter
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -23,17 +25,26 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from coilwright.compare.parts import named
+from coilwright.compare.parts import named, parts_of
 from coilwright.compare.side_by_side import Comparison, compare_groups
 from coilwright.compare.solved import Reals, Solver, Values
 from coilwright.compare.verdict import Case, Judge, Verdict
-from compare.compared_pairs import DUTY, Pair, curves, pair, planned, swept
+from compare.compared_pairs import DUTY, Pair, compared, curves, exchanged, pair, planned, swept
 
 ROOT = Path(__file__).resolve().parents[2]
 BEGIN, END = "<!-- compare_verdicts.py begins -->", "<!-- compare_verdicts.py ends -->"
 FIRST_SEED = 9301
 PAIRS = {"repeated": 30, "redrawn": 60, "3 %": 25, "5 %": 25, "10 %": 60}
 DRAWS = 200
+LARGE = {
+    "47 to 62 nF": ("tank.capacitance", 62 / 47 - 1),
+    "47 to 56 nF": ("tank.capacitance", 56 / 47 - 1),
+    "47 to 51 nF": ("tank.capacitance", 51 / 47 - 1),
+    "47 to 39 nF": ("tank.capacitance", 39 / 47 - 1),
+    "coil + 10 %": ("coil.inductance", 0.1),
+    "nothing": ("tank.capacitance", 0.0),
+}
+FIRST_LARGE = 11
 TOGETHER = 20
 """Pairs judged at the same time: the solver is quicker with many points."""
 
@@ -198,9 +209,34 @@ def _told(outcomes: Sequence[Outcome], errors: Reals) -> str:
     )
 
 
+def large(count: int) -> None:
+    """Judge large changes, told the tank; prints each and how often the tank is named."""
+    plan = planned()
+    told = named(plan, parts_of(plan), ["tank"])
+    for what, (key, share) in LARGE.items():
+        hits, seconds = 0, list[float]()
+        for seed in range(FIRST_LARGE, FIRST_LARGE + count):
+            with tempfile.TemporaryDirectory() as folder:
+                pair_compared = compared(
+                    exchanged(plan, what, seed, key, share), seed, Path(folder)
+                )
+            begin = time.process_time()
+            one = Judge(plan, DUTY, changed=told).verdicts(pair_compared)[0]
+            seconds.append(time.process_time() - begin)
+            hits += one.single and one.parts[0].part in told
+            parts = "; ".join(
+                f"{p.part.label} {100 * p.share:+.1f} % ({p.chi_square:.1f})" for p in one.parts
+            )
+            print(f"{what} {seed}: {one.case}, {one.single} {parts}", flush=True)
+        print(f"{what}: tank named in {hits} of {count}, {max(seconds):.1f} CPU-s at most")
+
+
 def main() -> None:
     """Run them all and print the table; with --write after every part, so that none is lost."""
     words = sys.argv[1:]
+    if "--large" in words:
+        large(int(words[words.index("--large") + 1]))
+        return
     share = next((float(word) for word in words if word[0].isdigit()), 1.0)
     jobs = jobs_of(101 if "--develop" in words else FIRST_SEED, share)
     court, outcomes = Court(), list[Outcome]()

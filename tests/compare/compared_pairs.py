@@ -12,6 +12,7 @@ import numpy as np
 from coilwright.build import Build, load_build, parse_build
 from coilwright.circuit.steady_state import solve_draws
 from coilwright.compare.records import Ground, common_ground
+from coilwright.compare.side_by_side import Comparison, compare_groups
 from coilwright.identify import keys
 from coilwright.record import Record, RecordInfo, RecordWriter, read_record
 from identification.bench_records import Bench
@@ -76,8 +77,20 @@ def pair(plan: Build, kind: str, seed: int) -> Pair:
         return Pair(kind, first, plan.drawn(seed + 500_000))
     share = float(kind.rstrip(" %")) / 100 * (-1) ** (seed // len(FIVE_PER_CENT))
     key = FIVE_PER_CENT[seed % len(FIVE_PER_CENT)]
+    return exchanged(plan, kind, seed, key, share)
+
+
+def exchanged(plan: Build, kind: str, seed: int, key: str, share: float) -> Pair:
+    """A drawn build, and the same with one part changed by a share."""
+    first = plan.drawn(seed)
     second = keys.with_values(first, _drawn_values(plan, first, key, 1 + share))
     return Pair(kind, first, second, key, share)
+
+
+def compared(made: Pair, seed: int, folder: Path) -> Comparison:
+    """Both builds swept and put side by side."""
+    ground = swept(made, curves([made.first, made.second]), seed, folder)
+    return compare_groups(ground.groups, left_out=ground.left_out)
 
 
 def _drawn_values(plan: Build, first: Build, key: str, factor: float) -> dict[str, float]:

@@ -27,12 +27,23 @@ from scipy.interpolate import PchipInterpolator
 from scipy.special import chdtri
 
 from coilwright.build import Build
-from coilwright.compare.figures import EDGE, FLANK, LEAST, LIGHT, PER_AMPERE, QUALITY, RESONANCE
+from coilwright.compare.figures import (
+    EDGE,
+    FLANK,
+    LEAST,
+    LIGHT,
+    PER_AMPERE,
+    QUALITY,
+    RESONANCE,
+    SUPPLY,
+)
 from coilwright.compare.parts import PartOf, chance_of, drawn, parts_of
 from coilwright.compare.pooled import student
 from coilwright.compare.side_by_side import Comparison, Difference
 from coilwright.compare.solved import SOLVED, Solver, Values
+from coilwright.compare.together import Measured, Pair, found_together
 from coilwright.errors import NoResult
+from coilwright.identify.sensors import sensors_of
 
 Reals = NDArray[np.float64]
 Progress = Callable[[str], None]
@@ -101,6 +112,9 @@ CURVE = np.array([-1.2, -0.7, -0.45, -0.28, -0.14, 0.0, 0.14, 0.28, 0.45, 0.7, 1
 
 CLOSER = ((0.12, 3), (0.03, 2))
 """How far around the best of them it is solved again, and for how many of the parts."""
+
+TOLD = 2
+"""Parts said to be exchanged up to which each is found together with the first group's parts."""
 
 
 class Case(enum.StrEnum):
@@ -583,6 +597,12 @@ class _Base:
             curved = self._curved(sd, seen)
             if curved[0] and (not found or curved[0][0].chi_square < found[0].chi_square):
                 found, order, at, exact = curved
+            told = self._candidates()
+            if self.judge.changed is not None and len(told) <= TOLD:
+                both = [self._with_parts(i, sd, seen) for i in told.tolist()]
+                both = [one for one in both if one.fits]
+                if both:
+                    return sorted(both, key=lambda one: one.chi_square)
         if found and found[0].chi_square < HOPELESS * len(sd) and not found[0].fits:
             found = self._with_doubt(order, at, exact, sd, seen)
         return found
@@ -619,6 +639,43 @@ class _Base:
         ]
         places = np.argsort([one.chi_square for one in found], kind="stable")
         return [found[i] for i in places.tolist()], order[places], at, exact[places]
+
+    def _with_parts(self, i: int, sd: Reals, seen: Observed) -> PartChange:
+        """A part's change found together with the first group's parts."""
+        judge, which = self.judge, self.judge.shown()
+        judge.say(f"following {judge.parts[i].label} together with the other parts")
+        unit = self.expected[which]
+        measured = self._measured(sd, seen)
+        wide = np.hypot(sd, measured.model_sd[seen.places])
+        change, _, _ = self._least(i, CURVE, wide, seen)
+
+        def solve(parts: Reals) -> Reals:
+            rows = np.tile(self.x, (len(parts), 1))
+            rows[:, which] = parts * unit
+            return judge.solver([judge.values(x) for x in rows])
+
+        pair = Pair(solve, unit, int(np.flatnonzero(which == i)[0]))
+        start = np.append(self.x[which] / unit, change)
+        slopes = np.nan_to_num(self.slope[which]) * unit[:, None]
+        limit = float(chdtri(measured.freedom, PATTERN_ALARM))
+        one = found_together(pair, measured, start, slopes, limit)
+        part, fits = judge.parts[i], one.chi_square <= limit
+        chance = chance_of(one.change, one.sd, part.tolerance)
+        return PartChange(part, one.change, one.sd, one.chi_square, fits, chance)
+
+    def _measured(self, sd: Reals, seen: Observed) -> Measured:
+        """Both groups' figures; the supply sensor's zero moves a small current much."""
+        zero_a = sensors_of(self.judge.build).offset[0]
+        first_sd = self.sd.copy()
+        for name in (SUPPLY, LEAST):
+            at = SOLVED.index(name)
+            first_sd[at] = math.hypot(first_sd[at], zero_a / math.exp(self.target[at]))
+        ratio, ratio_sd = np.full((2, len(SOLVED)), math.nan)
+        ratio[seen.places] = seen.ratio
+        ratio_sd[seen.places] = np.hypot(sd, MODEL * seen.ratio)
+        # What is not known of the light sensor is the same for both.
+        model = [min(ABSOLUTE.get(name, USUAL_ABSOLUTE), USUAL_ABSOLUTE) for name in SOLVED]
+        return Measured(self.target, first_sd, ratio, ratio_sd, np.array(model))
 
     def _least(
         self, i: int, changes: Reals, sd: Reals, seen: Observed
