@@ -1,3 +1,26 @@
-"""Coilwright: bench companion for resonant coil drivers."""
+"""Coilwright: bench companion for resonant coil drivers.
+
+For scripts and notebooks: `open` a driver, `sweep` or `tune` it, `read_record`, `compare`; see
+docs/notebook.md. A name is imported when it is asked for, so that `import coilwright` is quick.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from coilwright.api import load_build, open, read_record, sweep
 
 __version__ = "0.1.0"
+
+__all__ = ["__version__", "compare", "load_build", "open", "read_record", "sweep", "tank", "tune"]
+
+_CALLED = ("compare", "tank", "tune")
+"""Functions that share their name with a module: `callable_module`."""
+
+
+def __getattr__(name: str) -> Any:
+    if name in _CALLED:
+        return import_module(f"{__name__}.{name}")
+    if name in __all__:
+        return getattr(import_module(f"{__name__}.api"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

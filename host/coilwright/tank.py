@@ -6,10 +6,12 @@ Puts together `circuit.values`, `combination`, `tolerance` and `tank_choice`; kn
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
+from coilwright.callable_module import CallableModule
 from coilwright.circuit.combination import Combination, Layout, combine, nearest_combination
 from coilwright.circuit.driver import Driver
 from coilwright.circuit.resonance import capacitance_for, detuning, inductance_for, resonance_hz
@@ -588,3 +590,6 @@ def _cautions(result: TankAnswer) -> tuple[str, ...]:
         f"{show(result.frequency_hz, 'Hz', 4)}: look up its AC rating at that frequency."
     )
     return volts, amps, MATERIAL, MODEL
+
+
+sys.modules[__name__].__class__ = CallableModule

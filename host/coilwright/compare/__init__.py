@@ -5,6 +5,9 @@ docs/comparing.md describes what is compared and how the verdicts come about.
 
 from __future__ import annotations
 
+import sys
+
+from coilwright.callable_module import CallableModule
 from coilwright.compare.figures import Estimate, Figures, Sweep, figures
 from coilwright.compare.side_by_side import (
     Comparison,
@@ -27,3 +30,5 @@ __all__ = [
     "compare_groups",
     "figures",
 ]
+
+sys.modules[__name__].__class__ = CallableModule

@@ -39,6 +39,7 @@ from coilwright.link.plans import (
     FrequencySweep,
     PointList,
     SweepPlan,
+    frequency_sweep,
     hertz_of,
     percent_text,
     ppm_of,
@@ -46,7 +47,7 @@ from coilwright.link.plans import (
 from coilwright.link.session import Disturbed, Session, Setting
 from coilwright.link.timeouts import Timeouts
 from coilwright.link.transport import ALIVE, Transport
-from coilwright.point import Point, Setpoint
+from coilwright.point import USUAL_POINTS, Point, Setpoint
 
 _FREQUENCY_TOLERANCE = 0.01
 """Achieved over requested; the coarsest step of a chip is below 1 % (1 MHz on an RP2)."""
@@ -539,8 +540,11 @@ class Driver:
 
     def sweep(
         self,
-        plan: SweepPlan,
+        plan: SweepPlan | float,
+        stop_hz: float | None = None,
+        duty: float | None = None,
         *,
+        points: int = USUAL_POINTS,
         settle_s: float | None = None,
         averages: int | None = None,
         first: int = 0,
@@ -554,17 +558,21 @@ class Driver:
         setting from before comes back at its end. Closing the iterator early aborts the sweep.
 
         Args:
-            plan: What to measure.
+            plan: What to measure; or the first frequency, as `sweep(140e3, 200e3, duty=0.2)`. This
+                keeps no record: `coilwright.sweep` does.
+            stop_hz, duty, points: Of such a frequency sweep, as it is asked for.
             settle_s: Settling time of a point; as it is if not given.
             averages: Conversions a reading; as it is if not given.
             first: Index of the first point to measure; those before it are left out.
 
         Raises:
+            TypeError: A first frequency without a last one and a duty.
             OutOfRange, Refused: The driver does not accept the plan.
             Tripped: It tripped; what it recorded before has been yielded.
             LinkLost: It went away for good; the message names the first missing point.
             Restarted: It started anew and cannot go on, or does so again and again.
         """
+        plan = frequency_sweep(plan, stop_hz, duty, points)
         setpoints = plan.setpoints()  # a plan that cannot be fails here, not at the first point
         return self._run(plan, setpoints, settle_s, averages, first)
 

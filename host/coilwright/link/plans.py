@@ -125,6 +125,21 @@ class PointList:
 SweepPlan = FrequencySweep | DutySweep | PointList
 
 
+def frequency_sweep(
+    plan: SweepPlan | float, stop_hz: float | None, duty: float | None, points: int
+) -> SweepPlan:
+    """A plan as it is, or the frequency sweep that begins at a frequency.
+
+    Raises:
+        TypeError: A first frequency without a last one and a duty.
+    """
+    if isinstance(plan, FrequencySweep | DutySweep | PointList):
+        return plan
+    if stop_hz is None or duty is None:
+        raise TypeError("a frequency sweep needs its first and last frequency and a duty")
+    return FrequencySweep(round(plan), round(stop_hz), points, duty)
+
+
 def distinct(plan: SweepPlan, timer: Timer) -> SweepPlan:
     """The plan without the setpoints that would set again what one before them has set.
 

@@ -44,6 +44,9 @@ class TuneWishes:
             None as calibrated in the driver.
         margin: Share added to the lowest lit duty, or to the level that counts as lit.
         max_current: Mean supply current not to be exceeded, A; None where the driver trips.
+
+    Raises:
+        ValueError: There is no such purpose, or nothing of that name tells lit from dark.
     """
 
     purpose: str = PURPOSES[0]
@@ -55,3 +58,8 @@ class TuneWishes:
     lit_level: float | None = None
     margin: float = 0.1
     max_current: float | None = None
+
+    def __post_init__(self) -> None:
+        for name, kinds in (("purpose", PURPOSES), ("lit", LIT)):
+            if getattr(self, name) not in kinds:
+                raise ValueError(f"{getattr(self, name)!r} is none of {', '.join(kinds)}")

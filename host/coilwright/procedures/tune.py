@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from coilwright.errors import CannotResume, LinkError, NoResult, OutOfRange
 from coilwright.link import PointList
 from coilwright.point import Point, Setpoint
-from coilwright.procedures.options import LIT, PURPOSES, RecordWishes, TuneWishes
+from coilwright.procedures.options import RecordWishes, TuneWishes
 from coilwright.procedures.session import Recorder, check_band, check_kind, recording, resuming
 from coilwright.quantities import show_percent
 from coilwright.record import info_of, read_record
@@ -184,8 +184,6 @@ def wishes_of(plan: Mapping[str, Any]) -> TuneWishes:
     values = dict(plan)
     low, high = values.pop("band")
     purpose, lit = values.pop("purpose"), values.pop("lit")
-    if purpose not in PURPOSES or lit not in LIT:
-        raise ValueError(f"{purpose!r}, {lit!r}")
     optional = {"most_duty", "lit_level", "max_current"}
     for name, value in values.items():
         if not (value is None and name in optional):

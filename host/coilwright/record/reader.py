@@ -103,7 +103,7 @@ class Record:
         )
 
 
-def read_record(path: Path) -> Record:
+def read_record(path: str | Path) -> Record:
     """Read a record to its last whole row.
 
     A row is whole when its line end is there. Missing, damaged or foreign metadata is a warning,
@@ -115,6 +115,7 @@ def read_record(path: Path) -> Record:
     Raises:
         BadRecord: It cannot be read, or is no record; names the line and the reason.
     """
+    path = Path(path)
     try:
         with path.open("rb") as stream:
             data = stream.read(_MOST_BYTES + 1)

@@ -4,8 +4,11 @@ A name is imported when it is asked for: who wants a table of caps, as `coilwrig
 none of the numerics, which take a second to load.
 """
 
+import sys
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
+
+from coilwright.callable_module import CallableModule
 
 if TYPE_CHECKING:
     from coilwright.tune.detect import NoPeak, Reason
@@ -49,3 +52,6 @@ def __getattr__(name: str) -> Any:
         if name in names:
             return getattr(import_module(f"{__name__}.{home}"), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+sys.modules[__name__].__class__ = CallableModule

@@ -1,0 +1,114 @@
+"""A command and its function: the same bench, the same defaults, the same answer."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import coilwright
+from cli.commandline import run_json
+from coilwright.errors import OutOfRange
+from coilwright.link import DutySweep
+from coilwright.procedures.options import TuneWishes
+
+URL = "sim://harbour?chip=rp2040&seed=4"
+RECORDS = Path(__file__).parents[1] / "identification"
+FILES = {"plot", "report"}
+"""Keys for what only the command writes."""
+
+
+def plan_of(record: Path) -> dict[str, Any]:
+    """What the record's metadata say was asked for, and how it was measured."""
+    metadata = coilwright.read_record(str(record)).metadata
+    assert metadata is not None
+    return {"plan": metadata.facts["plan"], "settings": metadata.facts["settings"]}
+
+
+def close(value: Any, other: Any, where: str) -> None:
+    """The same keys and texts, and numbers within the bench's noise."""
+    if isinstance(value, dict) and isinstance(other, dict):
+        assert set(value) == set(other), where
+        for key in set(value) - {"seconds", "log", "advice", "warnings", "answers"}:
+            close(value[key], other[key], f"{where}.{key}")
+    elif where.endswith("frequency_hz"):
+        assert value == pytest.approx(other, rel=0.02), where
+    else:
+        assert type(value) is type(other), where
+
+
+@pytest.mark.micropython
+def test_a_tune(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    commanded = run_json("tune", "--port", URL, "--record", "command.csv", cwd=tmp_path)
+    monkeypatch.chdir(tmp_path)
+    with coilwright.open(URL) as driver:
+        tuned = coilwright.tune(driver, record="function.csv")
+    answer = json.loads(json.dumps(tuned.to_json()))
+
+    assert plan_of(tmp_path / "function.csv") == plan_of(tmp_path / "command.csv")
+    close({**answer, **dict.fromkeys(FILES)}, commanded, "tune")
+    setting, other = answer["setting"], commanded["setting"]
+    assert setting["frequency_hz"] == pytest.approx(other["frequency_hz"], rel=0.003)
+    assert setting["duty"] == pytest.approx(other["duty"], rel=0.2)
+    # The level that counts as lit is the calibrated one, told with two digits or three.
+    assert answer["lit"] == commanded["lit"]
+
+
+@pytest.mark.micropython
+def test_a_sweep(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    options = ("--from", "150k", "--to", "180k", "--duty", "10%", "--record", "command.csv")
+    commanded = run_json("sweep", "--port", URL, *options, cwd=tmp_path)
+    monkeypatch.chdir(tmp_path)
+    with coilwright.open(URL) as driver:
+        swept = coilwright.sweep(driver, 150e3, 180e3, duty=0.1, record="function.csv")
+        with pytest.raises(OutOfRange, match="cap"):
+            coilwright.sweep(driver, DutySweep(165_000, 0.1, 0.99, 3))
+        with pytest.raises(TypeError, match="last frequency"):
+            coilwright.sweep(driver, 150e3)
+        points = [point.requested_frequency_hz for point in driver.sweep(150e3, 151e3, duty=0.1)]
+
+    assert len(points) == 101
+    assert plan_of(tmp_path / "function.csv") == plan_of(tmp_path / "command.csv")
+    close({**swept.to_json(), "plot": None}, commanded, "sweep")
+    assert swept.to_json()["points"] == commanded["points"]
+    probe, other = swept.highest_probe.probe_v, commanded["highest_probe"]["probe_v"]
+    assert probe == pytest.approx(other, rel=0.05)
+
+
+def test_a_comparison(tmp_path: Path) -> None:
+    files = [RECORDS / "ngspice-15.csv", RECORDS / "ngspice-35.csv"]
+    commanded = run_json("compare", *map(str, files), "--no-plot", cwd=tmp_path)
+    answer = json.loads(json.dumps(coilwright.compare(*files).to_json()))
+    assert answer.items() <= commanded.items()
+
+
+def test_a_tank(tmp_path: Path) -> None:
+    commanded = run_json("tank", "--inductance", "9.6u", "--frequency", "165k", cwd=tmp_path)
+    answer = coilwright.tank(inductance_h=9.6e-6, frequency_hz=165e3).to_json()
+    assert {**json.loads(json.dumps(answer)), "plot": None} == commanded
+
+
+def test_wishes_that_cannot_be_meant() -> None:
+    with pytest.raises(ValueError, match="lowest-duty"):
+        TuneWishes(purpose="darkest")
+    with pytest.raises(ValueError, match="light, probe, ask"):
+        TuneWishes(lit="nose")
+
+
+def test_names_that_are_modules_too_can_be_called_in_every_order() -> None:
+    code = (
+        "import coilwright, sys\n"
+        "assert not {'numpy', 'scipy', 'serial', 'click'} & set(sys.modules)\n"
+        "import coilwright.tune, coilwright.compare\n"
+        "from coilwright.tune import TuneOptions\n"
+        "assert callable(coilwright.tune) and coilwright.tune.TuneOptions is TuneOptions\n"
+        "assert all(callable(getattr(coilwright, n)) for n in coilwright.__all__[1:])\n"
+        "try: coilwright.tuen\n"
+        "except AttributeError as error: print(error)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert "no attribute 'tuen'" in done.stdout
