@@ -28,12 +28,15 @@ import numpy as np  # noqa: E402
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from coilwright.identify.procedure import identify  # noqa: E402
-from coilwright.identify.result import REACH, Identified, Value  # noqa: E402
+from coilwright.identify.result import Identified, Value  # noqa: E402
 from identification.random_plans import Made, made  # noqa: E402
+
+REACH = 1.96
+"""Deviations at the end of an interval."""
 
 
 def deviations(part: Value, truth: float) -> float:
-    """How far a value lies off in standard deviations of its interval."""
+    """How far a value lies off, its interval reaching as many deviations as a normal one does."""
     return math.log(part.value / truth) / (math.log(part.high / part.low) / (2 * REACH))
 
 
@@ -52,11 +55,10 @@ class Totals:
         off = {
             key: deviations(part, one.truth(key))
             for key, part in zip(found.keys, found.parts, strict=True)
-            if part.source == "records"
+            if part.source == "records"  # none where the fit did not settle
         }
         self.unsettled += not found.settled
-        if found.settled:
-            self.deviations += off.values()
+        self.deviations += off.values()
         naming = [group for group in found.outside if one.outside in group]
         self.falsely += len(found.outside) - len(naming)
         if one.outside:

@@ -7,21 +7,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from coilwright.build import Build
 from coilwright.circuit.steady_state import SteadyState, solve_draws
-from coilwright.identify import keys, model
+from coilwright.identify import keys, model, procedure
 from coilwright.identify.model import Given
 from coilwright.identify.procedure import identify
-from coilwright.identify.result import Identified
+from coilwright.identify.result import Identified, summarize
+from coilwright.identify.sensors import LARGEST_MODEL_ERROR
 from coilwright.record import read_record
 from identification.make_ngspice_records import FOLDER, TRUTH, built, planned
 
 COMPARING: list[bool] = []
 """Whether each batch that was solved for the comparison and the plot was a rough one."""
+
+
+SUMMED: list[tuple[Any, ...]] = []
+"""What was put into words."""
 
 
 @pytest.fixture(scope="module")
@@ -35,8 +41,14 @@ def found() -> Iterator[Identified]:
 
     records = [read_record(FOLDER / f"ngspice-{duty}.csv") for duty in (15, 35)]
     given = {"coil.inductance": Given(TRUTH["coil.inductance"], 0.01)}
+
+    def kept(*args: Any) -> Identified:
+        SUMMED.append(args)
+        return summarize(*args)
+
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(model, "solve_draws", watched)
+        patch.setattr(procedure, "summarize", kept)
         yield identify(records, planned(), given=given, say=said.append)
 
 
@@ -83,6 +95,26 @@ def test_rough_solutions_are_never_shown(found: Identified) -> None:
     """They find the way; a few in a thousand are off by a tenth and more, as spikes in a plot."""
     assert found.settled
     assert COMPARING == [False]
+
+
+def test_the_models_error_is_told_by_the_records(found: Identified) -> None:
+    error = SUMMED[0][1].model_error / LARGEST_MODEL_ERROR
+    assert found.settled
+    assert (error <= 1.0001).all()
+    assert error[0] < 0.9
+
+
+def test_a_fit_that_did_not_settle_shows_no_narrow_interval(found: Identified) -> None:
+    plan, fit, fitted, *rest = SUMMED[0]
+    stopped = summarize(plan, fit, replace(fitted, converged=False), *rest)
+    assert not stopped.settled
+    assert "did not settle" in stopped.remarks[0]
+    for key, part, before in zip(found.keys, stopped.parts, found.parts, strict=True):
+        assert part.source == "not settled"
+        assert part.low <= part.value <= part.high
+        spread = fit.spread[found.keys.index(key)]
+        assert math.log(part.high / part.low) > 1.6 * 2 * spread  # 95 % of what was planned
+        assert part.high / part.low > 0.9 * before.high / before.low
 
 
 def test_it_says_what_comes_from_where(found: Identified) -> None:

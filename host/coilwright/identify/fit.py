@@ -9,7 +9,7 @@ and computed again only where steps no longer do what they should.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from coilwright.circuit.steady_state import SteadyState
 from coilwright.errors import NoResult
 from coilwright.identify.model import Model, Solved
-from coilwright.identify.sensors import Nuisance, Sensors, nuisance, sigma
+from coilwright.identify.sensors import LARGEST_MODEL_ERROR, Nuisance, Sensors, nuisance, sigma
 from coilwright.identify.trend import Trend, trend
 
 Reals = NDArray[np.float64]
@@ -67,6 +67,8 @@ class Stage:
 
 
 USUAL = Stage((0.1, 0.02, 0.0), 8, 4, 8)
+SETTLE = Stage((0.0,), 0, 0, 8)
+"""Nothing but the Gauss-Newton steps at the end."""
 
 
 @dataclass(frozen=True)
@@ -87,7 +89,9 @@ class Fitted:
         weight: Share that each reading counted (3, n), 0 where there is none.
         chi_square: Sum of squared residuals over the readings in use.
         readings: Their number.
-        points: The circuit at the fitted points.
+        solved: The circuit at the fitted points.
+        slope, trend: Derivatives of the readings (P, 3, n) and of the solution.
+        since: Way from where they were taken (P + Q,).
         steps, derivatives: Work done.
         converged: Whether another step, by a derivative computed within half a standard deviation
             of `values`, would be small.
@@ -103,7 +107,10 @@ class Fitted:
     weight: Reals
     chi_square: float
     readings: int
-    points: SteadyState
+    solved: Solved
+    slope: Reals
+    trend: Trend
+    since: Reals
     steps: int
     derivatives: int
     converged: bool
@@ -115,11 +122,15 @@ class Fit:
     Args:
         model: Circuit at the points to fit.
         sensors: Errors to expect of the sensors.
+        model_error: Of the circuit, as a share of the reading, by channel (3,).
     """
 
-    def __init__(self, model: Model, sensors: Sensors) -> None:
+    def __init__(
+        self, model: Model, sensors: Sensors, model_error: Sequence[float] = LARGEST_MODEL_ERROR
+    ) -> None:
         self.model, self.seen, self.sensors = model, model.seen, sensors
-        self.fine = self.sigma = sigma(self.seen, sensors)
+        self.model_error = np.array(model_error)
+        self.fine = self.sigma = sigma(self.seen, sensors, self.model_error)
         self.rough = False
         self.nuisance: Nuisance = nuisance(self.seen, sensors)
         self.centre = np.log([one.centre for one in model.fitted])
@@ -130,7 +141,7 @@ class Fit:
     def on(self, places: NDArray[np.int64]) -> Fit:
         """The same fit on some of its points."""
         model = Model(self.model.build, self.model.fitted, self.seen.at(places))
-        return Fit(model, self.sensors)
+        return Fit(model, self.sensors, tuple(self.model_error))
 
     def temper(self, share: float) -> None:
         """Take the readings for less sure by a share of themselves and of their channel's size."""
@@ -195,21 +206,35 @@ class Fit:
 
     def run(self, first: Reals, stage: Stage, say: Say, near: SteadyState | None = None) -> Fitted:
         """Fit, beginning at unknowns (P + Q,) and, where one is known, near a solution."""
-        return _Run(self, first, stage, say, near).finish()
+        self.temper(stage.tempers[0])
+        solved = self.solve(first, near)
+        _demand(solved)
+        return _Run(self, first, stage, say, solved, self.derivative(first, solved)).finish()
+
+    def go_on(self, found: Fitted, say: Say) -> Fitted:
+        """Fit, beginning at the end of a fit of the same parts with other weights."""
+        begun = found.slope, found.trend
+        self.temper(0.0)
+        run = _Run(self, found.unknown, SETTLE, say, found.solved, begun)
+        run.since = found.since
+        return run.finish()
 
 
 class _Run:
     """One run of the method: the current point, its derivative, and how far to trust it."""
 
     def __init__(
-        self, fit: Fit, unknown: Reals, stage: Stage, say: Say, near: SteadyState | None
+        self,
+        fit: Fit,
+        unknown: Reals,
+        stage: Stage,
+        say: Say,
+        solved: Solved,
+        derivative: tuple[Reals, Trend],
     ) -> None:
         self.fit, self.stage, self.say = fit, stage, say
-        self.unknown = unknown
-        fit.temper(stage.tempers[0])
-        self.solved = fit.solve(unknown, near)
-        _demand(self.solved)
-        self.slope, self.trend = fit.derivative(unknown, self.solved)
+        self.unknown, self.solved = unknown, solved
+        self.slope, self.trend = derivative
         self.fresh, self.since = True, np.zeros_like(unknown)
         self.derivatives, self.steps = 1, 0
         self.damping = 0.0
@@ -237,8 +262,10 @@ class _Run:
                 self.fit.temper(last)
                 return self._fitted()
         self.fit.temper(last)
-        self.solved = self.fit.solve(self.unknown, self.solved.points)
-        _demand(self.solved)
+        if early:  # solved roughly so far
+            self.solved = self.fit.solve(self.unknown, self.solved.points)
+            _demand(self.solved)
+            self.fresh = False
         self._approach(_NEAR)
         self._settle()
         return self._fitted()
@@ -251,7 +278,7 @@ class _Run:
         """
         self.converged = False
         for round_ in range(self.stage.rounds):
-            if not round_ or self._far(_HELD):
+            if not (round_ or self.fresh) or self._far(_HELD):
                 self.renew()
             normal, pull, weight = self._normal()
             move = self._move(normal, pull, 0.0)
@@ -385,7 +412,10 @@ class _Run:
             weight=weight.reshape(used.shape),
             chi_square=float(weight @ residual**2),
             readings=int(used.sum()),
-            points=self.solved.points,
+            solved=self.solved,
+            slope=self.slope,
+            trend=self.trend,
+            since=self.since,
             steps=self.steps,
             derivatives=self.derivatives,
             converged=self.converged,

@@ -14,9 +14,10 @@ from coilwright.errors import NoResult
 from coilwright.identify.fit import USUAL, Fit, Fitted, Stage
 from coilwright.identify.labels import contradiction, freed
 from coilwright.identify.model import Given, Model, parameters
+from coilwright.identify.model_error import model_error
 from coilwright.identify.observations import nearest, observe, thin
 from coilwright.identify.result import POOR_FIT, Identified, summarize
-from coilwright.identify.sensors import sensors_of, sigma
+from coilwright.identify.sensors import sensors_of
 from coilwright.identify.start import COARSE, align
 from coilwright.record import Record
 
@@ -33,6 +34,9 @@ THOROUGH = replace(USUAL, abandon=False)
 
 FROM_NEAR = Stage((0.0,), 8, 4, 8)
 """A fit that begins at another's end."""
+
+MOST_WEIGHED, SAME_ERROR = 2, 0.1
+"""How often the model's error is told anew, and the change of its logarithm that is none."""
 
 MOST_OUTSIDE = 3
 """Labels that are taken back at most; beyond, it is rather the circuit that is another."""
@@ -76,17 +80,18 @@ def identify(
         fit = Fit(model, sensors)
         say("looking for the resonances again, at more points")
         fitted = _best(fit, MORE_COARSE, THOROUGH, say)
+    fit, fitted = weighed(fit, fitted, say)
     fit, fitted, outside = _believed(fit, fitted, say)
     model = fit.model
     if not np.isfinite(fitted.covariance).all():
         raise NoResult("The fit does not settle.", "Check the build file against the driver.")
     seen = seen.at(np.arange(0, len(seen), max(1, math.ceil(len(seen) / COMPARED))))
     say(f"comparing with {len(seen)} points")
-    near = fitted.points.at(nearest(model.seen, seen))
-    whole = Fit(Model(build, model.fitted, seen), sensors)
+    near = fitted.solved.points.at(nearest(model.seen, seen))
+    whole = Fit(Model(build, model.fitted, seen), sensors, tuple(fit.model_error))
     # At full accuracy: what stands in the plot as the circuit's must be the circuit's.
     predicted = whole.predicted(fitted.unknown, whole.solve(fitted.unknown, near).reading[0])
-    return summarize(build, fit, fitted, (seen, predicted, sigma(seen, sensors)), outside)
+    return summarize(build, fit, fitted, (seen, predicted, whole.sigma), outside)
 
 
 def _believed(
@@ -101,9 +106,28 @@ def _believed(
         outside.append(told.places)
         names = " or ".join(fit.model.fitted[i].key for i in told.places)
         say(f"{names} lies outside its tolerance; fitting without that")
-        fit = Fit(Model(fit.model.build, freed(fit.model.fitted, told), fit.seen), fit.sensors)
-        fitted = fit.run(fit.unknown(fitted.values), FROM_NEAR, say, fitted.points)
+        model = Model(fit.model.build, freed(fit.model.fitted, told), fit.seen)
+        fit = Fit(model, fit.sensors, tuple(fit.model_error))
+        fitted = fit.run(fit.unknown(fitted.values), FROM_NEAR, say, fitted.solved.points)
+        fit, fitted = weighed(fit, fitted, say)
     return fit, fitted, outside
+
+
+def weighed(fit: Fit, fitted: Fitted, say: Callable[[str], None]) -> tuple[Fit, Fitted]:
+    """The fit with the model's error as large as the readings tell."""
+    for _ in range(MOST_WEIGHED):
+        if not fitted.converged:
+            break
+        error = model_error(fit, fitted)
+        if np.abs(np.log(error / fit.model_error)).max() < SAME_ERROR:
+            break
+        say(f"the model errs by {', '.join(f'{100 * one:.2g} %' for one in error)}")
+        other = Fit(fit.model, fit.sensors, tuple(error))
+        further = other.go_on(fitted, say)
+        if not further.converged:  # the wider intervals of the fit that settled hold
+            break
+        fit, fitted = other, further
+    return fit, fitted
 
 
 def _best(fit: Fit, coarse: int, stage: Stage, say: Callable[[str], None]) -> Fitted:

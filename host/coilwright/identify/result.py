@@ -15,14 +15,12 @@ from coilwright.circuit.driver import THERMAL_V
 from coilwright.circuit.resonance import resonance_hz
 from coilwright.identify import keys
 from coilwright.identify.fit import Fit, Fitted
+from coilwright.identify.intervals import Intervals
 from coilwright.identify.observations import CHANNELS, Observations
 from coilwright.identify.start import pairs
 from coilwright.quantities import show
 
 Reals = NDArray[np.float64]
-
-REACH = 1.96
-"""Standard deviations to each side of a 95 % interval (normal distribution)."""
 
 POOR_FIT = 4.0
 """Mean squared residual from which the circuit of the build file does not follow the records."""
@@ -37,7 +35,7 @@ class Value:
         value, low, high: In `unit`, SI.
         planned: Value before, from the build file or as given.
         source: `records`, `records, plan`, `plan` or `given`: where the interval mostly comes
-            from; empty for what is derived.
+            from, or `not settled`; empty for what is derived.
     """
 
     name: str
@@ -169,12 +167,12 @@ def summarize(
     """
     parts = fit.parts
     scale = max(1.0, fitted.chi_square / max(fitted.readings - parts, 1))
-    covariance = fitted.covariance[:parts, :parts] * scale * np.outer(fit.spread, fit.spread)
+    known = Intervals.of(fit, fitted, scale) if fitted.converged else Intervals.expected(fit)
     names = tuple(one.key for one in fit.model.fitted)
     built = keys.with_values(planned, dict(zip(names, fitted.values.tolist(), strict=True)))
-    parts_found = tuple(_part(planned, fit, fitted, covariance, i) for i in range(parts))
+    parts_found = tuple(_part(planned, fit, fitted, known, i) for i in range(parts))
     remarks = [_contradicted(planned, fit, parts_found, places) for places in outside]
-    remarks += _one_product(fit, covariance)
+    remarks += _one_product(fit, known)
     if not fitted.converged:
         remarks.insert(0, NOT_SETTLED)
     if scale > POOR_FIT:
@@ -195,8 +193,8 @@ def summarize(
         built=built,
         keys=names,
         parts=parts_found,
-        derived=tuple(_derived(planned, built, fit, covariance)),
-        covariance=covariance,
+        derived=tuple(_derived(planned, built, fit, known)),
+        covariance=known.covariance,
         unclear=tuple(_unclear(planned, fit, fitted)),
         remarks=tuple(remarks),
         records=_records(*everywhere),
@@ -209,21 +207,28 @@ def summarize(
     )
 
 
-def _part(planned: Build, fit: Fit, fitted: Fitted, covariance: Reals, i: int) -> Value:
+def _part(planned: Build, fit: Fit, fitted: Fitted, known: Intervals, i: int) -> Value:
     one = fit.model.fitted[i]
-    sd = math.sqrt(covariance[i, i])
+    half = known.half(np.eye(fit.parts)[i])
     value = float(fitted.values[i])
     share = math.sqrt(fitted.covariance[i, i])  # of the spread that was expected
     source = "records" if share < 0.5 else "records, plan" if share < 0.9 else "plan"
     if one.given and share > 0.5:
         source = "given"
-    low, high = value * math.exp(-REACH * sd), value * math.exp(REACH * sd)
+    low, high = value * math.exp(-half), value * math.exp(half)
+    if not fitted.converged:  # the readings have not told anything yet
+        source = UNSETTLED
+        low = min(value, one.centre * math.exp(-half))
+        high = max(value, one.centre * math.exp(half))
     name = keys.label(planned, one.key)
     return Value(name, keys.unit_of(one.key), value, low, high, one.centre, source)
 
 
+UNSETTLED = "not settled"
+
 NOT_SETTLED = (
-    "The fit did not settle: values and intervals are where it stopped, and not to be relied on. "
+    "The fit did not settle: values are where it stopped, and not to be relied on; the intervals "
+    "are those of the build file. "
     "Check the build file against the driver, give what you have measured, or sweep again with "
     "more points across the resonances."
 )
@@ -258,7 +263,7 @@ def _contradicted(planned: Build, fit: Fit, parts: Sequence[Value], places: tupl
     )
 
 
-def _one_product(fit: Fit, covariance: Reals) -> list[str]:
+def _one_product(fit: Fit, known: Intervals) -> list[str]:
     """Whether inductance and tank capacitance are known each for itself, where neither was given.
 
     From the tank's frequency alone only their product is sharp.
@@ -267,9 +272,8 @@ def _one_product(fit: Fit, covariance: Reals) -> list[str]:
     coil, tank = (names.index(key) for key in ("coil.inductance", "tank.capacitance"))
     if fit.model.fitted[coil].given or fit.model.fitted[tank].given:
         return []
-    half = REACH * math.sqrt(covariance[coil, coil])
-    product = covariance[coil, coil] + covariance[tank, tank] + 2 * covariance[coil, tank]
-    sharp = REACH * math.sqrt(max(product, 0.0))
+    own = np.eye(len(names))
+    half, sharp = known.half(own[coil]), known.half(own[coil] + own[tank])
     if half > 3 * sharp and half > APART:
         told = (
             "Neither coil.inductance nor tank.capacitance was given, and the records tell mainly "
@@ -289,7 +293,7 @@ APART = 0.02
 """Half-width of an interval up to which a value counts as known."""
 
 
-def _derived(planned: Build, built: Build, fit: Fit, covariance: Reals) -> list[Value]:
+def _derived(planned: Build, built: Build, fit: Fit, known: Intervals) -> list[Value]:
     """Resonance of tank, lamps and probe, and Q of the tuned ones, by linear propagation."""
     out = []
     names = [one.key for one in fit.model.fitted]
@@ -306,11 +310,11 @@ def _derived(planned: Build, built: Build, fit: Fit, covariance: Reals) -> list[
             return resonance_hz(coil, capacitor if part == "tank" else keys.tuned_f(build, part))
 
         name = f"{title} resonance"
-        out.append(_by_slope(name, "Hz", hertz(built), hertz(planned), slope, covariance))
+        out.append(_by_slope(name, "Hz", hertz(built), hertz(planned), slope, known))
         if part != "tank":
-            out.append(_quality(title, part, planned, built, names, covariance))
+            out.append(_quality(title, part, planned, built, names, known))
     out += [
-        _forward(planned, built, key, math.sqrt(covariance[i, i]))
+        _forward(planned, built, key, known.half(np.eye(len(names))[i]))
         for i, key in enumerate(names)
         if key.endswith(_LED)
     ]
@@ -322,10 +326,10 @@ LED_A = 1e-3
 """Current for which an LED's forward voltage is told."""
 
 
-def _forward(planned: Build, built: Build, key: str, sd: float) -> Value:
+def _forward(planned: Build, built: Build, key: str, share: float) -> Value:
     """Forward voltage of an LED, which says more than its saturation current."""
     now, before = (forward_v(build, key) for build in (built, planned))
-    half = REACH * sd * keys.value(built, key.replace("saturation_current", "emission")) * THERMAL_V
+    half = share * keys.value(built, key.replace("saturation_current", "emission")) * THERMAL_V
     name = keys.label(planned, key).removesuffix(_LED)
     return Value(f"{name} LED at 1 mA", "V", now, now - half, now + half, before, "")
 
@@ -357,7 +361,7 @@ def _quality(
     planned: Build,
     built: Build,
     names: Sequence[str],
-    covariance: Reals,
+    known: Intervals,
 ) -> Value:
     own = ("inductance", "resistance", "capacitance", "load")
 
@@ -372,7 +376,7 @@ def _quality(
         if key in names:
             moved = {**now, name: now[name] * 1.001}
             slope[list(names).index(key)] = math.log(_q(moved) / _q(now)) / math.log(1.001)
-    return _by_slope(f"{title} Q, LEDs dark", "", _q(now), _q(before), slope, covariance)
+    return _by_slope(f"{title} Q, LEDs dark", "", _q(now), _q(before), slope, known)
 
 
 def _by_slope(
@@ -381,10 +385,10 @@ def _by_slope(
     value: float,
     planned: float,
     slope: Reals,
-    covariance: Reals,
+    known: Intervals,
 ) -> Value:
-    sd = math.sqrt(float(slope @ covariance @ slope))
-    low, high = value * math.exp(-REACH * sd), value * math.exp(REACH * sd)
+    half = known.half(slope)
+    low, high = value * math.exp(-half), value * math.exp(half)
     return Value(name, unit, value, low, high, planned, "")
 
 

@@ -14,9 +14,10 @@ from coilwright.identify.observations import LIGHT, PROBE, SUPPLY, Observations
 
 Reals = NDArray[np.float64]
 
-MODEL_ERROR = (0.01, 0.01, 0.02)
-"""Standard deviation of the model itself as a share of the reading, by channel: the solver agrees
-with ngspice to a median of 0.3 % (docs/solver.md); light is not quite proportional to current."""
+LARGEST_MODEL_ERROR = (0.01, 0.01, 0.02)
+"""Largest standard deviation of the model's own error as a share of the reading, by channel, and
+what is taken until the readings tell it: the solver agrees with ngspice to a median of 0.3 %
+(docs/solver.md); light is not quite proportional to current."""
 
 LIGHT_GAIN = 0.5
 LIGHT_OFFSET_V = 0.3
@@ -61,10 +62,11 @@ def _gain(pin: Analogue) -> float:
     return pin.gain_error / math.sqrt(3)
 
 
-def sigma(seen: Observations, sensors: Sensors) -> Reals:
-    """Standard deviation of each reading (3, N): noise, converter steps, and the model's error."""
+def sigma(seen: Observations, sensors: Sensors, model_error: Reals) -> Reals:
+    """Standard deviation of each reading (3, N): noise, converter steps, and the model's error,
+    a share of the reading by channel (3,)."""
     floor = np.array(sensors.floor)[:, None]
-    model = np.array(MODEL_ERROR)[:, None] * np.abs(np.nan_to_num(seen.reading))
+    model = model_error[:, None] * np.abs(np.nan_to_num(seen.reading))
     return np.asarray(np.sqrt(seen.sd**2 + floor**2 + model**2))
 
 
