@@ -4,10 +4,14 @@ For scripts and notebooks: `open` a driver, `sweep` or `tune` it, `read_record`,
 docs/notebook.md. A name is imported when it is asked for, so that `import coilwright` is quick.
 """
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from __future__ import annotations
 
+from importlib import import_module
+
+TYPE_CHECKING = False  # that of `typing` costs more than all else here
 if TYPE_CHECKING:
+    from typing import Any
+
     from coilwright.api import load_build, open, read_record, sweep
 
 __version__ = "0.1.0"

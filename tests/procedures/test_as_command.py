@@ -43,10 +43,11 @@ def close(value: Any, other: Any, where: str) -> None:
 
 @pytest.mark.micropython
 def test_a_tune(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    commanded = run_json("tune", "--port", URL, "--record", "command.csv", cwd=tmp_path)
+    options = ("--margin", "15%", "--record", "command.csv")
+    commanded = run_json("tune", "--port", URL, *options, cwd=tmp_path)
     monkeypatch.chdir(tmp_path)
     with coilwright.open(URL) as driver:
-        tuned = coilwright.tune(driver, record="function.csv")
+        tuned = coilwright.tune(driver, margin=0.15, record="function.csv")
     answer = json.loads(json.dumps(tuned.to_json()))
 
     assert plan_of(tmp_path / "function.csv") == plan_of(tmp_path / "command.csv")
