@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.optimize import least_squares
@@ -156,3 +158,28 @@ def test_a_point_whose_derivative_is_missing_tells_nothing() -> None:
     assert not fit.known(whole.ideal, slope)[:2, 4].any()
     assert fit.known(whole.ideal, slope)[:2, 5].all()
     assert (fit.jacobian(whole.unknown, whole.ideal, slope).reshape(3, 30, -1)[:, 4] == 0).all()
+
+
+def test_where_no_step_gains_the_way_that_is_left_widens_the_intervals() -> None:
+    model = PowerLaws([0.3, 0.3])
+    fit, found = run(model, np.array([2.2, 1.9]))
+    covariance = found.covariance
+    off = 0.6 * np.linalg.cholesky(covariance)[:, 0]  # 0.6 posterior standard deviations
+    begun = replace(
+        found,
+        unknown=found.unknown + off,
+        solved=fit.solve(found.unknown + off),
+        ideal=fit.solve(found.unknown + off).reading[0],
+    )
+    ideal = model.ideal
+    model.ideal = lambda values: 1.5 * ideal(values)  # type: ignore[method-assign]
+    stuck = fit.go_on(begun, lambda text: None)
+    assert stuck.converged
+    assert stuck.unknown == pytest.approx(begun.unknown)
+    wider = np.diag(stuck.covariance - covariance)
+    assert wider == pytest.approx(off**2, rel=0.2, abs=0.05 * float(off @ off))
+    far = replace(begun, unknown=found.unknown + 3 * off)
+    model.ideal = ideal  # type: ignore[method-assign]
+    far = replace(far, solved=fit.solve(far.unknown))
+    model.ideal = lambda values: 1.5 * ideal(values)  # type: ignore[method-assign]
+    assert not fit.go_on(far, lambda text: None).converged

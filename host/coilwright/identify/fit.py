@@ -38,8 +38,9 @@ _SETTLED = 0.1
 then widens no interval by more than half a per cent."""
 _HELD = 0.5
 """Way, in the same, on which a derivative holds."""
-_NOISE = 0.3
-"""The same where no step gains anything any more: within what the solver errs."""
+_NOISE = 1.0
+"""The same where no step gains anything any more, for what the solver errs; the way that is left
+is then an error of its own in the covariance."""
 _SHARES = (1.0, 0.4, 0.1)
 """Shares of a Gauss-Newton step that are tried together; the solver's time hardly grows."""
 _SOLVED = 0.75  # share of the points that must be solved for a step to count
@@ -239,6 +240,7 @@ class _Run:
         self.derivatives, self.steps = 1, 0
         self.damping = 0.0
         self.converged = False
+        self.left = np.zeros_like(unknown)
 
     @property
     def ideal(self) -> Reals:
@@ -289,6 +291,7 @@ class _Run:
             best = self._try([share * move for share in _SHARES], normal, pull, weight)
             if best is None:  # what is left is the solver's own noise, or no way was found
                 self.converged = _length(move, normal) < _NOISE
+                self.left = move
                 return
             self._go(*best[:2])
 
@@ -404,7 +407,7 @@ class _Run:
         return Fitted(
             values=fit.values(self.unknown),
             unknown=self.unknown,
-            covariance=np.asarray(np.linalg.inv(normal), dtype=float),
+            covariance=np.asarray(np.linalg.inv(normal) + np.outer(self.left, self.left)),
             information=normal - np.eye(len(self.unknown)),
             ideal=self.ideal,
             predicted=fit.predicted(self.unknown, self.ideal),
