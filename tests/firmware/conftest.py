@@ -9,6 +9,12 @@ import pytest
 from firmware.rig import Rig
 
 
+@pytest.fixture(autouse=True)
+def no_collections(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The firmware collects often; of a whole test run's objects that takes long on CPython."""
+    monkeypatch.setattr("gc.collect", lambda: 0)
+
+
 @pytest.fixture(params=["esp32", "rp2"])
 def rig(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Rig:
     """A driver on either chip, freshly powered on."""
