@@ -6,7 +6,6 @@ compare and identify.
 
 from __future__ import annotations
 
-import importlib.util
 import math
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -31,8 +30,8 @@ from coilwright.record import Record, RecordInfo, RecordWriter, read_record
 from coilwright.report.measured import as_sweep, measured
 from coilwright.sensors import ESP32_ADC, INA219, INA226, RP2_ADC, Resolution, resolution
 from coilwright.tune.lineshape import Shape, lineshape
+from firmware.rig import load
 
-ROOT = Path(__file__).resolve().parents[1]
 SHUNT_OHM = 0.1
 CASES = [
     # One step of the shunt register: TI SBOS448 (INA219, table 3) and SBOS547 (INA226, table 1),
@@ -197,15 +196,10 @@ def test_nothing_in_the_metadata_is_trusted(facts: dict[str, Any]) -> None:
 
 
 def test_ranges_and_steps_are_those_the_firmware_works_with() -> None:
-    spec = importlib.util.spec_from_file_location("ina", ROOT / "firmware" / "ina.py")
-    assert spec
-    assert spec.loader
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    for kind, converter in (("ina219", INA219), ("ina226", INA226)):
-        _, _, top, nanovolts, *_ = module._KINDS[kind]
-        assert converter.step_v == pytest.approx(nanovolts * 1e-9)
-        assert converter.top_v == pytest.approx(top * nanovolts * 1e-9)
+    firmware = load("ina")
+    for sensor, converter in ((firmware.Ina219, INA219), (firmware.Ina226, INA226)):
+        assert converter.step_v == pytest.approx(sensor.nanovolts * 1e-9)
+        assert converter.top_v == pytest.approx(sensor.top * sensor.nanovolts * 1e-9)
 
 
 def test_noise_of_an_rp2_follows_from_its_effective_bits() -> None:
