@@ -28,7 +28,8 @@ def test_half_of_the_receivers_frequency_is_not_the_resonance() -> None:
     assert found.resonance is not None
     assert found.resonance.frequency_hz == pytest.approx(231.2e3, rel=2e-3)
     assert found.harmonic == 1
-    assert 225e3 < found.setting.frequency_hz < 238e3
+    # The charge of the LEDs is not scaled, so the lamps lie some per cent below the probe.
+    assert 220e3 < found.setting.frequency_hz < 238e3
     # A half of the frequency needs 5.5 % there, the resonance 3.1 % (the plant's own answer).
     assert found.setting.duty < 1.5 * 0.031
     assert any("second harmonic" in warning for warning in found.warnings)
