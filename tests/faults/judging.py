@@ -66,4 +66,4 @@ def judge(case: Case, outcomes: Outcomes) -> None:
     assert not [text for text in wrong if not text.startswith("reason")]
     if wrong and gap(case):
         pytest.xfail(gap(case))
-    assert not wrong
+    assert not wrong, wrong
