@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
 import math
 import re
 from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pytest
@@ -15,6 +13,7 @@ from coilwright.board_file import load_board
 from coilwright.build import load_build
 from coilwright.circuit.steady_state import solve
 from coilwright.quantities import parse_quantity
+from firmware.rig import load
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGE = (ROOT / "docs" / "sensors.md").read_text(encoding="utf-8")
@@ -28,21 +27,11 @@ def rows(name: str) -> list[list[str]]:
     return [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
 
 
-def firmware(name: str) -> ModuleType:
-    """A module of the firmware that needs no other."""
-    spec = importlib.util.spec_from_file_location(name, ROOT / "firmware" / f"{name}.py")
-    assert spec
-    assert spec.loader
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
 def tops_v() -> list[float]:
     """Largest voltage at the shunt of each column."""
     # The board files and the firmware have the sources: counts at the top, nV a count.
-    kinds = firmware("ina")._KINDS
-    ina = [kinds[kind][2] * kinds[kind][3] * 1e-9 for kind in ("ina219", "ina226")]
+    chips = load("ina")
+    ina = [chip.top * chip.nanovolts * 1e-9 for chip in (chips.Ina219, chips.Ina226)]
     adc = [load_board(board).adc_range_uv[1] * 1e-6 for board in ("esp32", "pico")]
     return [*((top - BIAS_V) / GAIN for top in adc), *ina]
 

@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 
 from coilwright.tune import NoPeak, Reason, fit_resonance
+from coilwright.tune.detect import Trace
 from coilwright.tune.lineshape import Shape, gradient, lineshape, maximum_gradient, maximum_hz
 from coilwright.tune.resonance import mean_sd
+from coilwright.tune.window import covariance
 
 SEEDS = 600
 SEEDS_WILD = 300
@@ -284,3 +286,11 @@ def test_spread_of_a_mean() -> None:
     assert mean_sd(4e-3, 16) == pytest.approx(1e-3)
     assert mean_sd(0.0, 32, 1e-3) == pytest.approx(1e-3 / np.sqrt(12))
     assert mean_sd(2e-3, 4, 1e-3) == pytest.approx(1e-3)
+
+
+def test_what_the_readings_do_not_tell_apart_has_no_negative_variance() -> None:
+    # A curve much sharper than the points lie apart, as a fit on its way once came to.
+    shape = Shape(13.3, 163_185.37, 13_718_160.5, 0.0, 1.2)
+    f = np.linspace(161e3, 165e3, 34)
+    readings = Trace.sorted(f, np.ones(f.size), 1e-3)
+    assert (np.diagonal(covariance(readings, shape, (0, 1, 2, 3, 4))) > 0).all()
