@@ -17,14 +17,13 @@ import pytest
 
 from coilwright import calibration
 from coilwright.build import load_build
-from coilwright.cli.limit_command import _options as limit_options
-from coilwright.cli.limit_command import _Wishes as LimitWishes
 from coilwright.compare.figures import figures
 from coilwright.compare.records import common_ground, grouped
 from coilwright.identify.sensors import sensors_of
 from coilwright.link.facts import Board, Calibration, Limits
 from coilwright.point import Flag, Point
-from coilwright.procedures.options import TuneWishes
+from coilwright.procedures.limit import limit_options
+from coilwright.procedures.options import LimitWishes, TuneWishes
 from coilwright.procedures.tune import tune_options
 from coilwright.record import Record, RecordInfo, RecordWriter, read_record
 from coilwright.report.measured import as_sweep, measured

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 import signal
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -15,6 +16,7 @@ import click
 
 from coilwright.cli.failure import Terminated
 from coilwright.lengths import parse_length
+from coilwright.procedures.options import BadWish
 from coilwright.quantities import parse_fraction, parse_quantity, show_percent
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
@@ -169,6 +171,16 @@ def band_text(band_hz: tuple[float, float]) -> str:
 def percent_text(fraction: float) -> str:
     """A fraction as a person types it: 0.005 is 0.5%."""
     return show_percent(fraction).replace(" ", "")
+
+
+@contextlib.contextmanager
+def refusing() -> Iterator[None]:
+    """What a procedure's wishes refuse is a slip of the command line."""
+    try:
+        yield
+    except BadWish as wish:
+        option = "--" + wish.field.replace("_", "-")
+        raise click.BadParameter(wish.reason, param_hint=option) from None
 
 
 def check_plot(plot: Path | None, force: bool) -> None:

@@ -8,6 +8,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+
+class BadWish(ValueError):
+    """A wish that cannot be meant.
+
+    Attributes:
+        field: Which one.
+        reason: Why, as the end of a sentence.
+    """
+
+    def __init__(self, field: str, reason: str) -> None:
+        super().__init__(f"{field}: {reason}")
+        self.field, self.reason = field, reason
+
+
 PURPOSES = ("lowest-duty", "least-current", "brightest")
 LIT = ("light", "probe", "ask")
 
@@ -63,3 +77,76 @@ class TuneWishes:
         for name, kinds in (("purpose", PURPOSES), ("lit", LIT)):
             if getattr(self, name) not in kinds:
                 raise ValueError(f"{getattr(self, name)!r} is none of {', '.join(kinds)}")
+
+
+@dataclass(frozen=True)
+class LimitWishes:
+    """What a current limit is asked for; frequencies in Hz, duties as fractions of the period.
+
+    A record keeps these fields as its plan.
+
+    Attributes:
+        max_current: Mean supply current not to be exceeded, A.
+        band: Lowest and highest frequency to measure.
+        least_duty: Duty to begin with.
+        most_duty: Largest duty to allow; None for the driver's cap.
+        margin: Share of the current that is kept in hand.
+        points: Points to measure before the caps are tried.
+        trip: Supply current at which the driver trips from now on, A; None for a tenth more than
+            the limit.
+
+    Raises:
+        BadWish: The current is not above 0, the margin leaves nothing, or the trip lies below.
+    """
+
+    max_current: float
+    band: tuple[float, float] = (100e3, 250e3)
+    least_duty: float = 0.005
+    most_duty: float | None = None
+    margin: float = 0.05
+    points: int = 240
+    trip: float | None = None
+
+    def __post_init__(self) -> None:
+        if not self.max_current > 0:
+            raise BadWish("max_current", f"{self.max_current:g} A is not above 0 A")
+        if not 0 <= self.margin < 1:
+            raise BadWish("margin", "nothing is left below it")
+        if self.trip is not None and self.trip < self.max_current:
+            raise BadWish("trip", "it lies below the limit")
+
+
+MODES = ("probe", "light", "current")
+
+
+@dataclass(frozen=True)
+class TrackWishes:
+    """What a tracking is asked for; a record keeps these fields as its plan.
+
+    Attributes:
+        frequency, duty: Where to begin, Hz and a fraction; None for the setting that is stored.
+        mode: One of `MODES`: follow the most pickup, the most light, or the least supply current.
+        step: Size of a step aside, Hz.
+        span: Farthest from the beginning, Hz.
+        interval: Time between readings, s.
+        minutes: How long; None until `KeyboardInterrupt`.
+        leave_on: Leave output and tracking on at the end.
+
+    Raises:
+        BadWish: Frequency without duty or the other way round, or there is no such mode.
+    """
+
+    frequency: float | None = None
+    duty: float | None = None
+    mode: str = MODES[0]
+    step: float = 400.0
+    span: float = 8e3
+    interval: float = 0.1
+    minutes: float | None = None
+    leave_on: bool = False
+
+    def __post_init__(self) -> None:
+        if (self.frequency is None) != (self.duty is None):
+            raise BadWish("frequency", "it goes with a duty")
+        if self.mode not in MODES:
+            raise BadWish("mode", f"{self.mode!r} is none of {', '.join(MODES)}")

@@ -133,12 +133,12 @@ def covariance(good: Trace, shape: Shape, free: tuple[int, ...]) -> Array:
     normal = by.T @ by
     scale = 1 / np.sqrt(np.maximum(np.diagonal(normal), 1e-300))
     around = scale[:, None] * scale
-    # What the readings do not tell apart is uncertain, never of a negative variance: `inv` gives that
-    # where the matrix is as good as singular.
+    # What the readings do not tell apart is uncertain, never of a negative variance: `inv` gives
+    # that where the matrix is as good as singular.
     levels, ways = np.linalg.eigh(normal * around)
     inner = ways / np.maximum(levels, 1e-15 * levels[-1]) @ ways.T
     if len(free) == len(NAMES):
-        return inner * around
+        return np.asarray(inner * around)
     full = np.zeros((len(NAMES), len(NAMES)))
     full[np.ix_(free, free)] = inner * around
     return full
