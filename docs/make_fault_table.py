@@ -31,14 +31,9 @@ _WORDS = {
 }
 
 
-def sound(case: Case) -> Case:
-    """The same activity on the same board with nothing wrong."""
-    return Case("", case.activity, case.chip, case.sensor)
-
-
 def outcomes() -> dict[Case, Outcome]:
     """Outcome of every case, and of every activity without a fault."""
-    cases = list(dict.fromkeys([*map(sound, CASES), *CASES, *PAIRS]))
+    cases = list(dict.fromkeys([*(case.sound for case in CASES), *CASES, *PAIRS]))
     with tempfile.TemporaryDirectory() as name, ThreadPoolExecutor(3) as pool:
         folders = [Path(name) / str(n) for n in range(len(cases))]
         for folder in folders:
@@ -136,8 +131,7 @@ def main() -> None:
     begun = time.monotonic()
     found = outcomes()
     judged = {
-        case: (found[case], complaints(found[case], found[sound(case)]))
-        for case in (*CASES, *PAIRS)
+        case: (found[case], complaints(found[case], found[case.sound])) for case in (*CASES, *PAIRS)
     }
     page = (DOCS / "faults.md").read_text(encoding="utf-8")
     page = put(page, "figures", figures(judged, time.monotonic() - begun))

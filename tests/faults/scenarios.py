@@ -12,7 +12,7 @@ import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -51,13 +51,20 @@ TUNE_BAND = (140e3, 190e3)
 class Case:
     """One cell of the matrix: a fault as in a URL, an activity, and the board it runs on.
 
-    `fault` may be two that begin together, with ` and ` between them, or empty.
+    `fault` may be two that begin together, with ` and ` between them, or empty. `costs` is the
+    bench's.
     """
 
     fault: str
     activity: str
     chip: str = "rp2040"
     sensor: str = "adc"
+    costs: str = "none"
+
+    @property
+    def sound(self) -> Case:
+        """The same activity on the same board with nothing wrong."""
+        return replace(self, fault="")
 
     @property
     def faults(self) -> list[Fault]:
@@ -165,7 +172,7 @@ def run(case: Case, folder: Path) -> Outcome:
 
 def _bench(case: Case, flash: Path | None = None) -> Bench:
     speed = 1.0 if "line" in case.acts and case.activity != "standalone" else SPEED
-    bench = Bench(chip=case.chip, sensor=case.sensor, speed=speed, flash=flash)
+    bench = Bench(chip=case.chip, sensor=case.sensor, speed=speed, flash=flash, costs=case.costs)
     bench.plant = SOLUTIONS.plant(bench)
     return bench
 
