@@ -94,15 +94,9 @@ def shown(value: int, unit: str) -> str:
 
 def rows() -> Iterator[Row]:
     """Every command of the firmware's table, in its order."""
-    branch, methods, settings = "", handlers(), bounds()
+    methods, settings = handlers(), bounds()
     for line in firmware("table").TABLE.strip().split("\n"):
-        pattern, *columns = line.split()
-        if not columns:
-            branch = pattern
-            continue
-        if pattern.startswith((":", "[:")):
-            pattern = branch + pattern
-        action, *rest = columns
+        pattern, action, *rest = line.split()
         if "." not in action:
             yield Row(pattern, action in methods, f"{action}_q" in methods)
         elif rest[0] in ("!", "?"):

@@ -86,7 +86,7 @@ class Alone:
             if ms < _GAP_MS:
                 return
             ua = measure.quick()
-            fallen = 2 * (self.before_uv - supply.mean_uv()) >= self.before_uv - zero_uv
+            fallen = 2 * (self.before_uv - measure.supply_uv) >= self.before_uv - zero_uv
             self.unmoved = 0 if fallen else self.unmoved + 1
             self.before_uv = None
             output.rest(False)
@@ -98,8 +98,8 @@ class Alone:
             if busy or not self.settings.check or measure.quick() is None:
                 return
             # As in selfcheck.py, smaller currents are too small to tell.
-            if supply.mean_uv() - zero_uv > supply.adc.top_uv >> 7:
-                self.before_uv = supply.mean_uv()
+            if measure.supply_uv - zero_uv > supply.adc.top_uv >> 7:
+                self.before_uv = measure.supply_uv
                 output.level_ppm = 0
                 output.rest(True)
                 output.step()

@@ -317,7 +317,7 @@ class Commands:
     def _zeroed(self):
         if self.measure_part.supply.fault:
             raise Fault(-240, "supply sensor does not answer")
-        offset_uv = self.settings.current_offset = self.measure_part.supply.mean_uv()
+        offset_uv = self.settings.current_offset = self.measure_part.supply_uv
         self.settings.changed()
         return fixed(offset_uv, 6)
 

@@ -265,7 +265,7 @@ class Guard:
         elif 0 < limits.probe_uv < measure.probe_uv():
             self.trip(105, fixed(measure.probe_uv(), 6) + " V", measure.probe_uv())
         elif limits.check and self.sensor:
-            text = self.check.doubt(measure.supply.mean_uv(), self.output)
+            text = self.check.doubt(measure.supply_uv, self.output)
             if text:
                 self.trip(103, text, ua)
 

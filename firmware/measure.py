@@ -4,27 +4,30 @@ Nothing here allocates, and no number leaves the small integers of 32 bits (2^30
 converter's counts, those of squares in a scale that grows with them.
 """
 
+from micropython import const
 from scpi import fixed
 from store import scaled
 
-_FIELD = 0x3FFFFFFF  # largest value of a point's field
-_BATCH = 8  # conversions of a channel in a row
-_SQUARES = 1 << 28
-_WIDEST = 16383  # a difference whose square is small
+_FIELD = const(0x3FFFFFFF)  # largest value of a point's field
+_BATCH = const(8)  # conversions of a channel in a row
+_SLICE_US = const(8000)  # of the main loop's time, where the timer looks meanwhile
+_SLICE_ALONE_US = const(3000)
+_SQUARES = const(1 << 28)
+_WIDEST = const(8191)  # a difference of which a batch of squares is small
 
 
 def root(value):
     # Integer square root by Newton's method.
     if value < 2:
         return max(value, 0)
-    n = 1
-    while n * n < value:
-        n <<= 1
+    guess = 1
+    while guess * guess < value:
+        guess <<= 1
     while True:
-        new = (n + value // n) >> 1
-        if new >= n:
-            return n
-        n = new
+        better = (guess + value // guess) >> 1
+        if better >= guess:
+            return guess
+        guess = better
 
 
 class Channel:
@@ -32,17 +35,17 @@ class Channel:
     def __init__(self, adc, owner):
         self.adc = adc
         self.owner = owner
-        self.reader = self._take  # made once
+        self.read = adc.read if adc else None  # made once, like the next: else each makes an object
+        self.reader = self._take
         self.clear()
 
     def clear(self):
-        self.count = self.first = self.total = 0
+        self.count = self.first = self.total = self.low = self.high = 0
         self.squares = self.shift = 0  # of differences from the first, shifted right so far
-        self.over = False
-        self.fault = False
+        self.over = self.fault = False
 
     def take(self, count):
-        # Take so many readings into the sums.
+        # Take so many readings, a batch at most, into the sums.
         if self.adc and not self.fault:
             try:
                 self.owner.exclusive(self.reader, count)
@@ -50,39 +53,36 @@ class Channel:
                 self.fault = True
 
     def _take(self, count):
-        adc = self.adc
+        read, top = self.read, self.adc.top
         if not self.count:
-            self.first = adc.read()
-            self.over = abs(self.first) >= adc.top
+            self.first = read()
+            self.over = abs(self.first) >= top
+            self.low = max(-top - self.first, -_WIDEST - 1)  # outside, a difference is looked at
+            self.high = min(top - self.first, _WIDEST + 1)
             self.count = 1
             count -= 1
-        first, total = self.first, self.total
-        squares, shift = self.squares, self.shift
-        high = min(adc.top - first, _WIDEST + 1)
-        low = max(-adc.top - first, -_WIDEST - 1)
+        first, low, high = self.first, self.low, self.high
+        total, squares, shift = self.total, self.squares, self.shift
         for _ in range(count):
-            value = adc.read() - first
+            value = read() - first
             total += value
             if not low < value < high:
-                self.over = self.over or abs(value + first) >= adc.top
+                self.over = self.over or abs(value + first) >= top
                 while abs(value >> shift) > _WIDEST:
                     shift += 1
                     squares >>= 2
             value >>= shift
             squares += value * value
-            if squares > _SQUARES:
-                squares >>= 2
-                shift += 1
+        while squares > _SQUARES:
+            shift += 1
+            squares >>= 2
         self.count += count
-        self.total = total
-        self.squares = squares
-        self.shift = shift
+        self.total, self.squares, self.shift = total, squares, shift
 
     def mean_uv(self):
-        n = self.count
+        n, adc, total = self.count, self.adc, self.total
         if not n:
             return 0
-        adc, total = self.adc, self.total
         return adc.uv(self.first + total // n) + (adc.uv(total % n << 5) // n >> 5)
 
     def spread_uv(self):
@@ -102,8 +102,7 @@ class Channel:
         while square < _SQUARES:
             square <<= 2
             finer += 1
-        square //= n - 1
-        return self.adc.uv(root(square)) >> finer << shift
+        return self.adc.uv(root(square // (n - 1))) >> finer << shift
 
 
 class Measure:
@@ -114,17 +113,19 @@ class Measure:
         self.converting = self.missed = False  # the guard waits; it wanted to look
         self.glance = None  # the guard's look
         self.watch = None  # called with the mean supply current as it is known
+        self.slice_us = _SLICE_US if board.timer else _SLICE_ALONE_US
         self.supply = Channel(board.supply, self)
         self.probe = Channel(board.probe, self)
         self.light = Channel(board.light, self)
-        self.channels = (self.supply, self.probe, self.light)
+        self.supply_uv = 0  # the supply sensor's mean so far
+        self.supply_ua = 0  # the current that it means; None where the sensor is silent
         self.count = 32
         self.left = 0  # conversions
         self.busy = False  # a measurement is under way; clearing this drops it
         self.owner = None  # who began it, where that matters
         self.taken = False  # whether a point was ever measured
-        self.point = [0] * 11
         # Index, ms, mHz, ppm, uA, uV, uV, their spreads, flags of the last point.
+        self.point = [0] * 11
 
     def exclusive(self, read, count):
         # Convert while the fast guard waits, which would turn the converter's one multiplexer to
@@ -141,8 +142,9 @@ class Measure:
     def begin(self, owner=None, count=0):
         # Start a measurement; another one is dropped.
         self.owner = owner
-        for channel in self.channels:
-            channel.clear()
+        self.supply.clear()
+        self.probe.clear()
+        self.light.clear()
         self.left = count or self.count
         self.busy = True
 
@@ -150,15 +152,15 @@ class Measure:
         # Convert for a while. Returns True when the measurement is complete.
         clock = self.clock
         start = clock.ticks_us()
-        while self.left and clock.ticks_diff(clock.ticks_us(), start) < 3000:
+        while self.left and clock.ticks_diff(clock.ticks_us(), start) < self.slice_us:
             count = min(self.left, _BATCH)
-            for channel in self.channels:
-                channel.take(count)
+            self.supply.take(count)
+            self.probe.take(count)
+            self.light.take(count)
             self.left -= count
         if not self.left:
             self.busy = False
-        if self.watch and (not self.left or self.supply.count >= _BATCH):
-            self.watch(None if self.supply.fault else self.current_ua())
+        self.watch(self.sum_up())
         return not self.left
 
     def quick(self):
@@ -170,60 +172,63 @@ class Measure:
             self.probe.take(1)
         if supply.adc:
             supply.take(supply.adc.few)
-        return None if supply.fault else self.current_ua()
+        return self.sum_up()
 
-    def current_ua(self):
+    def sum_up(self):
         s = self.settings
-        return scaled(self.supply.mean_uv() - s.current_offset, s.current_gain)
+        self.supply_uv = uv = self.supply.mean_uv()
+        silent = self.supply.fault
+        self.supply_ua = None if silent else scaled(uv - s.current_offset, s.current_gain)
+        return self.supply_ua
 
     def below(self):
         # How far the supply sensor is below zero, in hundredths of its range; -100 at its end.
-        supply = self.supply
-        if not supply.count:
+        if not self.supply.count:
             return 0
-        mean, top = supply.mean_uv(), supply.adc.top_uv
-        if mean >= top:
+        top = self.supply.adc.top_uv
+        if self.supply_uv >= top:
             return -100
-        return (self.settings.current_offset - mean) * 100 // top
+        return (self.settings.current_offset - self.supply_uv) * 100 // top
 
     def probe_uv(self):
         s = self.settings
         return scaled(self.probe.mean_uv() - s.probe_offset, s.probe_gain)
 
-    def finish(self, index):
-        # Write the measurement that is complete into `point`, with the given index.
-        s, point = self.settings, self.point
+    def stamp(self, index):
+        # The measurement that is complete becomes `point`: its index, and what the output is now.
+        point, output = self.point, self.output
         point[0] = index
         point[1] = self.clock.ticks_ms() & 0x3FFFFFFF
-        point[2] = self.output.now_mhz()
-        point[3] = self.output.now_ppm()
-        wide = self._field(4, self.supply, s.current_offset, s.current_gain)
-        wide = self._field(5, self.probe, s.probe_offset, s.probe_gain) or wide
-        wide = self._field(6, self.light, s.light_offset, s.light_gain) or wide
-        point[10] = self.flags(wide)
+        point[2] = output.now_mhz()
+        point[3] = output.now_ppm()
+        flags = 32 if output.ppm_limited else 0
+        flags |= 64 if output.hz_limited else 0
+        point[10] = flags | (0 if output.running() else 256)
+
+    def fill(self):
+        # What was read, and the other flags, in the order of docs/commands.md.
+        s, point = self.settings, self.point
+        point[4] = self.supply_ua or 0
+        point[5] = self.probe_uv()
+        point[6] = scaled(self.light.mean_uv() - s.light_offset, s.light_gain)
+        point[7] = abs(scaled(self.supply.spread_uv(), s.current_gain))
+        point[8] = abs(scaled(self.probe.spread_uv(), s.probe_gain))
+        point[9] = abs(scaled(self.light.spread_uv(), s.light_gain))
+        flags = 1 if self.supply.over or abs(point[4]) >= _FIELD else 0
+        flags |= 2 if self.probe.over or abs(point[5]) >= _FIELD else 0
+        flags |= 4 if self.light.over or abs(point[6]) >= _FIELD else 0
+        flags |= 8 if self.below() > 0 else 0  # by 1 %: reversed, dead or not calibrated
+        flags |= 128 if self.supply.fault else 0
+        for i in (7, 8, 9):
+            if point[i] > 65535:
+                point[i] = 65535
+                flags |= 16
+        point[10] |= flags
         self.taken = True
 
-    def _field(self, i, channel, offset, gain):
-        # Mean and spread of a channel; whether the spread is too large for its field.
-        value = scaled(channel.mean_uv() - offset, gain)
-        self.point[i] = value
-        channel.over = channel.over or abs(value) >= _FIELD
-        spread = abs(scaled(channel.spread_uv(), gain))
-        self.point[i + 3] = min(spread, 65535)
-        return spread > 65535
-
-    def flags(self, wide):
-        # In the order of docs/commands.md; `wide`: a spread was too large.
-        output, supply = self.output, self.supply
-        flags = 1 if supply.over else 0
-        flags |= 2 if self.probe.over else 0
-        flags |= 4 if self.light.over else 0
-        flags |= 8 if self.below() > 0 else 0  # by 1 %: reversed, dead or not calibrated
-        flags |= 16 if wide else 0
-        flags |= 32 if output.ppm_limited else 0
-        flags |= 64 if output.hz_limited else 0
-        flags |= 128 if supply.fault else 0
-        return flags | (0 if output.running() else 256)
+    def finish(self, index):
+        self.stamp(index)
+        self.fill()
 
     def text(self):
         # The last point: frequency with three decimals, duty with four, the rest six.

@@ -5,14 +5,15 @@ order of writes (timer before duty); what a chip makes of the one period in whic
 changes: docs/pwm-steps.md.
 """
 
+from micropython import const
 from scpi import Fault
 from store import scaled
 
-USUAL_HZ = 165000
+USUAL_HZ = const(165000)
+_SETTLED_US = const(1100000)  # by then every change has; the ticks must not wrap before
 
 OFF, RISING, ON, FALLING, FADING, TRIPPED = range(6)
-# FALLING is a soft stop, FADING one that ends as a trip. In OFF and TRIPPED the gate is a low
-# output, in the others a PWM.
+# FALLING is a soft stop, FADING one that ends as a trip. The gate is a PWM but in QUIET.
 RAMPING = (RISING, FALLING, FADING)
 RUNNING = (RISING, ON)
 QUIET = (OFF, TRIPPED)
@@ -40,11 +41,11 @@ class Plan:
         self.hz = hz
         self.counts, self.mhz, self.band = chip.plan(hz)
         self.cap_ppm = limits.cap(self.mhz)
+        self.cap_raw = scaled(self.counts, self.cap_ppm)
 
     def raw(self, ppm):
         # Nearest count of a duty that does not exceed the cap.
-        counts = self.counts
-        return min((scaled(2 * counts, ppm) + 1) // 2, scaled(counts, self.cap_ppm))
+        return min((scaled(2 * self.counts, ppm) + 1) // 2, self.cap_raw)
 
 
 class Output:
@@ -161,8 +162,8 @@ class Output:
     def step(self):
         # One step of a ramp or of a change of frequency; called often.
         if self.state not in RAMPING:
-            if self.fresh and self.clock.ticks_diff(self.clock.ticks_us(), self.time) > 1100000:
-                self.fresh = False  # before the ticks wrap, and it looks new again
+            if self.fresh and self.settled(_SETTLED_US):
+                self.fresh = False
             return
         rising = self.state == RISING
         if rising and self.hz != self.now.hz:
@@ -175,9 +176,8 @@ class Output:
 
     def settled(self, us):
         # Whether the last change is so long ago.
-        return not (self.pwm and self.fresh) or (
-            self.clock.ticks_diff(self.clock.ticks_us(), self.time) >= us
-        )
+        since = self.clock.ticks_diff(self.clock.ticks_us(), self.time)
+        return not (self.pwm and self.fresh) or since >= us
 
     def _towards(self, target):
         # Level by the clock, at the cap's height a ramp time; a very late step is no jump.

@@ -1,7 +1,6 @@
-"""Program messages in the manner of SCPI-99: headers, branches, parameters, deferred replies.
+"""Program messages in the manner of SCPI-99: headers, parameters, deferred replies.
 
-A row of the table is a pattern, what it acts on, and how. A pattern alone is a branch, for the rows
-below it that begin with a colon:
+A row of the table is a pattern, what it acts on, and how:
 
 ``PATTern[:OPTional] handler nm``  the handler's method with at most n parameters (9: any number),
                                    for a query its method with `_q` with at most m; further
@@ -16,13 +15,16 @@ Numbers are integers all the way, in units of 10^-places; the boards' floats hav
 import gc
 from binascii import crc32
 
+from micropython import const
+
 PLACES = {"HZ": 0, "PCT": 4, "S": 6, "S9": 9, "A": 6, "V": 6, "N": 0, "X": 6}
 # Decimal places kept of a unit; N is a plain whole number, X a plain ratio.
 _PREFIXES = {"": 0, "N": -9, "U": -6, "M": -3, "K": 3, "MA": 6, "G": 9}
-_BASES = {"H": 16, "Q": 8, "B": 2}  # IEEE 488.2 7.7.4
+_BASES = {"#H": 16, "#Q": 8, "#B": 2}  # IEEE 488.2 7.7.4
+_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _NAMED = ("MINimum", "MAXimum", "DEFault")
-_SLICE_US = 3000  # of the main loop's time at most, between two commands
-MOST = 80  # commas in a command: the heap is not endless
+_SLICE_US = const(3000)  # of the main loop's time at most, between two commands
+MOST = const(80)  # commas in a command: the heap is not endless
 
 
 class Fault(Exception):
@@ -43,26 +45,26 @@ def fixed(value, places):
 
 def scan(text, unit):
     # ``1.5 E3 KHZ`` as an integer; rounded (IEEE 488.2 7.7.2.4), halves away from zero.
-    base = _BASES.get(text[1:2]) if text[:1] == "#" else None
+    base = _BASES.get(text[:2])
     if base:
         try:
             return int(text[2:], base) * 10 ** PLACES[unit]
         except ValueError:
             raise Fault(-121, text)
-    c = text.encode()
-    start = 1 if text[:1] in ("+", "-") else 0
-    point = end = _behind_digits(c, start)
-    if text[point : point + 1] == ".":
-        end = _behind_digits(c, point + 1)
-    digits = text[start:point] + text[point + 1 : end]
-    if not digits:
-        raise Fault(-121 if start or text[:1] == "." else -104, text)
-    power, end = _exponent(text, c, end)
-    power += PLACES[unit] + _suffix(text[end:].strip(), unit.rstrip("9"))
-    if text[point : point + 1] == ".":
-        power -= len(digits) - (point - start)
-    value = int(digits)
+    number = text[1:] if text[:1] in ("+", "-") else text
+    suffix = number[len(number.rstrip(_LETTERS)) :]
+    mantissa, mark, exponent = number[: len(number) - len(suffix)].partition("E")
+    whole, _, fraction = mantissa.rstrip().partition(".")
+    digits = whole + fraction
+    if not digits.isdigit():
+        raise Fault(-121 if text[:1] in "+-.0123456789" else -104, text)
+    try:
+        power = int(exponent) if mark else 0
+    except ValueError:
+        raise Fault(-131, text)
+    power += PLACES[unit] - len(fraction) + _suffix(suffix, unit.rstrip("9"))
     # Beyond these powers every range is exceeded, or nothing is left: no need for the exact figure.
+    value = int(digits)
     if power >= 0:
         value *= 10 ** min(power, 40)
     else:
@@ -70,32 +72,10 @@ def scan(text, unit):
     return -value if text[0] == "-" else value
 
 
-def _behind_digits(c, i):
-    while i < len(c) and 48 <= c[i] <= 57:
-        i += 1
-    return i
-
-
-def _exponent(text, c, i):
-    # The exponent, and the position behind it; an E that belongs to a suffix stays.
-    rest = text[i:].lstrip()
-    if rest[:1] != "E":
-        return 0, i
-    rest = rest[1:].lstrip()
-    start = len(text) - len(rest) + (rest[:1] in ("+", "-") if rest else 0)
-    end = _behind_digits(c, start)
-    if end == start:
-        return 0, i
-    power = min(int(text[start:end]), 999)
-    return -power if rest[0] == "-" else power, end
-
-
 def _suffix(suffix, unit):
     # Power of ten of a suffix such as KHZ; IEEE 488.2 7.7.3: M is milli, but MHZ is mega.
     if not suffix:
         return 0
-    if suffix[0] == ".":
-        raise Fault(-121, suffix)
     if unit in ("N", "X"):
         raise Fault(-138, suffix)
     if suffix == "MHZ" and unit == "HZ":
@@ -213,35 +193,25 @@ def split_command(command):
 
 
 class Headers:
-    # Where in the table a header's row is, and the branch that it stands on, by its short form.
+    # Finds a header's row in the table by the short forms of its words.
     def __init__(self, table):
         self.table = table
         self.places = {}
-        branch_at = at = count = 0
+        at = 0
         while at < len(table):
-            line = self._line(at)
-            pattern = line.split(" ")[0]
-            if pattern == line:
-                branch_at = at
-            elif pattern[0] == ":" or pattern[:2] == "[:":
-                self._add(self._line(branch_at) + pattern, branch_at << 12 | at)
-            else:
-                self._add(pattern, at)
-            at += len(line) + 1
-            count += 1
-            if not count & 15:
+            row = self._row(at)
+            keys = [""]
+            for node in row.split(" ")[0].replace("[:", ":[").replace(":]", "]:").split(":"):
+                name = ":" + short(node.strip("[]").upper())
+                longer = [key + name for key in keys]
+                keys = keys + longer if node[0] == "[" else longer
+            for key in keys:
+                self.places[key] = at
+            at += len(row) + 1
+            if not len(self.places) & 15:
                 gc.collect()  # else no room is left in one piece
 
-    def _add(self, pattern, place):
-        keys = [""]
-        for node in pattern.replace("[:", ":[").replace(":]", "]:").split(":"):
-            name = ":" + short(node.strip("[]").upper())
-            longer = [key + name for key in keys]
-            keys = keys + longer if node[0] == "[" else longer
-        for key in keys:
-            self.places[key] = place
-
-    def _line(self, at):
+    def _row(self, at):
         return self.table[at : self.table.find("\n", at)]
 
     def find(self, header):
@@ -250,16 +220,14 @@ class Headers:
         if words[0] == "TRACK":  # its name in the first edition
             words[0] = "FOLL"
         names = [short(word) for word in words]
-        place = self.places.get(":" + ":".join(names))
-        if place is None:
+        at = self.places.get(":" + ":".join(names))
+        if at is None:
             return None
-        pattern, action, *columns = self._line(place & 4095).split()
-        if words != names:  # long forms, which must be this row's own
-            whole = self._line(place >> 12) + pattern if place >> 12 else pattern
-            whole = ":" + whole.upper().replace("[", "").replace("]", "") + ":"
-            for word, name in zip(words, names):
-                if word != name and ":" + word + ":" not in whole:
-                    return None
+        pattern, action, *columns = self._row(at).split()
+        whole = pattern.upper().replace("[", "").replace("]", "").split(":")
+        for word, name in zip(words, names):
+            if word != name and word not in whole:
+                return None  # a long form of something else
         part, _, name = action.rpartition(".")
         kind = columns.pop(0) if columns else "00"
         return part, name, kind, [int(x) for x in columns] if part else columns

@@ -145,7 +145,7 @@ class SelfCheck:
         number = 0
         v[6] = -1
         if supply.adc:
-            v[0] = measure.current_ua()
+            v[0] = measure.supply_ua or 0
             v[1] = abs(scaled(supply.spread_uv(), self.limits.current_gain))
             if supply.fault:
                 number = 1
@@ -156,7 +156,7 @@ class SelfCheck:
             elif v[0] > limit_ua // 4:
                 number = 9
             else:
-                self.rest_uv = supply.mean_uv()
+                self.rest_uv = measure.supply_uv
                 if self.output.board.volts:
                     v[6] = self.output.board.volts()
                     if v[6] < 1000000:
@@ -183,7 +183,7 @@ class SelfCheck:
             return 1
         if not supply.adc:
             return 0
-        v[2] = measure.current_ua() - v[0]
+        v[2] = measure.supply_ua - v[0]
         least = scaled(supply.adc.top_uv >> 12, self.limits.current_gain)
         if v[2] < -least:
             return 5

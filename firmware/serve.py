@@ -13,6 +13,7 @@ _PATIENCE_MS = 50  # without progress, then an answer is dropped
 _WAITING_LINES = 16  # taken in while a reply is deferred
 _WAITING_BYTES = 1024
 _IDLE_MS = 5
+_TURN_US = 1500  # about what a turn takes with nothing to do
 _COLLECT_EVERY = 32  # commands or points
 
 
@@ -234,11 +235,10 @@ class Server:
             if us >= 5000:
                 self.used += 1
                 self.collect()
-                return 1
-            if us < 1000:
+            elif us < 2 * _TURN_US:
                 self.clock.sleep_us(us)
                 return 0
-            return min(us // 1000, _IDLE_MS)
+            return min((us - _TURN_US) // 1000, _IDLE_MS)
         if self.output.ramping() or self.queue or self.scpi.busy():
             return 1
         self.collect()

@@ -19,7 +19,6 @@ class Sweep:
         self.ring = ring
         self.list = bytearray(LISTED * 8)  # pairs of u32 Hz and u32 ppm
         self.settled_at = None  # ticks_us when the output had reached this point
-        self.placed = False
         self.course = None  # None: the list is the course
         self.before = (0, 0)
         self.given = None  # the setting that a base of sweeps stands in for
@@ -84,7 +83,7 @@ class Sweep:
         self.check(total)
         self.ring.open(total)
         self.ring.state = RUN
-        self.placed = False
+        self.place(0)
 
     def stop(self, state=ABORT):
         # The output returns to what it was before; with the output going off, the setting from
@@ -96,12 +95,23 @@ class Sweep:
             self.output.set(*given)
 
     def step(self):
-        state = self.ring.state
+        output, measure, state = self.output, self.measure, self.ring.state
         if state == PAUSE and not self.ring.full():
-            self.output.rest(False)
+            output.rest(False)
             self.ring.state = RUN
-        elif state == RUN:
-            self.advance()
+        elif state != RUN:
+            return
+        elif not output.running():
+            self.end(ABORT)
+        elif output.state != ON:
+            self.settled_at = None
+        elif measure.busy:
+            if measure.step() and self.ring.state == RUN:  # it may have tripped
+                self.record()
+        elif self.settled_at is None:
+            self.settled_at = self.clock.ticks_us()
+        elif self.pause_us() == 0:
+            measure.begin()
 
     def expected_ms(self):
         # Until it ends, or pauses since the ring is full.
@@ -120,32 +130,22 @@ class Sweep:
         elapsed = self.clock.ticks_diff(self.clock.ticks_us(), self.settled_at)
         return max(self.dwell_us - elapsed, 0)
 
-    def advance(self):
+    def place(self, index):
+        # Go on to a point; where the output reaches it at once, its settling begins now.
         output = self.output
-        if not output.running():
-            return self.end(ABORT)
-        if not self.placed:
-            output.set(*self.setpoint(self.ring.next))
-            output.step()
-            self.placed = True
-            self.settled_at = None
-        if output.state != ON:
-            self.settled_at = None
-        elif self.settled_at is None:
-            self.settled_at = self.clock.ticks_us()
-        elif self.measure.busy:
-            if self.measure.step() and self.ring.state == RUN:
-                self.record()
-        elif self.pause_us() == 0:
-            self.measure.begin()
-        return None
+        output.set(*self.setpoint(index))
+        output.step()
+        self.settled_at = self.clock.ticks_us() if output.state == ON else None
 
     def record(self):
-        # Take the point just measured into the ring, and see what comes next.
-        ring = self.ring
-        self.measure.finish(ring.next)
-        ring.put(self.measure.point)
-        self.placed = False
+        # Take the point just measured into the ring. The next one is placed before it is worked
+        # out, which takes a good part of the settling.
+        ring, measure, index = self.ring, self.measure, self.ring.next
+        measure.stamp(index)
+        if index + 1 < ring.total:
+            self.place(index + 1)
+        measure.fill()
+        ring.put(measure.point)
         if ring.next >= ring.total:
             self.end(DONE)
         elif ring.full():

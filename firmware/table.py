@@ -1,6 +1,6 @@
 """The commands: pattern, what it acts on, and how. docs/commands.md is the contract."""
 
-# Columns and branches: see scpi.py. Numbers of sections: IEEE 488.2 10, SCPI-99 volume 2.
+# Columns: see scpi.py. Numbers of sections: IEEE 488.2 10, SCPI-99 volume 2.
 TABLE = """\
 *CLS status.clear !
 *ESE status.ese N 0 255 0
@@ -15,118 +15,98 @@ TABLE = """\
 *SAV save 10
 *RCL recall 10
 *PUD info 10
-SYSTem
-:ERRor[:NEXT] status.next_error ?
-:ERRor:COUNt status.errors ?
-:ERRor:ALL status.all_errors ?
-:VERSion me.version ?
-:PROTocol me.protocol ?
-:BOARd board.about ?
-:TIME board.uptime ?
-:MEMory memory
-:HOST:TIMeout guard.timeout_us S 200000 60000000 2000000
-:MAINtenance maintenance
-:WATChdog set.dog_us S
-SYSTem:SETTings
-:STORe store
-:STATe set.state ?
-:CHECksum set.checksum ?
-STATus:OPERation
-[:EVENt] oper.take ?
-:CONDition oper.condition ?
-:ENABle oper.enable N 0 65535 0 32767
-STATus:QUEStionable
-[:EVENt] ques.take ?
-:CONDition ques.condition ?
-:ENABle ques.enable N 0 65535 0 32767
+SYSTem:ERRor[:NEXT] status.next_error ?
+SYSTem:ERRor:COUNt status.errors ?
+SYSTem:ERRor:ALL status.all_errors ?
+SYSTem:VERSion me.version ?
+SYSTem:PROTocol me.protocol ?
+SYSTem:BOARd board.about ?
+SYSTem:TIME board.uptime ?
+SYSTem:MEMory memory
+SYSTem:HOST:TIMeout guard.timeout_us S 200000 60000000 2000000
+SYSTem:MAINtenance maintenance
+SYSTem:WATChdog set.dog_us S
+SYSTem:SETTings:STORe store
+SYSTem:SETTings:STATe set.state ?
+SYSTem:SETTings:CHECksum set.checksum ?
+STATus:OPERation[:EVENt] oper.take ?
+STATus:OPERation:CONDition oper.condition ?
+STATus:OPERation:ENABle oper.enable N 0 65535 0 32767
+STATus:QUEStionable[:EVENt] ques.take ?
+STATus:QUEStionable:CONDition ques.condition ?
+STATus:QUEStionable:ENABle ques.enable N 0 65535 0 32767
 STATus:PRESet status.preset !
-OUTPut
-[:STATe] output 10
-:CONDition guard.condition ?
-:RAMP output.ramp_us S 0 2000000 20000
-:RAMP:LIMit set.slow_us S
-:STARtup set.startup OFF|ON
-:STARtup:RETRies set.retries N
-:STARtup:PAUSe set.pause_us S
-:STARtup:TIME set.alone_us S
-OUTPut:PROTection
-:TRIPped guard.tripped ?
-:CAUSe guard.reason ?
-:RECord guard.story ?
-:PROBe set.probe_uv V
-:SUPPly:LOW set.low_uv V
-:SUPPly:HIGH set.high_uv V
-:TEMPerature set.celsius N
-:CLEar guard.clear !
-[SOURce:]FREQuency
-[:CW] setpoint 11 HZ
-:MODE sweep.hz_mode CW,SWEep,LIST
-:STARt sweep.hz_start HZ 20000 1000000 100000
-:STOP sweep.hz_stop HZ 20000 1000000 400000
-[SOURce:]FREQuency:LIMit
-:LOW set.low_hz HZ
-:HIGH set.high_hz HZ
+OUTPut[:STATe] output 10
+OUTPut:CONDition guard.condition ?
+OUTPut:RAMP output.ramp_us S 0 2000000 20000
+OUTPut:RAMP:LIMit set.slow_us S
+OUTPut:STARtup set.startup OFF|ON
+OUTPut:STARtup:RETRies set.retries N
+OUTPut:STARtup:PAUSe set.pause_us S
+OUTPut:STARtup:TIME set.alone_us S
+OUTPut:PROTection:TRIPped guard.tripped ?
+OUTPut:PROTection:CAUSe guard.reason ?
+OUTPut:PROTection:RECord guard.story ?
+OUTPut:PROTection:PROBe set.probe_uv V
+OUTPut:PROTection:SUPPly:LOW set.low_uv V
+OUTPut:PROTection:SUPPly:HIGH set.high_uv V
+OUTPut:PROTection:TEMPerature set.celsius N
+OUTPut:PROTection:CLEar guard.clear !
+[SOURce:]FREQuency[:CW] setpoint 11 HZ
+[SOURce:]FREQuency:MODE sweep.hz_mode CW,SWEep,LIST
+[SOURce:]FREQuency:STARt sweep.hz_start HZ 20000 1000000 100000
+[SOURce:]FREQuency:STOP sweep.hz_stop HZ 20000 1000000 400000
+[SOURce:]FREQuency:LIMit:LOW set.low_hz HZ
+[SOURce:]FREQuency:LIMit:HIGH set.high_hz HZ
 [SOURce:]PULSe:DCYCle setpoint 11 PCT
-[SOURce:]PULSe:DCYCle
-:MODE sweep.ppm_mode FIXed,SWEep
-:STARt sweep.ppm_start PCT 0 900000 0
-:STOP sweep.ppm_stop PCT 0 900000 400000
-:LIMit set.cap_ppm PCT
-:LIMit:TABLe caps 90
-:LIMit:TABLe:CLEar caps_clear
-:LIMit:TABLe:CHECksum set.checksum_caps ?
+[SOURce:]PULSe:DCYCle:MODE sweep.ppm_mode FIXed,SWEep
+[SOURce:]PULSe:DCYCle:STARt sweep.ppm_start PCT 0 900000 0
+[SOURce:]PULSe:DCYCle:STOP sweep.ppm_stop PCT 0 900000 400000
+[SOURce:]PULSe:DCYCle:LIMit set.cap_ppm PCT
+[SOURce:]PULSe:DCYCle:LIMit:TABLe caps 90
+[SOURce:]PULSe:DCYCle:LIMit:TABLe:CLEar caps_clear
+[SOURce:]PULSe:DCYCle:LIMit:TABLe:CHECksum set.checksum_caps ?
 [SOURce:]PULSe:WIDTh:LIMit set.width_ns S9
-[SOURce:]CURRent:PROTection
-[:LEVel] set.trip_ua A
-:TRIPped guard.tripped ?
-:CLEar guard.clear !
-[SOURce:]SWEep
-:POINts sweep.points N 1 10000 101
-:BASE base 20
-:DWELl sweep.dwell_us S 0 1000000 8000
-[SOURce:]LIST
-:CLEar sweep.clear_list !
-:APPend list_append 90
-:POINts sweep.listed ?
-:CHECksum sweep.checksum ?
+[SOURce:]CURRent:PROTection[:LEVel] set.trip_ua A
+[SOURce:]CURRent:PROTection:TRIPped guard.tripped ?
+[SOURce:]CURRent:PROTection:CLEar guard.clear !
+[SOURce:]SWEep:POINts sweep.points N 1 10000 101
+[SOURce:]SWEep:BASE base 20
+[SOURce:]SWEep:DWELl sweep.dwell_us S 0 1000000 8000
+[SOURce:]LIST:CLEar sweep.clear_list !
+[SOURce:]LIST:APPend list_append 90
+[SOURce:]LIST:POINts sweep.listed ?
+[SOURce:]LIST:CHECksum sweep.checksum ?
 SENSe:AVERage:COUNt measure.count N 1 1024 32
-MEASure
-[:POINt] measure 00 0
-:CURRent[:DC] measure 00 4
-:VOLTage[:DC] measure 01 5
-:SUPPly guard.volts ?
-:TEMPerature guard.celsius ?
-FETCh
-[:POINt] fetch 00 0
-:CURRent[:DC] fetch 00 4
-:VOLTage[:DC] fetch 01 5
-CALibration:CURRent
-:OFFSet set.current_offset V
-:GAIN set.current_gain X
-CALibration:PROBe
-:OFFSet set.probe_offset V
-:GAIN set.probe_gain X
-:LEVel set.probe_level V
-CALibration:LIGHt
-:OFFSet set.light_offset V
-:GAIN set.light_gain X
-:LEVel set.light_level V
+MEASure[:POINt] measure 00 0
+MEASure:CURRent[:DC] measure 00 4
+MEASure:VOLTage[:DC] measure 01 5
+MEASure:SUPPly guard.volts ?
+MEASure:TEMPerature guard.celsius ?
+FETCh[:POINt] fetch 00 0
+FETCh:CURRent[:DC] fetch 00 4
+FETCh:VOLTage[:DC] fetch 01 5
+CALibration:CURRent:OFFSet set.current_offset V
+CALibration:CURRent:GAIN set.current_gain X
+CALibration:PROBe:OFFSet set.probe_offset V
+CALibration:PROBe:GAIN set.probe_gain X
+CALibration:PROBe:LEVel set.probe_level V
+CALibration:LIGHt:OFFSet set.light_offset V
+CALibration:LIGHt:GAIN set.light_gain X
+CALibration:LIGHt:LEVel set.light_level V
 CALibration:ZERO zero
-DIAGnostic
-:CHECk check.go ?
-:RESult check.story ?
-:AUTO set.check OFF|ON
-FOLLow
-[:STATe] follow 10
-:MODE track.mode PROBe,LIGHt,CURRent
-:STEP track.step_hz HZ 1 50000 400
-:SPAN track.span_hz HZ 1 980000 8000
-:INTerval track.interval_us S 20000 10000000 100000
-:DATA track.block ?
+DIAGnostic:CHECk check.go ?
+DIAGnostic:RESult check.story ?
+DIAGnostic:AUTO set.check OFF|ON
+FOLLow[:STATe] follow 10
+FOLLow:MODE track.mode PROBe,LIGHt,CURRent
+FOLLow:STEP track.step_hz HZ 1 50000 400
+FOLLow:SPAN track.span_hz HZ 1 980000 8000
+FOLLow:INTerval track.interval_us S 20000 10000000 100000
+FOLLow:DATA track.block ?
 INITiate[:IMMediate] sweep.start !
 ABORt sweep.stop !
-TRACe
-:STATe ring.summary ?
-:POINts ring.next ?
-:DATA trace_data 03
+TRACe:STATe ring.summary ?
+TRACe:POINts ring.next ?
+TRACe:DATA trace_data 03
 """

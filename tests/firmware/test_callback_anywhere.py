@@ -142,7 +142,7 @@ def test_condition_cause_and_gate_agree_wherever_the_callback_comes(
     rig.say("CURR:PROT 0.5")  # the fast limit is a quarter above, 1.25 V over rest
     interrupts = Interrupts(rig, drawn(seed))
     kinds = set()
-    for _ in range(100):
+    for _ in range(200):
         with interrupts:
             rig.say(draw.choice(LINES))
             for _ in range(draw.randint(0, 20)):

@@ -125,7 +125,7 @@ def test_wording_without_a_command_is_told(
     def firmware(name: str) -> Any:
         module = before(name)
         if name == "table":
-            return SimpleNamespace(TABLE=module.TABLE.replace("\n:DATA track.block ?", ""))
+            return SimpleNamespace(TABLE=module.TABLE.replace("FOLLow:DATA track.block ?\n", ""))
         return module
 
     monkeypatch.setattr(making, "firmware", firmware)

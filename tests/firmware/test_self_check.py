@@ -119,8 +119,14 @@ def test_a_current_that_falls_in_the_burst_is_a_reversed_sensor(
 ) -> None:
     for noticed_first in (False, True):
         rig = wired(lambda duty: 200_000 - int(400_000 * duty))
-        if not noticed_first:
-            rig.server.guard.current = rig.server.measure.watch = lambda ua: None
+        if noticed_first:  # the guard needs two looks, which a fast converter does not leave it
+            usual = machine.on_conversion
+            machine.on_conversion = lambda rig=rig, usual=usual: (
+                rig.clock.sleep_us(100),
+                usual(),
+            )
+        else:
+            rig.server.measure.watch = lambda ua: None
         assert rig.text("DIAG:CHEC?").split(",")[0] == "5"
         assert rig.text("*OPC?;:OUTP:COND?") == ("1;TRIPPED" if noticed_first else "1;OFF")
 

@@ -202,7 +202,7 @@ def test_over_range_and_spread_are_flagged(esp32: Rig) -> None:
     flags = int(esp32.text("MEAS?").split(",")[-1])
     assert flags == 1 + 2 + 256  # supply over, probe over, output off
     values = iter([0, 2000] * 32 * 3)  # counts of a millivolt
-    esp32.board.probe.read = lambda: next(values)
+    esp32.server.measure.probe.read = lambda: next(values)
     esp32.board.probe.top = 1 << 29
     assert int(esp32.text("MEAS?").split(",")[-1]) & 16
 
@@ -242,7 +242,7 @@ def test_value_that_does_not_fit_its_field_is_flagged(esp32: Rig) -> None:
 
 def test_spread_is_the_standard_deviation_of_single_conversions(esp32: Rig) -> None:
     values = iter([1, 3, 5, 7])  # counts of a millivolt
-    esp32.board.probe.read = lambda: next(values)
+    esp32.server.measure.probe.read = lambda: next(values)
     esp32.say("SENS:AVER:COUN 4")
     point = esp32.text("MEAS?").split(",")
     # Sample standard deviation of 1, 3, 5, 7 mV: root of 20/3.

@@ -127,9 +127,10 @@ def test_the_guard_s_look_stays_small(rig: Rig) -> None:
     for name in load("store").NAMES:
         if name != "alone_us":  # looked at once, when it is set
             setattr(s, name, Small(getattr(s, name)))
-    for sensor in (rig.board.supply, rig.board.probe, rig.board.light):
-        read, uv = sensor.read, sensor.uv
-        sensor.read = lambda read=read: Small(read())
+    for channel in (server.measure.supply, server.measure.probe, server.measure.light):
+        sensor, read = channel.adc, channel.read
+        uv = sensor.uv
+        channel.read = lambda read=read: Small(read())
         sensor.uv = lambda count, uv=uv: Small(uv(Small(count)))
     rig.clock.ticks_ms = lambda: Small(rig.clock.now // 1000 & SMALL - 1)
     for _ in range(60):

@@ -55,15 +55,9 @@ UNITS = ("", "HZ", " KHZ", "MHZ", " PCT", "V", " MA", "A", "US", " S", "Q", "e3"
 
 def patterns() -> list[str]:
     """Full headers of the table in short and long form."""
-    found, branch = [], ""
-    for row in TABLE.split("\n"):
-        if not row:
-            continue
-        pattern, *rest = row.split(" ")
-        if not rest:
-            branch = pattern
-            continue
-        whole = (branch if pattern[0] == ":" or pattern[:2] == "[:" else "") + pattern
+    found: list[str] = []
+    for row in TABLE.strip().split("\n"):
+        whole = row.split(" ")[0]
         found.append(whole.replace("[", "").replace("]", ""))
         found.append(re.sub(r"\[[^\]]*\]", "", whole).lstrip(":"))
         found.append("".join(c for c in found[-1] if not c.islower()))
