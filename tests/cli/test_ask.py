@@ -12,13 +12,13 @@ import pytest
 
 from cli.commandline import run
 from coilwright.bench.process import Bench
-from coilwright.cli import tune_command
+from coilwright.cli.terminal_person import AtTheTerminal
 from coilwright.errors import Tripped
 from coilwright.link import Driver
 from coilwright.link.facts import DriverState
 from coilwright.link.transport import Transport
 from coilwright.point import Flag, Point
-from coilwright.procedures import tune
+from coilwright.procedures import asking, tune
 from coilwright.view.progress import point_line
 from link.fakedriver import QUICK, FakeDriver, FakeLine
 
@@ -31,7 +31,7 @@ def test_the_output_goes_off_where_nobody_answers_and_on_again_with_the_answer(
     point_line(POINT)  # loads what it needs: the look is short here
     fake = FakeDriver()
     driver = Driver(Transport(FakeLine(fake), QUICK, name="fake"))
-    monkeypatch.setattr(tune, "LONGEST_LOOK_S", 0.1)
+    monkeypatch.setattr(asking, "LONGEST_LOOK_S", 0.1)
     off = threading.Event()
     seen: list[tuple[str, str]] = []
 
@@ -46,7 +46,7 @@ def test_the_output_goes_off_where_nobody_answers_and_on_again_with_the_answer(
         return len(seen) > 1
 
     monkeypatch.setattr(click, "confirm", answer)
-    questions = tune.Questions(driver, tune_command._AtTheTerminal())
+    questions = tune.Questions(driver, AtTheTerminal())
 
     assert questions(POINT) is True
     assert off.is_set()

@@ -13,12 +13,13 @@ from hypothesis import strategies as st
 
 from cli.commandline import COMMAND, environment
 from coilwright import build
-from coilwright.cli import check_command, cli
+from coilwright.cli import cli
 from coilwright.documents import parse_json, parse_toml
 from coilwright.errors import BadBoard, BadBuild, BadRecord, CoilwrightError, LinkLost, WrongBoard
 from coilwright.install import prompt
 from coilwright.link import Driver, FrequencySweep, replies, sweeping
 from coilwright.link.transport import Transport
+from coilwright.procedures.check import read_reference
 from coilwright.quantities import parse_fraction, parse_quantity
 from coilwright.record import read_record, reader
 from coilwright.record.columns import HEADER
@@ -167,7 +168,7 @@ class TestNesting:
             )
         deep.write_text(2000 * "[" + 2000 * "]")
         with pytest.raises(BadRecord, match="no earlier check"):
-            check_command._read(deep)
+            read_reference(deep)
 
     @pytest.mark.parametrize(
         "told", [5000 * "[", "[1, 2]", '["a"]', '[["a"], 1]', '["a", 1]', "1", "1e400"]

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from coilwright import errors
 from coilwright.cli import failure
-from coilwright.cli.check_command import VERDICTS
+from coilwright.procedures.check import VERDICTS
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGE = (ROOT / "docs" / "trouble.md").read_text(encoding="utf-8")

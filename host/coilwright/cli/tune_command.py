@@ -27,11 +27,11 @@ from coilwright.cli.options import (
     stop_on_termination,
 )
 from coilwright.cli.resume import check_alone, resume_option
+from coilwright.cli.terminal_person import AtTheTerminal
 from coilwright.procedures.options import LIT, PURPOSES, RecordWishes, TuneWishes
 
 if TYPE_CHECKING:
     from coilwright.build import Build
-    from coilwright.point import Point
     from coilwright.procedures.tune import Tuned
 
 
@@ -175,7 +175,7 @@ def command(
                 wishes,
                 keep,
                 view,
-                person=_AtTheTerminal(),
+                person=AtTheTerminal(),
                 build=parts,
                 store=store,
                 unfinished=unfinished,
@@ -212,22 +212,6 @@ def _read_build(build: str | None) -> Build | None:
     from coilwright.build import load_build
 
     return None if build is None else load_build(build)
-
-
-class _AtTheTerminal:
-    """The person who sees the lamps, asked on the terminal."""
-
-    def __init__(self) -> None:
-        from coilwright.view.progress import point_line
-
-        self._line = point_line
-
-    def look(self, point: Point) -> bool:
-        click.echo(self._line(point), err=True)
-        return click.confirm("Are the lamps lit?", err=True)
-
-    def tell(self, text: str) -> None:
-        click.echo(text, err=True)
 
 
 def _save_plot(plot: Path, record: Path, build: Build | None, force: bool) -> None:

@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from coilwright.quantities import show, show_percent
+
 
 class BadWish(ValueError):
     """A wish that cannot be meant.
@@ -150,3 +152,43 @@ class TrackWishes:
             raise BadWish("frequency", "it goes with a duty")
         if self.mode not in MODES:
             raise BadWish("mode", f"{self.mode!r} is none of {', '.join(MODES)}")
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationWishes:
+    """How a calibration is done.
+
+    Attributes:
+        averages: Conversions a reading; None by the noise at rest.
+        dry_run: Change nothing in the driver.
+    """
+
+    averages: int | None = None
+    dry_run: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A setting, and what the meter shows there in the sensor's unit; None where not known."""
+
+    frequency_hz: float
+    duty: float
+    meter: float | None = None
+
+    def __str__(self) -> str:
+        return f"{show(self.frequency_hz, 'Hz', 6)} {show_percent(self.duty)}"
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """A resistor at a known voltage, in place of the driver's own current."""
+
+    ohm: float
+    volt: float
+
+    @property
+    def ampere(self) -> float:
+        return self.volt / self.ohm
+
+    def __str__(self) -> str:
+        return f"{show(self.ohm, 'Ω')} at {show(self.volt, 'V')}"

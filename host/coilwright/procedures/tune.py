@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from coilwright.errors import CannotResume, LinkError, NoResult, OutOfRange
 from coilwright.link import PointList
 from coilwright.point import Point, Setpoint
+from coilwright.procedures.asking import asked
 from coilwright.procedures.options import RecordWishes, TuneWishes
 from coilwright.procedures.session import Recorder, check_band, check_kind, recording, resuming
 from coilwright.quantities import show_percent
@@ -32,8 +33,6 @@ if TYPE_CHECKING:
     from coilwright.tune import Lit, TuneOptions, TuneResult
     from coilwright.tune.by_model import ModelView
 
-LONGEST_LOOK_S = 60.0
-"""The output goes off where nobody answers for so long."""
 MOST_AVERAGES = 1024
 """Conversions of a reading at most, `SENSe:AVERage:COUNt` in docs/commands.md."""
 RAMP_S = 0.004
@@ -293,29 +292,15 @@ class Questions:
     def __init__(self, driver: Driver, person: Person) -> None:
         self._driver, self._person = driver, person
         self.given: list[tuple[Point, bool]] = []
-        self._gone = False
 
     def __call__(self, point: Point) -> bool:
-        there = Setpoint(point.requested_frequency_hz, point.requested_duty)
-        while True:
-            self._gone = False
-            self._driver.set_base(there)
-            self._driver.output(True)  # still off while the points of a record are gone through
-            with self._driver.waiting(LONGEST_LOOK_S, self._tell_gone):
-                lit = self._person.look(point)
-            if not self._gone:
-                break
-            # Nobody knows whether the answer was meant for lamps that had gone dark meanwhile.
-            self._person.tell("The output is on again, at the same setting: look once more.")
+        def switch_on() -> None:  # still off while the points of a record are gone through
+            self._driver.set_base(Setpoint(point.requested_frequency_hz, point.requested_duty))
+            self._driver.output(True)
+
+        lit = asked(self._driver, self._person, lambda: self._person.look(point), switch_on)
         self.given.append((point, lit))
         return lit
-
-    def _tell_gone(self) -> None:
-        self._gone = True
-        self._person.tell(
-            f"\nNo answer for {LONGEST_LOOK_S:g} s: the output is off. Press Enter to have it on"
-            " again."
-        )
 
 
 def run_tune(

@@ -33,14 +33,18 @@ class View(Watcher, Protocol):
     ) -> None: ...
 
 
-class Person(Protocol):
+class Teller(Protocol):
+    """Somebody at the bench who can be told something."""
+
+    def tell(self, text: str) -> None:
+        """Something the person has to know now; perhaps while a question still waits."""
+
+
+class Person(Teller, Protocol):
     """Somebody at the bench who sees the lamps."""
 
     def look(self, point: Point) -> bool:
         """Whether the lamps are lit at this point, with the output on meanwhile."""
-
-    def tell(self, text: str) -> None:
-        """Something the person has to know now; perhaps while `look` still waits."""
 
 
 class Unwatched:

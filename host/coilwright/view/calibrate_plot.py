@@ -6,29 +6,31 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from coilwright.calibration import Line, Sensor
+from coilwright.calibration import Sensor
 from coilwright.view.plots import COLORS
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from coilwright.procedures.calibrate import LineKept
 
-def plot_line(line: Line, sensor: Sensor, *, title: str) -> Figure:
+
+def plot_line(line: LineKept, sensor: Sensor) -> Figure:
     """Draw readings and line above, the residuals below."""
     from matplotlib.figure import Figure as NewFigure
 
     figure = NewFigure(figsize=(6.4, 5.6), layout="constrained")
-    figure.suptitle(title)
+    figure.suptitle(f"Calibration of the {sensor.name}")
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1))
-    x = np.array([one.reading_v for one in line.readings])
+    x = np.array([at.reading_v for at in line.readings])
     ends = np.array([x.min(), x.max()])
-    label = f"{line.gain:.4g} {sensor.gain_unit()} from {line.offset_v:.4g} V on"
+    label = f"{line.gain:.4g} {line.gain_unit} from {line.offset_v:.4g} V on"
     above.plot(ends, (ends - line.offset_v) * line.gain, color=COLORS[0], label=label)
-    above.plot(x, [one.meter for one in line.readings], "o", color=COLORS[1], label="meter")
+    above.plot(x, [at.meter for at in line.readings], "o", color=COLORS[1], label="meter")
     above.set_ylabel(f"{sensor.name}, {sensor.unit}")
     above.legend(fontsize="small", loc="best")
     below.axhline(0, color="0.2", lw=1)
-    below.plot(x, [1e3 * off for off in line.residuals], "o", color=COLORS[1])
+    below.plot(x, [1e3 * at.residual for at in line.readings], "o", color=COLORS[1])
     below.set_ylabel(f"off the line, m{sensor.unit}")
     below.set_xlabel("reading, V")
     for axis in (above, below):
