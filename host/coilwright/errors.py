@@ -218,3 +218,20 @@ class NotInstalled(InstallError):
     """The board did not take the files, or its driver does not start; it can be tried again."""
 
     exit_code = 52
+
+
+class BadWish(ValueError):
+    """A wish that cannot be meant.
+
+    Attributes:
+        field: Which one.
+        reason: Why, as the end of a sentence.
+    """
+
+    def __init__(self, field: str, reason: str) -> None:
+        super().__init__(f"{field}: {reason}")
+        self.field, self.reason = field, reason
+
+
+class NobodyThere(ValueError):
+    """Something has to be asked, and there is no person to ask."""

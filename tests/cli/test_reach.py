@@ -189,11 +189,11 @@ def test_a_coil_unlike_the_build_is_remarked(tmp_path: Path) -> None:
         (("--measure", "steps.csv"), "exclude each other"),
         (
             ("--measure", "--distances", "9mm", "--colour", "red", "--frequency", "165k"),
-            "--duty together",
+            "duty together",
         ),
         (
             ("--measure", "--distances", "9mm", "--lit", "light", *TWO),
-            "one --colour",
+            "one colour",
         ),
     ],
 )

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from coilwright.cli.failure import Terminated
+from coilwright.errors import BadWish
 from coilwright.lengths import parse_length
-from coilwright.procedures.options import BadWish
 from coilwright.quantities import parse_fraction, parse_quantity, show_percent
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,15 +24,17 @@ from coilwright.cli.options import (
     port_option,
     print_json,
     record_options,
+    refusing,
     stop_on_termination,
 )
-from coilwright.cli.reach_measure import LIT
-from coilwright.cli.reach_scene import Asked
 from coilwright.cli.resume import check_alone, resume_option
-from coilwright.lengths import parse_length
+from coilwright.cli.terminal_person import AtTheTerminal
+from coilwright.errors import NobodyThere
+from coilwright.lengths import parse_length, show_length
 
 if TYPE_CHECKING:
     from coilwright.reach import Reached
+    from coilwright.reach.scene import Asked
 
 _length = partial(parse_length, zero=True)
 
@@ -126,7 +129,7 @@ LENGTH = ParsedType("length", _length)
 )
 @click.option(
     "--lit",
-    type=click.Choice(LIT),
+    type=click.Choice(("ask", "light")),
     default="ask",
     show_default=True,
     help="What tells lit from dark at a step: you, or the light sensor.",
@@ -284,7 +287,7 @@ def command(
     """
     from coilwright.cli.reach_report import as_json as to_json
     from coilwright.cli.reach_report import save_plot, tell
-    from coilwright.cli.reach_scene import make_scene, solve_scene, with_build
+    from coilwright.reach.scene import make_scene, solve_scene, with_build
 
     bench = {name: options.pop(name) for name in _AT_THE_BENCH}
     check_plot(plot, force)
@@ -297,9 +300,10 @@ def command(
     if steps:
         _judged(steps, options, plot, force, as_json)
         return
-    asked = with_build(options)
-    _check(asked)
-    scene = make_scene(asked)
+    with refusing():
+        asked = with_build(options)
+        _check(asked)
+        scene = make_scene(asked)
     result = solve_scene(asked, scene)
     if plot is not None:
         save_plot(plot, asked, scene, result, force)
@@ -334,52 +338,80 @@ def _measured(
     as_json: bool,
 ) -> None:
     """Measure the steps, then say what they say."""
-    from coilwright.cli import reach_measure
-    from coilwright.cli.reach_scene import plain_coil, with_build
+    from coilwright.cli.bench_session import open_driver, view_of
     from coilwright.procedures.options import RecordWishes
+    from coilwright.procedures.placing import placing
+    from coilwright.procedures.reach import StepWishes, measure_steps, read_unfinished
+    from coilwright.procedures.session import set_measuring
+    from coilwright.reach.scene import plain_coil, with_build
 
-    began_with = None
+    unfinished = None
     if resume is not None:
         check_alone()
-        began_with = reach_measure.read_unfinished(resume)
-        wishes = began_with.wishes
+        unfinished = read_unfinished(resume)
+        wishes = unfinished.wishes
     else:
-        asked = with_build(options)
         given = click.get_current_context().get_parameter_source("duty")
-        wishes = reach_measure.StepWishes(
-            distances=bench["distances"],
-            colours=tuple(dict.fromkeys(bench["seen_colours"])),
-            lit=bench["lit"],
-            lit_level=bench["lit_level"],
-            frequency=asked.frequency,
-            duty=asked.duty if given is ParameterSource.COMMANDLINE else None,
-            coil=plain_coil(asked),
-        )
-    reach_measure.check_wishes(wishes)
+        with refusing():
+            asked = with_build(options)
+            wishes = StepWishes(
+                distances=bench["distances"],
+                colours=tuple(dict.fromkeys(bench["seen_colours"])),
+                lit=bench["lit"],
+                lit_level=bench["lit_level"],
+                frequency=asked.frequency,
+                duty=asked.duty if given is ParameterSource.COMMANDLINE else None,
+                coil=plain_coil(asked),
+            )
     stop_on_termination()
     keep = RecordWishes(bench["record"], bench["note"], bench["tags"], force)
-    settings = bench["settle"], bench["averages"]
-    path = reach_measure.measure(
-        bench["port"],
-        wishes,
-        keep,
-        settings,
-        began_with,
-        lambda at: _judge((at,), options).to_json(),
-    )
+    title = f"{len(wishes.distances)} distances; the output is on while a step is measured"
+    with open_driver(bench["port"]) as driver:
+        if unfinished is None:
+            set_measuring(driver, bench["settle"], bench["averages"])
+        try:
+            path = measure_steps(
+                driver,
+                wishes,
+                keep,
+                view_of(title, asking=True),
+                put=placing(driver, bench["port"]),
+                person=_AtTheBench() if sys.stdin.isatty() else None,
+                judge=lambda record: _judge((record,), options).to_json(),
+                unfinished=unfinished,
+            )
+        except NobodyThere as problem:
+            raise click.UsageError(str(problem)) from None
     _judged((path,), options, plot, force, as_json)
+
+
+class _AtTheBench(AtTheTerminal):
+    """The person who puts the lamps and sees them, asked on the terminal."""
+
+    def put(self, distance_m: float) -> None:
+        click.prompt(
+            f"Put lamps and probe at {show_length(distance_m)} from the middle of the coil, then"
+            " Enter",
+            default="",
+            show_default=False,
+            err=True,
+        )
+
+    def sees(self, colour: str) -> bool:
+        return click.confirm(f"Is the {colour} lamp lit?", err=True)
 
 
 def _judge(paths: tuple[Path, ...], options: dict[str, Any]) -> Reached:
     """What the steps of these files say; a coil that is not given is that of a record's plan."""
-    from coilwright.cli.reach_scene import coil_of, receiver_coil_of, with_build
     from coilwright.cli.reach_steps import steps_in
     from coilwright.reach import find_reach
+    from coilwright.reach.scene import coil_of, receiver_coil_of, with_build
 
     steps, coil = steps_in(paths)
     if coil and (options["coil_diameter"], options["turns"]) == (None, None):
         options = {**options, **coil}
-    asked = with_build(options)
+    with refusing():
+        asked = with_build(options)
     return find_reach(steps, coil_of(asked), receiver_coil_of(asked))
 
 

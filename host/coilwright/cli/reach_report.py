@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from coilwright.cli.reach_scene import Asked, Colour, Result, Scene, millimetres
+from coilwright.reach.scene import Asked, Colour, Result, Scene, millimetres
 
 if TYPE_CHECKING:
     from coilwright.circuit.exposure import Group

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from coilwright.cli.reach_scene import millimetres
+from coilwright.reach.scene import millimetres
 
 if TYPE_CHECKING:
     from coilwright.reach import ColourReach, Reached

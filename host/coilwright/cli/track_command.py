@@ -17,6 +17,7 @@ from coilwright.cli.options import (
     port_option,
     print_json,
     record_options,
+    refusing,
     stop_on_termination,
 )
 from coilwright.procedures.options import MODES, RecordWishes, TrackWishes
@@ -92,9 +93,8 @@ def command(
     from coilwright.cli.bench_session import open_driver, view_of
     from coilwright.procedures.track import track
 
-    if (frequency is None) != (duty is None):
-        raise click.UsageError("Give --frequency and --duty together, or neither.")
-    wishes = TrackWishes(frequency, duty, mode, step, span, interval, minutes, leave_on)
+    with refusing():
+        wishes = TrackWishes(frequency, duty, mode, step, span, interval, minutes, leave_on)
     check_plot(plot, force)
     stop_on_termination()
     keep = RecordWishes(record, note, tags, force)

@@ -24,7 +24,14 @@ from coilwright.calibration import (
     lit_level,
     reading_v,
 )
-from coilwright.errors import BadCalibration, NoResult, NotWritable, OutOfRange, WouldOverwrite
+from coilwright.errors import (
+    BadCalibration,
+    NobodyThere,
+    NoResult,
+    NotWritable,
+    OutOfRange,
+    WouldOverwrite,
+)
 from coilwright.link.replies import tripped
 from coilwright.point import Flag, Point, Setpoint
 from coilwright.procedures.asking import asked
@@ -166,12 +173,12 @@ def calibrate_line(
         person: Who reads the meter; needed where a value is not given.
 
     Raises:
-        ValueError: There is nobody to ask.
+        NobodyThere: There is nobody to ask.
         BadCalibration: The readings make no line.
         CoilwrightError: As the link raises them, and where the file cannot be written.
     """
     if person is None and (loads or not at or any(place.meter is None for place in at)):
-        raise ValueError("Nobody is there to read the meter: give its value at each setting.")
+        raise NobodyThere("Nobody is there to read the meter: give its value at each setting.")
     path = _path(sensor.key, keep)
     with calibrating(driver, sensor, how) as bench:
         readings: list[Reading] = []
@@ -263,7 +270,7 @@ def calibrate_lit(
         person: Who says what is lit.
 
     Raises:
-        ValueError: There is nobody to ask.
+        NobodyThere: There is nobody to ask.
         BadCalibration, NoResult, OutOfRange: Nothing tells lit from dark, or nothing lights.
         CoilwrightError: As the link raises them, and where the file cannot be written.
     """
@@ -275,7 +282,7 @@ def calibrate_lit(
         if known is not None:
             dark, lit = lamps.at(known[0]), lamps.at(known[1])
         elif person is None:
-            raise ValueError("Nobody is there to say what is lit: name a dark and a lit setting.")
+            raise NobodyThere("Nobody is there to say what is lit: name a dark and a lit setting.")
         else:
             dark, lit = lamps.search(frequency_hz, start, person)
         driver.output(False)

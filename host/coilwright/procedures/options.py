@@ -8,21 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from coilwright.errors import BadWish
 from coilwright.quantities import show, show_percent
-
-
-class BadWish(ValueError):
-    """A wish that cannot be meant.
-
-    Attributes:
-        field: Which one.
-        reason: Why, as the end of a sentence.
-    """
-
-    def __init__(self, field: str, reason: str) -> None:
-        super().__init__(f"{field}: {reason}")
-        self.field, self.reason = field, reason
-
 
 PURPOSES = ("lowest-duty", "least-current", "brightest")
 LIT = ("light", "probe", "ask")
@@ -149,7 +136,7 @@ class TrackWishes:
 
     def __post_init__(self) -> None:
         if (self.frequency is None) != (self.duty is None):
-            raise BadWish("frequency", "it goes with a duty")
+            raise BadWish("frequency", "give frequency and duty together, or neither")
         if self.mode not in MODES:
             raise BadWish("mode", f"{self.mode!r} is none of {', '.join(MODES)}")
 

@@ -12,6 +12,7 @@ from coilwright.errors import CannotResume, NoResult, OutOfRange, PortNotFound, 
 from coilwright.link import Driver, Limits, SweepPlan, last_port
 from coilwright.link.facts import DriverState
 from coilwright.link.ports import Probe, find_ports, probe
+from coilwright.link.replies import tripped
 from coilwright.point import Point, Setpoint
 from coilwright.procedures.options import RecordWishes
 from coilwright.procedures.views import View, Watcher
@@ -128,6 +129,16 @@ def begin_at(driver: Driver, frequency_hz: float | None, duty: float | None) -> 
             "At a duty of 0 there is nothing to follow.",
             "Give --frequency and --duty, or look at the caps with `coilwright status`.",
         )
+
+
+def check_not_tripped(driver: Driver) -> None:
+    """Refuse a driver that has tripped.
+
+    Raises:
+        Tripped: It has.
+    """
+    if driver.condition() is DriverState.TRIPPED:
+        raise tripped(driver.trip())
 
 
 def _only_driver() -> str:

@@ -9,13 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from coilwright.errors import OutOfRange
-from coilwright.link.facts import CLOCK_WRAP_MS, DriverState
-from coilwright.link.replies import tripped
+from coilwright.link.facts import CLOCK_WRAP_MS
 from coilwright.link.tracking import Move, TrackMode, TrackSetup
 from coilwright.point import Point
 from coilwright.procedures.options import RecordWishes, TrackWishes
 from coilwright.procedures.rejoining import LOST, Rejoining
-from coilwright.procedures.session import Recorder, begin_at, recording
+from coilwright.procedures.session import Recorder, begin_at, check_not_tripped, recording
 from coilwright.quantities import show
 from coilwright.rest import Rest, facts
 
@@ -144,7 +143,7 @@ def _track(driver: Driver, recorder: Recorder, setup: TrackSetup, wishes: TrackW
                 if time.monotonic() - measured >= _POINT_S:
                     measured = time.monotonic()
                     points += recorder.keep([_tracked(driver.measure())])
-                _check(driver)
+                check_not_tripped(driver)
             except LOST as trouble:
                 if rejoin(trouble):
                     driver.set_tracking(setup)
@@ -185,11 +184,6 @@ def _tracked(point: Point) -> Point:
 def _pause(driver: Driver, end: float | None) -> float:
     left = _LOOK_S if end is None else max(0.0, end - time.monotonic())
     return min(_LOOK_S, driver.host_timeout_s / 4, left)
-
-
-def _check(driver: Driver) -> None:
-    if driver.condition() is DriverState.TRIPPED:
-        raise tripped(driver.trip())
 
 
 class _History:

@@ -1,4 +1,4 @@
-"""Who puts the lamps at a distance: the person at the bench, or the simulated bench itself."""
+"""How a simulated bench puts its lamps at a distance by itself."""
 
 from __future__ import annotations
 
@@ -6,18 +6,14 @@ import os
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-import click
-
-from coilwright.lengths import show_length
-
 if TYPE_CHECKING:
     from coilwright.link import Driver
 
-Place = Callable[[float], None]
+Put = Callable[[float], None]
 """Returns once the lamps are at a distance in metres."""
 
 
-def placing(driver: Driver, port: str | None) -> Place | None:
+def placing(driver: Driver, port: str | None) -> Put | None:
     """How a simulated bench moves its lamps; None where the bench is a real one.
 
     Args:
@@ -44,13 +40,3 @@ def placing(driver: Driver, port: str | None) -> Place | None:
 def _move(distance_m: float) -> dict[str, Any]:
     text = f"lamps-at={distance_m!r}m"
     return {"clear": ["lamps-at"], "add": [text], "from_now": True}
-
-
-def by_hand(distance_m: float) -> None:
-    """Ask the person to do it; the output is off meanwhile."""
-    click.prompt(
-        f"Put lamps and probe at {show_length(distance_m)} from the middle of the coil, then Enter",
-        default="",
-        show_default=False,
-        err=True,
-    )

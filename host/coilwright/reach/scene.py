@@ -1,4 +1,4 @@
-"""What `coilwright reach` solves: build, coil, receiver and their coupling, from the options."""
+"""What `coilwright reach` solves: build, coil, receiver and their coupling, from what is asked."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import click
+from coilwright.errors import BadWish, OutOfRange
 
 if TYPE_CHECKING:
     from coilwright.build import Build
@@ -97,27 +97,27 @@ def with_build(options: dict[str, Any]) -> Asked:
 
     Raises:
         BadBuild: The build file cannot be read.
-        UsageError: Neither says what the coil is, or how the receiver couples.
+        BadWish: Neither says what the coil is, or how the receiver couples.
     """
     from coilwright.build import load_build
 
-    found = dict(options)
-    build = load_build(found["build"])
+    known = dict(options)
+    build = load_build(known["build"])
     coil = build.driver.coil
-    if found["coil_diameter"] is None and found["turns"] is None and coil.diameter_m:
-        found["coil_diameter"], found["turns"] = coil.diameter_m, coil.turns
-        found["pitch"] = coil.pitch_m if found["pitch"] is None else found["pitch"]
-    for name, key in (("--coil-diameter", "coil_diameter"), ("--turns", "turns")):
-        if found[key] is None:
-            raise click.UsageError(
-                f"What is the coil? Give {name}, or coil.diameter and coil.turns in the build file."
+    if known["coil_diameter"] is None and known["turns"] is None and coil.diameter_m:
+        known["coil_diameter"], known["turns"] = coil.diameter_m, coil.turns
+        known["pitch"] = coil.pitch_m if known["pitch"] is None else known["pitch"]
+    for key in ("coil_diameter", "turns"):
+        if known[key] is None:
+            raise BadWish(
+                key, "What is the coil? Give it, or coil.diameter and coil.turns in the build file"
             )
-    found["pitch"] = _PITCH_M if found["pitch"] is None else found["pitch"]
-    if (found["calibrate"], found["core"], found["receiver_coil"]) == (None, None, None):
-        lamp = build.driver.receivers[_index(build, found["receiver"])]
+    known["pitch"] = _PITCH_M if known["pitch"] is None else known["pitch"]
+    if (known["calibrate"], known["core"], known["receiver_coil"]) == (None, None, None):
+        lamp = build.driver.receivers[_index(build, known["receiver"])]
         if lamp.distance_m:
-            found["calibrate"] = lamp.coupling, lamp.distance_m
-    return Asked(**found)
+            known["calibrate"] = lamp.coupling, lamp.distance_m
+    return Asked(**known)
 
 
 def make_scene(asked: Asked) -> Scene:
@@ -126,7 +126,7 @@ def make_scene(asked: Asked) -> Scene:
     Raises:
         BadBuild: The build file cannot be read.
         OutOfRange: The coil or the receiver cannot be.
-        UsageError: The build has no such receiver.
+        BadWish: The build has no such receiver.
     """
     from dataclasses import replace
 
@@ -157,7 +157,7 @@ def _index(build: Build, name: str | None) -> int:
     if name is None:
         return 0
     if name not in names:
-        raise click.UsageError(f"There is no receiver {name!r}; the build has {', '.join(names)}.")
+        raise BadWish("receiver", f"there is no {name!r}; the build has {', '.join(names)}")
     return names.index(name)
 
 
@@ -168,7 +168,6 @@ def coil_of(asked: Asked) -> Winding:
         OutOfRange: It cannot be.
     """
     from coilwright.circuit.field import flat_coil, solenoid
-    from coilwright.errors import OutOfRange
 
     try:
         if asked.inner_diameter is not None:
@@ -203,7 +202,6 @@ def _receiver(
         turns_area_estimate,
         turns_area_from_point,
     )
-    from coilwright.errors import OutOfRange
 
     own, other = build.driver.coil.inductance_h, lamp.inductance_h
     receiver: Winding | CoreReceiver
@@ -243,7 +241,6 @@ def _coupling(
     scale: float,
 ) -> Coupling:
     from coilwright.circuit.coupling import Placement, couplings
-    from coilwright.errors import OutOfRange
 
     place = Placement(asked.offset, math.radians(asked.tilt))
     own, other = build.driver.coil.inductance_h, lamp.inductance_h
@@ -269,7 +266,6 @@ _NEAR = "Begin farther away (--from), or check the receiver: near the wire it is
 
 def _remarks(asked: Asked, build: Build, coil: Winding) -> tuple[str, ...]:
     from coilwright.circuit.coupling import rings_inductance_h
-    from coilwright.errors import OutOfRange
     from coilwright.quantities import show
 
     out = []

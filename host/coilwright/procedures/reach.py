@@ -1,31 +1,50 @@
-"""The measuring part of `coilwright reach`: distance steps, each measured, seen, and kept."""
+"""Distance steps at the bench: each measured, seen, and kept."""
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
-import click
-
-from coilwright.cli.placing import Place, by_hand, placing
+from coilwright.errors import BadWish, CannotResume, NobodyThere, NoResult
 from coilwright.lengths import show_length
-from coilwright.point import Flag
+from coilwright.point import Flag, Point
+from coilwright.procedures.asking import asked
+from coilwright.procedures.placing import Put
+from coilwright.procedures.session import (
+    Recorder,
+    begin_at,
+    check_kind,
+    check_not_tripped,
+    recording,
+    resuming,
+)
+from coilwright.procedures.views import Teller
+from coilwright.record import Record, RecordInfo, info_of, read_record
 
 if TYPE_CHECKING:
     from coilwright.link import Driver
-    from coilwright.point import Point
     from coilwright.procedures.options import RecordWishes
-    from coilwright.procedures.session import Recorder
-    from coilwright.record import Record, RecordInfo
+    from coilwright.procedures.views import View
     from coilwright.tune.lit import LightLevel
 
 LIT = ("ask", "light")
+Sees = Callable[[str, Point], bool]
+"""Whether the lamp of a colour is lit at a point."""
 _MORE = 4
 """Times a step is measured again while its readings scatter too much for their field."""
+
+
+class Onlooker(Teller, Protocol):
+    """Somebody who puts lamps at a distance and sees them."""
+
+    def put(self, distance_m: float) -> None:
+        """Returns once lamps and probe are there; the output is off meanwhile."""
+
+    def sees(self, colour: str) -> bool:
+        """Whether the lamp of this colour is lit, with the output on meanwhile."""
 
 
 @dataclass(frozen=True)
@@ -34,6 +53,9 @@ class StepWishes:
 
     `frequency`, `duty` None: the setting stored in the driver. `coil` are the options of the coil,
     in metres, so that the record can be judged by itself.
+
+    Raises:
+        BadWish: It cannot be measured.
     """
 
     distances: tuple[float, ...]
@@ -44,30 +66,24 @@ class StepWishes:
     duty: float | None
     coil: Mapping[str, Any]
 
+    def __post_init__(self) -> None:
+        if not self.distances:
+            raise BadWish("distances", "where do the lamps stand? Write 10mm,20mm,30mm")
+        if not self.colours:
+            raise BadWish("colour", "which lamps stand there?")
+        if self.lit == "light" and len(self.colours) > 1:
+            raise BadWish("colour", "the light sensor sees one lamp: give one colour, or --lit ask")
+        if (self.frequency is None) != (self.duty is None):
+            raise BadWish("frequency", "give frequency and duty together, or neither")
+
 
 @dataclass(frozen=True)
 class Unfinished:
-    """A record that is gone on with."""
+    """Interrupted steps to resume."""
 
     record: Record
     info: RecordInfo
     wishes: StepWishes
-
-
-def check_wishes(wishes: StepWishes) -> None:
-    """Refuse what cannot be measured.
-
-    Raises:
-        UsageError: It cannot.
-    """
-    if not wishes.distances:
-        raise click.UsageError("--measure needs --distances, such as 10mm,20mm,30mm.")
-    if not wishes.colours:
-        raise click.UsageError("--measure needs --colour: which lamps stand there?")
-    if wishes.lit == "light" and len(wishes.colours) > 1:
-        raise click.UsageError("The light sensor sees one lamp: give one --colour, or --lit ask.")
-    if (wishes.frequency is None) != (wishes.duty is None):
-        raise click.UsageError("Give --frequency and --duty together, or neither.")
 
 
 def read_unfinished(path: Path) -> Unfinished:
@@ -76,10 +92,6 @@ def read_unfinished(path: Path) -> Unfinished:
     Raises:
         CannotResume: It is complete, of another command, or its plan is not whole.
     """
-    from coilwright.errors import CannotResume
-    from coilwright.procedures.session import check_kind
-    from coilwright.record import info_of, read_record
-
     record = read_record(path)
     info = info_of(record)
     check_kind(record, info, "reach")
@@ -115,76 +127,88 @@ def wishes_of(plan: Mapping[str, Any]) -> StepWishes:
     )
 
 
-def measure(
-    port: str | None,
+def measure_steps(
+    driver: Driver,
     wishes: StepWishes,
     keep: RecordWishes,
-    measuring: tuple[float | None, int | None],
-    began_with: Unfinished | None,
-    finish: Callable[[Path], dict[str, Any]],
+    view: View,
+    *,
+    put: Put | None = None,
+    person: Onlooker | None = None,
+    judge: Callable[[Path], dict[str, Any]] = lambda record: {},
+    unfinished: Unfinished | None = None,
 ) -> Path:
-    """Go through the steps, and return the record.
+    """Go through the steps and keep them; the output is off afterwards.
 
     Args:
-        port: Where the driver is.
-        wishes: What to measure; that of the record where one is gone on with.
+        driver: An open driver, set to measure as is wanted.
+        wishes: What to measure; those of `unfinished` where that is given.
         keep: The record to make.
-        measuring: Settling time and averages, None as the driver has them.
-        began_with: The record to go on with.
-        finish: Results to be kept with the record, from its file.
-    """
-    from coilwright.cli.bench_session import open_driver
-    from coilwright.procedures.session import set_measuring
+        view: Told of the steps.
+        put: What puts the lamps at a distance: a simulated bench; None where the person does.
+        person: Who puts them there and sees them.
+        judge: Results to be kept with the record, from its file.
+        unfinished: The steps to go on with, in their own record.
 
-    asked_by_light = wishes.lit == "light"
-    with open_driver(port) as driver:
-        place = placing(driver, port)
-        if not sys.stdin.isatty() and not (place is not None and asked_by_light):
-            raise click.UsageError(
-                "Measuring distance steps needs a terminal to ask in. On a simulated bench the"
-                " lamps move by themselves, and --lit light asks nothing."
-            )
-        if began_with is None:
-            set_measuring(driver, *measuring)
-        else:
-            driver.take_over()
-        with _kept(driver, wishes, keep, began_with) as recorder:
-            _go_through(driver, recorder, wishes, place or by_hand)
-            recorder.record.finish("complete", finish(recorder.record.path))
+    Returns:
+        The record's file.
+
+    Raises:
+        NobodyThere: The lamps have to be put or seen by a person.
+        NoResult: Nothing is stored to begin with, or there is no light sensor.
+        CannotResume: The driver is not as it was.
+        CoilwrightError: As the link and the record raise them.
+    """
+    if person is None and (put is None or wishes.lit != "light"):
+        raise NobodyThere(
+            "Measuring distance steps needs a terminal to ask in. On a simulated bench the lamps"
+            " move by themselves, and --lit light asks nothing."
+        )
+    if put is None and person is not None:
+        put = person.put
+    if unfinished is not None:
+        driver.take_over()
+    with _kept(driver, wishes, keep, unfinished, view) as recorder:
+        assert put is not None
+        _go_through(driver, recorder, wishes, put, person)
+        recorder.record.finish("complete", judge(recorder.record.path))
     return recorder.record.path
 
 
 def _kept(
-    driver: Driver, wishes: StepWishes, keep: RecordWishes, began_with: Unfinished | None
+    driver: Driver,
+    wishes: StepWishes,
+    keep: RecordWishes,
+    unfinished: Unfinished | None,
+    view: View,
 ) -> AbstractContextManager[Recorder]:
-    from coilwright.cli.bench_session import view_of
-    from coilwright.procedures.session import recording, resuming
-
-    title = f"{len(wishes.distances)} distances; the output is on while a step is measured"
-    view = view_of(title, asking=True)
-    if began_with is None:
+    if unfinished is None:
         return recording(driver, "reach", asdict(wishes), keep, view)
-    return resuming(driver, began_with.record, began_with.info, "reach", view, replay=False)
+    return resuming(driver, unfinished.record, unfinished.info, "reach", view, replay=False)
 
 
-def _go_through(driver: Driver, recorder: Recorder, wishes: StepWishes, place: Place) -> None:
-    from coilwright.procedures.session import begin_at
-
+def _go_through(
+    driver: Driver, recorder: Recorder, wishes: StepWishes, put: Put, person: Onlooker | None
+) -> None:
     begin_at(driver, wishes.frequency, wishes.duty)
     frequency_hz, duty = driver.setpoint()
     level = _level(recorder, wishes)
-    if level is not None:
+    if level is None:
+        sees = _by_eye(driver, person)
+    else:
         recorder.view.say(f"lit: {level.describe()}")
+        sees = _by_level(level)
     seen = {mark["stage"]: mark.get("lit", {}) for mark in recorder.record.marks}
     for number, distance_m in enumerate(wishes.distances):
         stage = f"{number + 1:03d} {show_length(distance_m, 6)}"
         missing = [c for c in wishes.colours if c not in seen.get(stage, {})]
         if not missing:
             continue
-        place(distance_m)
+        put(distance_m)
         recorder.stage(stage, 1)
         facts = {"distance_m": distance_m, "frequency_hz": frequency_hz, "duty": duty}
-        _step(driver, recorder, {**facts, "by": wishes.lit}, missing, seen.get(stage, {}), level)
+        known = seen.get(stage, {})
+        _step(driver, recorder, {**facts, "by": wishes.lit}, missing, known, sees)
 
 
 def _step(
@@ -193,7 +217,7 @@ def _step(
     facts: dict[str, Any],
     colours: list[str],
     known: dict[str, bool],
-    level: LightLevel | None,
+    sees: Sees,
 ) -> None:
     """Measure a step with the output on, and keep each answer at once."""
     driver.output(True)
@@ -204,30 +228,31 @@ def _step(
         point = recorder.once()  # it was still settling
     lit = dict(known)
     for colour in colours:
-        lit[colour] = _ask(driver, colour) if level is None else level(point)
+        lit[colour] = sees(colour, point)
         # A driver that tripped while the person looked lights nothing, which says nothing.
-        _check(driver)
+        check_not_tripped(driver)
         recorder.record.mark(recorder.stage_name, **facts, time_s=point.time_s, lit=dict(lit))
     driver.output(False)
     recorder.view.say("  " + ", ".join(f"{c} {'lit' if on else 'dark'}" for c, on in lit.items()))
 
 
-def _ask(driver: Driver, colour: str) -> bool:
-    with driver.waiting():
-        return click.confirm(f"Is the {colour} lamp lit?", err=True)
+def _by_level(level: LightLevel) -> Sees:
+    return lambda colour, point: level(point)
 
 
-def _check(driver: Driver) -> None:
-    from coilwright.link.facts import DriverState
-    from coilwright.link.replies import tripped
+def _by_eye(driver: Driver, person: Onlooker | None) -> Sees:
+    """What the person sees, with the output on meanwhile."""
+    if person is None:
+        raise NobodyThere("Nobody is there to say what is lit.")
 
-    if driver.condition() is DriverState.TRIPPED:
-        raise tripped(driver.trip())
+    def sees(colour: str, point: Point) -> bool:
+        return asked(driver, person, lambda: person.sees(colour), lambda: driver.output(True))
+
+    return sees
 
 
 def _level(recorder: Recorder, wishes: StepWishes) -> LightLevel | None:
     """The light sensor's level from a reading with the output off; None where a person judges."""
-    from coilwright.errors import NoResult
     from coilwright.tune.lit import light_level
 
     if wishes.lit != "light":
