@@ -12,7 +12,7 @@ VERSION = "0.1.0"
 
 class Commands:
     # Handlers by their names in the table; a query's has `_q`. A reply is text, a block in pieces,
-    # or a function that answers None until the reply is ready.
+    # or a function that answers None until the reply is ready. Parts go by the table's names, too.
     version = "1999.0"
     protocol = 2
 
@@ -20,55 +20,23 @@ class Commands:
         self.identity = "Coilwright,resonant-driver,%s,%s" % (board.number, VERSION)
         self.me = self
         self.board = board
-        self.output_part = output
-        self.measure_part = measure
-        self.parts = {
-            "me": self,
-            "board": board,
-            "output": output,
-            "measure": measure,
-            "sweep": sweep,
-            "ring": sweep.ring,
-            "guard": guard,
-            "track": track,
-            "check": check,
-            "set": settings,
-            "status": status,
-            "oper": status.oper,
-            "ques": status.ques,
-        }
-        self.sweep = sweep
-        self.ring = sweep.ring
+        self.status, self.oper, self.ques = status, status.oper, status.ques
+        self.settings = settings
+        self.output = output
+        self.measure = measure
+        self.sweep, self.ring = sweep, sweep.ring
         self.guard = guard
         self.track = track
         self.check = check
-        self.settings = settings
-        self.status = status
         self.leaving = False  # `SYSTem:MAINtenance` was asked for: the server ends
 
     def act(self, row, query, parameters):
         # A row that names an attribute of a part: action, value, choice or number.
         owner, name, kind, bounds = row
-        part = self.parts[owner]
-        if kind in ("!", "?"):
-            if query != (kind == "?"):
-                raise Fault(-113, name)
-            if parameters:
-                raise Fault(-108, parameters[0])
-            value = getattr(part, name)
-            value = value() if callable(value) else value
-            return str(value) if isinstance(value, int) else value
-        words = kind.split(",")
-        onoff = "|" in kind
-        if onoff or len(words) > 1:
-            if not query:
-                setattr(part, name, switch(parameters) if onoff else choose(one(parameters), words))
-            elif parameters:
-                raise Fault(-108, parameters[0])
-            else:
-                value = getattr(part, name)
-                return str(value) if onoff else short(words[value].upper())
-        else:
+        part = getattr(self, owner)
+        if kind in ("!", "?") and query != (kind == "?"):
+            raise Fault(-113, name)
+        if kind in PLACES:
             bounds = bounds or part.bounds(name)
             if query:
                 value = extreme(parameters, bounds) if parameters else getattr(part, name)
@@ -76,18 +44,32 @@ class Commands:
             value = within(parameters, kind, bounds)
             if len(bounds) > 3:
                 value &= bounds[3]
-            s = self.settings
-            if name == "low_hz" and value > s.high_hz or name == "high_hz" and value < s.low_hz:
-                raise Fault(-221, "low limit above high limit")
-            setattr(part, name, value)
+        elif query or kind == "!":
+            if parameters:
+                raise Fault(-108, parameters[0])
+            value = getattr(part, name)
+            value = value() if callable(value) else value
+            if "," in kind:
+                return short(kind.split(",")[value].upper())
+            return str(value) if isinstance(value, int) else value
+        elif "," in kind:
+            value = choose(one(parameters), kind.split(","))
+        else:
+            value = switch(parameters)
         if part is self.settings:
-            self.changed()
+            self.change(name, value)
+        else:
+            setattr(part, name, value)
         return None
 
-    def changed(self):
-        # Settings have: limits are in force at once.
-        self.settings.changed()
-        self.output_part.enforce()
+    def change(self, name, value):
+        # Of the settings: limits are in force at once.
+        s = self.settings
+        if name == "low_hz" and value > s.high_hz or name == "high_hz" and value < s.low_hz:
+            raise Fault(-221, "low limit above high limit")
+        setattr(s, name, value)
+        s.revision += 1
+        self.output.enforce()
 
     def opc(self, _):
         # Bit 0 of the event register is set when nothing is pending any more.
@@ -103,11 +85,11 @@ class Commands:
         # Nothing is pending that goes on by itself. A sweep that waits for room in the ring does
         # not: it waits for a host, which may be the one that waits for this answer.
         sweeping = self.sweep.active() and not self.ring.full()
-        return not (sweeping or self.check.busy or self.output_part.ramping())
+        return not (sweeping or self.check.busy or self.output.ramping())
 
     def expected_ms(self):
         # How long what is pending may take.
-        ramp_us = max(self.output_part.ramp_us, self.settings.slow_us)
+        ramp_us = max(self.output.ramp_us, self.settings.slow_us)
         return self.sweep.expected_ms() + self.sweep.point_ms() + 2 * ramp_us // 1000 + 300
 
     def reset(self, _):
@@ -116,17 +98,17 @@ class Commands:
         self.track.stop()
         self.sweep.stop()
         self.check.stop()
-        self.output_part.event("stop")
-        self.output_part.reset()
+        self.output.event("stop")
+        self.output.reset()
         self.track.reset()
         self.sweep.reset()
-        self.measure_part.count = 32
+        self.measure.count = 32
 
     def selftest_q(self, _):
         # Sum of what is wrong: docs/commands.md.
-        silent = not self.measure_part.busy and self.measure_part.quick() is None
+        silent = not self.measure.busy and self.measure.quick() is None
         value = 1 if self.settings.state == "DAMAGED" or self.settings.foreign else 0
-        value += (2 if self.output_part.mismatch else 0) + (4 if silent else 0)
+        value += (2 if self.output.mismatch else 0) + (4 if silent else 0)
         value += (8 if self.board.fault else 0) + (16 if self.guard.unreachable() else 0)
         if value:
             self.status.error(-330, str(value))
@@ -135,7 +117,7 @@ class Commands:
     def store(self, _):
         # Erasing flash stops everything for tens of milliseconds, the guard as well: duty 0 before.
         self.sweep.still()
-        output = self.output_part
+        output = self.output
         resting = output.pwm and not output.resting
         if resting:
             output.rest(True)
@@ -164,7 +146,7 @@ class Commands:
         # Output off and the server ends; a latched trip stays latched.
         self.sweep.stop()
         self.check.stop()
-        self.output_part.event("kill")
+        self.output.event("kill")
         if self.guard.dog:
             # Nobody feeds it at a prompt, and it cannot be stopped: begin anew, see main.py.
             try:
@@ -177,7 +159,7 @@ class Commands:
     def save(self, p):
         n = within(p, "N", (0, 3, 0))
         answer = self.store(None)
-        self.settings.memories[n] = (self.output_part.hz, self.output_part.ppm)
+        self.settings.memories[n] = (self.output.hz, self.output.ppm)
         return answer
 
     def recall(self, p):
@@ -187,7 +169,7 @@ class Commands:
             raise Fault(-200, "memory %d is empty" % n)
         self.sweep.still()
         self.sweep.given = None
-        self.output_part.set(*self.settings.memories[n])
+        self.output.set(*self.settings.memories[n])
 
     def info(self, p):
         # `*PUD`: keep a block of text (IEEE 488.2 10.27).
@@ -202,9 +184,9 @@ class Commands:
     def info_q(self, _):
         return "#3%03d" % len(self.settings.info) + self.settings.info
 
-    def output(self, p):
+    def on(self, p):
         # Soft start or soft stop; a stop ends a sweep.
-        output = self.output_part
+        output = self.output
         if not switch(p):
             self.check.stop()
             output.event("stop")
@@ -218,28 +200,24 @@ class Commands:
             output.start()
         return None
 
-    def output_q(self, _):
-        return "1" if self.output_part.running() else "0"
+    def on_q(self, _):
+        return "1" if self.output.running() else "0"
 
     def setpoint(self, p, unit):
         # Frequency or duty; the other one stays.
-        output = self.output_part
         value = within(p, unit, self._range(unit))
         self.sweep.still()
         self.sweep.given = None
-        if unit == "HZ":
-            output.set(value, output.ppm)
-        else:
-            output.set(output.hz, value)
+        hz, ppm = self.output.hz, self.output.ppm
+        self.output.set(*((value, ppm) if unit == "HZ" else (hz, value)))
 
     def setpoint_q(self, p, unit):
         # What the chip makes of the setting, or an end of its range.
-        hz = unit == "HZ"
+        mhz, ppm = self.output.achieved()
         if p:
-            value = extreme(p, self._range(unit)) * (1000 if hz else 1)
-        else:
-            value = self.output_part.achieved()[0 if hz else 1]
-        return fixed(value, 3 if hz else 4)
+            end = extreme(p, self._range(unit))
+            mhz, ppm = end * 1000, end
+        return fixed(mhz, 3) if unit == "HZ" else fixed(ppm, 4)
 
     def _range(self, unit):
         s = self.settings
@@ -258,37 +236,36 @@ class Commands:
     def caps(self, p):
         points = _pairs(p)
         try:
-            self.settings.caps = table(points)
+            points = table(points)
         except ValueError:
             raise Fault(-221, "%d points at most, frequencies must rise" % POINTS)
-        self.changed()
+        self.change("caps", points)
 
     def caps_q(self, _):
         caps = self.settings.caps
         return ",".join(["%d,%s" % (hz, fixed(ppm, 4)) for hz, ppm in caps]) or "NONE"
 
     def caps_clear(self, _):
-        self.settings.caps = []
-        self.changed()
+        self.change("caps", [])
 
-    def measure_q(self, p, what):
-        return self._measured(self._answer(p, what))
+    def measured_q(self, p, what):
+        return self._after_measuring(self._answer(p, what))
 
     def fetch_q(self, p, what):
-        if not self.measure_part.taken:
+        if not self.measure.taken:
             raise Fault(-200, "nothing measured yet")
         return self._answer(p, what)()
 
     def zero_q(self, _):
         # Take the supply sensor's rest reading as its offset and answer it.
-        if self.output_part.state not in QUIET:
+        if self.output.state not in QUIET:
             raise Fault(-221, "output is on")
-        return self._measured(self._zeroed)
+        return self._after_measuring(self._zeroed)
 
-    def _measured(self, answer):
+    def _after_measuring(self, answer):
         # Deferred reply: wait for the end of a ramp and the settling, measure, then `answer`.
         self.sweep.still()
-        measure, output = self.measure_part, self.output_part
+        measure, output = self.measure, self.output
         measure.busy = False
 
         def reply():
@@ -311,15 +288,14 @@ class Commands:
         if p:
             index += choose(p[0], ("PROBe", "LIGHt"))
         if index:
-            return lambda: fixed(self.measure_part.point[index], 6)
-        return self.measure_part.text
+            return lambda: fixed(self.measure.point[index], 6)
+        return self.measure.text
 
     def _zeroed(self):
-        if self.measure_part.supply.fault:
+        if self.measure.supply.fault:
             raise Fault(-240, "supply sensor does not answer")
-        offset_uv = self.settings.current_offset = self.measure_part.supply_uv
-        self.settings.changed()
-        return fixed(offset_uv, 6)
+        self.change("current_offset", self.measure.supply_uv)
+        return fixed(self.measure.supply_uv, 6)
 
     def trace_data_q(self, p):
         # The points before the first are released. The third parameter guards them: a line with a

@@ -287,8 +287,8 @@ class Interpreter:
         finally:
             self.branch = branch
         for row, query, parameters in found:
-            allowed = (["OFF"], ["0"]) if row[1] == "output" else ([],)
-            stops = row[:2] in (("sweep", "stop"), ("", "reset"), ("", "output"))
+            allowed = (["OFF"], ["0"]) if row[1] == "on" else ([],)
+            stops = row[:2] in (("sweep", "stop"), ("", "reset"), ("", "on"))
             if query or not stops or parameters not in allowed:
                 return False
         for row, _, parameters in found:

@@ -78,9 +78,6 @@ class Settings:
         low, high, default = _BOUNDS[name]
         return low, high, self.defaults.get(name, default)
 
-    def changed(self):
-        self.revision += 1
-
     def cap(self, mhz):
         # Highest duty in ppm at a frequency: the cap, the longest on-time, and the caps by
         # frequency, between two points the smaller of theirs.
