@@ -4,13 +4,13 @@ Imported only where that is wanted. At one setting a current sensor that is stuc
 one: so every 10 s the duty is taken away for some 10 ms, which a sound one must show.
 """
 
+from micropython import const
 from output import ON
 from scpi import Fault
 
-_HOUR_MS = 3600000
-_PROBE_MS = 10000
-_AGAIN_MS = 1000  # where the sensor did not show it
-_GAP_MS = 8
+_HOUR_MS = const(3600000)
+_PROBE_MS = const(10000)
+_AGAIN_MS = const(1000)  # where the sensor did not show it
 
 
 class Alone:
@@ -28,15 +28,12 @@ class Alone:
         self.retries = 0  # so far
         self.waiting = False
         self.since = self.probed_at = 0
-        self.before_uv = None  # reading before the duty was taken away, while it is
-        self.unmoved = 0  # times in a row that the sensor did not show it
 
     def begin(self):
         # Start, after the self-check where it is on.
         now = self.clock.ticks_ms()
         self.waiting = False
-        self.before_uv = None
-        self.unmoved = 0
+        self.check.unmoved = 0
         self.since = self.probed_at = self.guard.alone_since = now
         self.back()
         try:
@@ -76,30 +73,16 @@ class Alone:
             self.begin()
 
     def probe(self, now):
-        # Take the duty away and give it back softly, now and then.
-        output, measure = self.output, self.measure
-        supply, zero_uv = measure.supply, self.settings.current_offset
+        # Let the sensor show that it sees the duty taken away, now and then.
+        measure, supply, settings = self.measure, self.measure.supply, self.settings
         ms = self.clock.ticks_diff(now, self.probed_at)
-        if output.state != ON or measure.busy:
+        if self.output.state != ON or measure.busy or self.check.busy:
             self.probed_at = now if ms > 2 * _PROBE_MS else self.probed_at  # ticks wrap
-        elif self.before_uv is not None:
-            if ms < _GAP_MS:
-                return
-            ua = measure.quick()
-            fallen = 2 * (self.before_uv - measure.supply_uv) >= self.before_uv - zero_uv
-            self.unmoved = 0 if fallen else self.unmoved + 1
-            self.before_uv = None
-            output.rest(False)
-            if self.unmoved > 1:
-                self.guard.trip(103, "reading stands still", ua or 0)
-        elif ms >= (_AGAIN_MS if self.unmoved else _PROBE_MS) and supply.adc:
+        elif ms >= (_AGAIN_MS if self.check.unmoved else _PROBE_MS) and supply.adc:
             self.probed_at = now
-            busy = self.guard.host or self.sweep.active() or self.track.on
-            if busy or not self.settings.check or measure.quick() is None:
+            used = self.guard.host or self.sweep.active() or self.track.on
+            if used or not settings.check or measure.quick() is None:
                 return
             # As in selfcheck.py, smaller currents are too small to tell.
-            if measure.supply_uv - zero_uv > supply.adc.top_uv >> 7:
-                self.before_uv = measure.supply_uv
-                output.level_ppm = 0
-                output.rest(True)
-                output.step()
+            if measure.supply_uv - settings.current_offset > supply.adc.top_uv >> 7:
+                self.check.begin_gap()

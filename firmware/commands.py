@@ -270,7 +270,8 @@ class Commands:
 
         def reply():
             if measure.owner is not reply:
-                if output.ramping() or not output.settled(self.sweep.dwell_us):
+                ready = output.settled(self.sweep.dwell_us) and not output.ramping()
+                if self.check.busy or not ready:
                     return None
                 measure.begin(reply)
             if measure.busy:

@@ -91,8 +91,8 @@ class Guard:
             self.glance()
 
     def glance(self):
-        if self.timed and self.sensor.glance() > self.most:
-            self.seen = self.sensor.glance()
+        if self.timed and self.sensor.read() > self.most:
+            self.seen = self.sensor.read()
             if self.seen > self.most:
                 self.take_duty(None)
 
@@ -129,10 +129,7 @@ class Guard:
         self.alone_ms = s.alone_us // 1000
         if sensor:
             uv = min(self.limit_uv(s.trip_ua * 5 // 4), sensor.top_uv - 1)
-            if self.timer:
-                self.most = sensor.glance_of(max(uv, 0))
-            elif self.alerting:
-                self.most = min(max(uv, 0) * 1000 // sensor.nanovolts, sensor.top - 1)
+            self.most = sensor.counts(max(uv, 0))
 
     def look_fast(self, wanted):
         # Let the timer run or the sensor's alert be armed while it is wanted.
@@ -155,9 +152,7 @@ class Guard:
     def cut_trip(self):
         # The fast guard has taken the duty away: the main loop sees it, and latches.
         s = self.limits
-        value = self.seen
-        uv = self.sensor.glance_uv(value) if self.timer else self.sensor.uv(value)
-        ua = scaled(uv - s.current_offset, s.current_gain)
+        ua = scaled(self.sensor.uv(self.seen) - s.current_offset, s.current_gain)
         if ua > s.trip_ua:
             self.trip(101, fixed(ua, 6) + " A", ua)
         else:
@@ -190,6 +185,7 @@ class Guard:
             else:
                 self.judge(self.measure.quick())
                 self.look_around()
+        self.check.ask()
         self.stepped = True
 
     def before_on(self):

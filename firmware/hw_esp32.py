@@ -72,21 +72,17 @@ class Adc:
 
     def __init__(self, pin, full_uv):
         self.adc = machine.ADC(pin, atten=machine.ADC.ATTN_11DB)
-        self.glance = self.adc.read_uv  # type: ignore
         self.top = full_uv // 1000 + 1
         self.top_uv = full_uv + 1000
 
     def read(self):
-        return self.glance() // 1000
+        return self.adc.read_uv() // 1000  # type: ignore
 
     def uv(self, count):
         return count * 1000
 
-    def glance_of(self, uv):
-        return uv
-
-    def glance_uv(self, value):
-        return value
+    def counts(self, uv):
+        return uv // 1000
 
 
 def adc(pin, full_uv):

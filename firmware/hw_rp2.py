@@ -55,7 +55,7 @@ class Adc:
 
     def __init__(self, source, full_uv):
         self.adc = machine.ADC(source)
-        self.read = self.glance = self.adc.read_u16
+        self.read = self.adc.read_u16
         self.full_uv = full_uv
         self.whole, rest = divmod(full_uv, 65535)
         self.rest = (rest * 10000 + 32767) // 65535
@@ -65,11 +65,8 @@ class Adc:
         # Two products, since one would leave the small integers of 32 bits.
         return count * self.whole + count * self.rest // 10000
 
-    def glance_of(self, uv):
+    def counts(self, uv):
         return uv * 65535 // self.full_uv
-
-    def glance_uv(self, value):
-        return self.uv(value)
 
 
 def adc(pin, full_uv):

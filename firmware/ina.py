@@ -35,6 +35,9 @@ class Ina219:
     def uv(self, count):
         return count * self.nanovolts // 1000
 
+    def counts(self, uv):
+        return uv * 1000 // self.nanovolts
+
     def read(self):
         # Raises OSError when the sensor does not answer.
         value = self._convert(self.configuration, _SHUNT)

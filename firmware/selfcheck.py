@@ -1,18 +1,22 @@
 """Whether the sensors can be believed: a check before the output goes on, and doubt while it is on.
 
 The check reads at rest, then in a short burst at a small duty that the readings must show. Numbers
-of its result: docs/commands.md.
+of its result: docs/commands.md. A reading that stands still is only suspected: the duty is taken
+away for some milliseconds, which a sound sensor shows.
 """
 
+from micropython import const
 from output import OFF, ON, RISING, RUNNING
 from scpi import Fault, fixed
 from store import scaled
 
-_DECAY_MS = 10  # what was on before has decayed; the burst has settled
-_BURST_PPM = 50000
-_READINGS = 32
-_NONE_DONE = 11
-_NOWHERE = -100000000  # uV: no reading that could stand still
+_DECAY_MS = const(10)  # what was on before has decayed; the burst has settled
+_BURST_PPM = const(50000)
+_TELLING_PPM = const(20000)  # a burst that a sound sensor must show
+_GAP_MS = const(8)
+_READINGS = const(32)
+_NONE_DONE = const(11)
+_NOWHERE = const(-100000000)  # uV: no reading that could stand still
 
 
 class SelfCheck:
@@ -26,16 +30,24 @@ class SelfCheck:
         self.busy = False
         self.seen = False  # a burst since power-on
         self.rest_uv = None  # of the supply sensor with the output off
-        self.number = _NONE_DONE
-        self.values = [0] * 9
-        # Rest uA and its spread, rise uA; rest uV, spread and burst of the probe; supply uV or -1;
-        # mHz and ppm of the burst.
-        self.burst_at = None
         self.begun_at = 0
+        self.gap_uv = None  # reading before the duty was taken away, while it is
+        self.forget()
         self.clear()
+
+    def forget(self):
+        # The result so far.
+        self.number = _NONE_DONE
+        self.rest_ua = self.rest_noise_ua = self.rise_ua = 0
+        self.probe_uv = self.probe_noise_uv = self.burst_probe_uv = 0
+        self.supply_uv = 0  # -1 where it is not measured
+        self.burst_mhz = self.burst_ppm = 0
+        self.burst_at = None
 
     def clear(self):
         # Forget the readings so far.
+        self.suspected = False
+        self.unmoved = 0  # gaps in a row that the sensor did not show
         self.below = 0  # in a row, below the reading at rest
         self.last_uv, self.equal = 0, 0
         self.place_uv, self.place_at, self.averaged = _NOWHERE, 0, 0
@@ -45,11 +57,11 @@ class SelfCheck:
         self.low_mhz = self.high_mhz = self.low_ppm = self.high_ppm = 0
 
     def doubt(self, uv, output):
-        # What is wrong with a reading of the supply sensor in its range. Below the reading at rest
-        # by 0.2 % of the range; equal to the last bit for too long; or the same within 0.05 % for a
-        # quarter of a second, though the setting has changed five times, by a factor of 2.5 in duty
-        # or a fifth in frequency: near the valley a sound driver draws the same over a factor of
-        # two. Currents below 0.8 % of the range are too small for the last.
+        # What is wrong with a reading of the supply sensor in its range: below the reading at rest
+        # by 0.2 % of the range, or equal to the last bit for too long. Suspected is the same within
+        # 0.05 % for a quarter of a second, though the setting has changed five times, by a factor
+        # of 2.5 in duty or a fifth in frequency: a sound driver can do that, too. Currents below
+        # 0.8 % of the range are too small for it.
         adc, now = self.measure.supply.adc, self.clock.ticks_ms()
         mhz, ppm = output.now_mhz(), output.now_ppm()
         top_uv, rest_uv = adc.top_uv, self.rest_uv
@@ -78,11 +90,39 @@ class SelfCheck:
             self.low_ppm, self.high_ppm = min(self.low_ppm, ppm), max(self.high_ppm, ppm)
         self.long = self.long or self.clock.ticks_diff(now, self.place_at) > 250
         small = abs(uv - self.limits.current_offset) < top_uv >> 7
-        if self.settings_seen < 5 or small or not self.long:
-            return ""
         wide = 2 * self.high_ppm >= 5 * self.low_ppm
         wide = wide or self.high_mhz - self.low_mhz >= self.low_mhz // 5
-        return "reading stands still" if wide else ""
+        self.suspected = self.settings_seen >= 5 and self.long and wide and not small
+        return ""
+
+    def ask(self):
+        # Where a reading is suspected, as soon as no other one is under way.
+        output = self.output
+        if self.suspected and output.state in RUNNING and not (self.busy or self.measure.busy):
+            self.unmoved = 1  # it has stood still once
+            self.begin_gap()
+
+    def begin_gap(self):
+        # Take the duty away.
+        output = self.output
+        self.gap_uv = self.measure.supply_uv
+        self.begun_at = self.clock.ticks_ms()
+        self.busy = True
+        output.level_ppm = 0
+        output.rest(True)
+        output.step()
+
+    def end_gap(self):
+        # Give it back softly, and trip at the second reading in a row that has not fallen to half.
+        ua, before_uv, self.gap_uv, self.busy = self.measure.quick(), self.gap_uv, None, False
+        fallen_uv = before_uv - self.measure.supply_uv
+        if 2 * fallen_uv >= before_uv - self.limits.current_offset:
+            self.clear()
+        else:
+            self.unmoved += 1
+        self.output.rest(False)
+        if self.unmoved > 1:
+            self.guard.trip(103, "reading stands still", ua or 0)
 
     def wanted(self):
         # Whether the output must not go on before a check.
@@ -102,20 +142,20 @@ class SelfCheck:
         # goes on after, and a failure is a trip.
         output = self.output
         self.guard.allow()
+        self.gap_uv = None
         self.before = output.hz, output.ppm, output.hz_limited, output.ppm_limited
-        self.burst_ppm = min(ppm, _BURST_PPM)
+        self.duty_ppm = min(ppm, _BURST_PPM)
         self.leaving = leaving
-        self.number = _NONE_DONE
-        self.values = [0] * 9
-        self.burst_at = None
+        self.forget()
         self.begun_at = self.clock.ticks_ms()
         self.busy = True
         self.measure.busy = False
 
     def stop(self):
-        # End it early; the output stays off.
-        if self.busy:
+        # End it early; the output stays off or goes off.
+        if self.busy and self.gap_uv is None:
             self.end(_NONE_DONE)
+        self.busy = False
 
     def step(self):
         # Called often while it is busy. Whatever stops the output ends the check.
@@ -123,7 +163,12 @@ class SelfCheck:
         now = self.clock.ticks_ms()
         bursting = self.burst_at is not None
         since = self.clock.ticks_diff(now, self.burst_at if bursting else self.begun_at)
-        if not bursting and output.state != OFF:
+        if self.gap_uv is not None:
+            if output.state not in RUNNING:
+                self.busy = False
+            elif since >= _GAP_MS:
+                self.end_gap()
+        elif not bursting and output.state != OFF:
             self.end(_NONE_DONE)  # tripped meanwhile
         elif bursting and output.state not in RUNNING:
             self.end({101: 4, 103: 5}.get(self.guard.cause, _NONE_DONE))
@@ -140,63 +185,60 @@ class SelfCheck:
 
     def judge_rest(self):
         # The readings at rest are there: judge them, and go on to the burst.
-        measure, v, limit_ua = self.measure, self.values, self.limits.trip_ua
+        measure, limits, volts = self.measure, self.limits, self.output.board.volts
         supply, probe = measure.supply, measure.probe
         number = 0
-        v[6] = -1
+        self.supply_uv = -1
         if supply.adc:
-            v[0] = measure.supply_ua or 0
-            v[1] = abs(scaled(supply.spread_uv(), self.limits.current_gain))
+            self.rest_ua = ua = measure.supply_ua or 0
+            self.rest_noise_ua = abs(scaled(supply.spread_uv(), limits.current_gain))
             if supply.fault:
                 number = 1
-            elif measure.below() <= -100 or v[0] > limit_ua:
+            elif measure.below() <= -100 or ua > limits.trip_ua:
                 number = 3
             elif measure.below() >= 2:
                 number = 2
-            elif v[0] > limit_ua // 4:
+            elif ua > limits.trip_ua // 4:
                 number = 9
             else:
                 self.rest_uv = measure.supply_uv
-                if self.output.board.volts:
-                    v[6] = self.output.board.volts()
-                    if v[6] < 1000000:
-                        number = 8
+                if volts:
+                    self.supply_uv = volts()
+                    number = 8 if self.supply_uv < 1000000 else 0
         if probe.adc:
-            v[3] = measure.probe_uv()
-            v[4] = abs(scaled(probe.spread_uv(), self.limits.probe_gain))
+            self.probe_uv = measure.probe_uv()
+            self.probe_noise_uv = abs(scaled(probe.spread_uv(), limits.probe_gain))
             if not number and probe.spread_uv() > probe.adc.top_uv // 50:
                 number = 10
-        if number or not self.burst_ppm:
+        if number or not self.duty_ppm:
             self.end(number)
         else:
-            self.output.set(self.output.hz, self.burst_ppm)
+            self.output.set(self.output.hz, self.duty_ppm)
             self.burst_at = self.clock.ticks_ms()
             self.output.start()
 
     def judge_burst(self):
         # The number of what the burst shows.
-        measure, v = self.measure, self.values
-        supply = measure.supply
-        v[7], v[8] = self.output.now_mhz(), self.output.now_ppm()
-        v[5] = measure.probe_uv() if measure.probe.adc else 0
-        if supply.fault:
-            return 1
-        if not supply.adc:
-            return 0
-        v[2] = measure.supply_ua - v[0]
-        least = scaled(supply.adc.top_uv >> 12, self.limits.current_gain)
-        if v[2] < -least:
+        measure, supply = self.measure, self.measure.supply
+        self.burst_mhz, self.burst_ppm = self.output.now_mhz(), self.output.now_ppm()
+        self.burst_probe_uv = measure.probe_uv() if measure.probe.adc else 0
+        if supply.fault or not supply.adc:
+            return 1 if supply.fault else 0
+        self.rise_ua = measure.supply_ua - self.rest_ua
+        least_ua = scaled(supply.adc.top_uv >> 12, self.limits.current_gain)
+        if self.rise_ua < -least_ua:
             return 5
-        if v[2] >= least or v[8] < 20000:
+        if self.rise_ua >= least_ua or self.burst_ppm < _TELLING_PPM:
             return 0
-        return 6 if v[5] - v[3] > max(4 * v[4], 20000) else 7
+        probe_rise_uv = self.burst_probe_uv - self.probe_uv
+        return 6 if probe_rise_uv > max(4 * self.probe_noise_uv, 20000) else 7
 
     def end(self, number):
         # The check is over: the output as it was set, on where it was asked for.
         output = self.output
         self.busy = self.measure.busy = False
         self.number = number
-        self.seen = self.seen or number == 0 and self.values[8] >= 20000
+        self.seen = self.seen or number == 0 and self.burst_ppm >= _TELLING_PPM
         output.set(*self.before[:2])
         output.hz_limited, output.ppm_limited = self.before[2:]
         if self.leaving or number == _NONE_DONE:
@@ -207,6 +249,8 @@ class SelfCheck:
             self.guard.trip(109, "check %d" % number, number * 1000000)
 
     def story(self):
-        v = self.values
-        text = [fixed(x, 6) for x in v[:7]] + [fixed(v[7], 3), fixed(v[8], 4)]
-        return ",".join([str(self.number)] + text)
+        current = self.rest_ua, self.rest_noise_ua, self.rise_ua
+        probe = self.probe_uv, self.probe_noise_uv, self.burst_probe_uv
+        fields = [fixed(x, 6) for x in current + probe + (self.supply_uv,)]
+        fields += [fixed(self.burst_mhz, 3), fixed(self.burst_ppm, 4)]
+        return ",".join([str(self.number)] + fields)

@@ -251,8 +251,8 @@ def test_the_timer_runs_with_the_output_and_takes_the_duty_away(rig: Rig) -> Non
 
 def test_one_conversion_above_the_fast_limit_is_noise(esp32: Rig) -> None:
     esp32.on()
-    values = iter([2700000, 300000])
-    esp32.board.supply.glance = lambda: next(values)
+    values = iter([2700, 300])
+    esp32.board.supply.read = lambda: next(values)
     machine.timers[0].callback(None)
     assert not esp32.server.output.cut
 

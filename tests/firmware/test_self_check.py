@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from firmware.rig import Rig, machine
+from firmware.rig import Rig, block, machine
 
 Volts = Callable[[float], int]
 
@@ -210,6 +210,22 @@ def test_a_sound_reading_may_be_flat_for_a_while(wired: Callable[..., Wired]) ->
         rig.say(f"PULS:DCYC {percent}")
         rig.run_ms(60)
     assert rig.server.guard.cause == 0
+
+
+def test_a_sound_reading_flat_for_long_shows_the_duty_taken_away(
+    wired: Callable[..., Wired],
+) -> None:
+    """As with some ohms in the supply's lead: the same current from 20 % of duty down to 5 %."""
+    rig = wired(lambda duty: 200_000 + int(40_000 * min(1.0, duty / 0.02)))
+    driven(rig)
+    machine.writes.clear()
+    rig.say("PULS:DCYC:STAR 20;STOP 5;MODE SWE;:SWE:POIN 41;:INIT")
+    assert rig.text("*OPC?;:TRAC:STAT?").startswith("1;DONE")
+    assert rig.errors() == []
+    _, points = block(rig.ask("TRAC:DATA? 0,64"))
+    assert [point[3] for point in points] == sorted((p[3] for p in points), reverse=True)
+    assert {round(point[4], -3) for point in points} == {20_000}  # none in the gap
+    assert any(write[:2] == ("duty", 0) for write in machine.writes)
 
 
 def test_bits_that_never_change_are_a_frozen_ina226(tmp_path: Path) -> None:

@@ -302,8 +302,7 @@ def test_when_the_duty_stays(current: Current, why: str) -> None:
 
 
 def test_a_host_that_comes_in_such_a_moment_finds_the_output_on(current: Current) -> None:
-    alone = current.rig.server.guard.alone
-    while alone.before_uv is None:
+    while current.rig.server.check.gap_uv is None:
         current.rig.server.turn()
     current.rig.say("*ESE 0")
     assert current.rig.text("MEAS?;:OUTP:COND?").endswith(";ON")
