@@ -16,22 +16,23 @@ board, store, ring, table = modules("board store ring table")
 
 
 def build():
+    points = ring.Ring()  # while there is room in one piece
     found = board.load()
     settings = store.load(found.defaults, found.check)
     if settings.startup:
-        list(modules("alone"))  # while there is room to compile it
+        list(modules("alone"))  # likewise, to compile it
     line = serve.Line(found.clock, found.chip.stdout_bytes_ms)
-    return assemble(found, settings, line)
+    return assemble(found, settings, line, points)
 
 
-def assemble(found, settings, line):
+def assemble(found, settings, line, points):
     # The whole driver for a board.
     headers = scpi.Headers(table.TABLE)
     clock = found.clock
     state = status.Status()
     out = output.Output(found, settings)
     meter = measure.Measure(found, out, settings)
-    run = sweep.Sweep(clock, out, meter, ring.Ring(), settings)
+    run = sweep.Sweep(clock, out, meter, points, settings)
     follow = track.Track(clock, out, meter, run, settings)
     watch = guard.Guard(found, out, meter, run, state, settings)
     check = watch.check = selfcheck.SelfCheck(clock, out, meter, watch, settings)

@@ -66,10 +66,10 @@ class Line:
         self.got = bytes(data)
     def push(self):
         return True
-import board, store, app
+import board, store, app, ring
 line = Line()
 board = board.load(clock)
-server = app.assemble(board, store.load(board.defaults, board.check), line)
+server = app.assemble(board, store.load(board.defaults, board.check), line, ring.Ring())
 def say(text):
     line.said = text
     while line.said:

@@ -150,7 +150,7 @@ class Rig:
         settings = load("store").load(self.board.defaults, self.board.check)
         if not check:
             settings.check = 0  # the fakes' current does not follow their duty
-        self.server = load("app").assemble(self.board, settings, self.line)
+        self.server = load("app").assemble(self.board, settings, self.line, load("ring").Ring())
 
     def again(self) -> Rig:
         """The same board after a reset."""

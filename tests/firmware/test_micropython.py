@@ -157,7 +157,7 @@ class Forget:
     def append(self, _):
         pass
 machine.writes = machine.moved_high = Forget()
-import board, store, app
+import board, store, app, ring
 class Line:
     ended = False
     pieces = ()
@@ -168,7 +168,7 @@ class Line:
     def push(self):
         return True
 board = board.load()
-server = app.assemble(board, store.load(board.defaults, board.check), Line())
+server = app.assemble(board, store.load(board.defaults, board.check), Line(), ring.Ring())
 server.scpi.start("DIAG:AUTO OFF;:PULS:DCYC 20;:OUTP ON")
 for _ in range(100):
     server.turn()

@@ -154,7 +154,7 @@ class Forget:
     def append(self, _):
         pass
 machine.writes = machine.moved_high = Forget()
-import board, store, app
+import board, store, app, ring
 class Line:
     ended = False
     pieces = ()
@@ -165,7 +165,7 @@ class Line:
     def push(self):
         return True
 found = board.load()
-server = app.assemble(found, store.load(found.defaults, found.check), Line())
+server = app.assemble(found, store.load(found.defaults, found.check), Line(), ring.Ring())
 server.scpi.start("DIAG:AUTO OFF;:SYST:HOST:TIM 60;:PULS:DCYC 20;:OUTP:PROT:PROB 9;:OUTP ON")
 for _ in range(100):
     server.turn()
