@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 from coilwright.circuit.driver import Coil, Diode, Driver, Loop, Receiver, Supply, Switch
+from coilwright.circuit.led import LEDS
 
 LED = Diode(saturation_a=1.2e-18, emission=2.0, resistance_ohm=10.0)
 BODY = Diode(saturation_a=1e-12, emission=1.05, resistance_ohm=0.01)
@@ -47,9 +48,9 @@ def bright() -> Driver:
     return Driver(SUPPLY, COIL, 82e-9, Loop(100e-9, 40.0), held, (lamps(0.03, 1), far))
 
 
-def charged(capacitor_f: float, led: Diode) -> Driver:
+def charged(capacitor_f: float, led: Diode, coupling: float = 0.004) -> Driver:
     """One lamp with little else to its capacitor than its LEDs' junctions."""
-    lamp = Receiver("lamps", 1.5e-3, 9.0, capacitor_f, 0.004, 1, led)
+    lamp = Receiver("lamps", 1.5e-3, 9.0, capacitor_f, coupling, 1, led)
     return replace(single(), receivers=(lamp,))
 
 
@@ -70,6 +71,8 @@ BUILDS = {
     # ngspice takes none above 2 V), a lamp of high voltage, and one driven hard.
     "led-30pF": charged(560e-12, replace(LED, capacitance_f=30e-12, potential_v=1.9)),
     "led-50pF-bent": charged(510e-12, replace(LED, capacitance_f=50e-12, potential_v=1.2)),
+    "led-100pF-blue": charged(390e-12, replace(LEDS["blue"].diode, potential_v=2.0)),
+    "led-30pF-hard": charged(560e-12, replace(LED, capacitance_f=30e-12, potential_v=1.9), 0.03),
 }
 
 
@@ -121,4 +124,6 @@ POINTS: dict[str, list[tuple[float, float]]] = {
     # Over the lamp's own resonance of 165 kHz, and beyond it.
     "led-30pF": grid((150, 160, 165, 170, 180), (0.1, 0.3)),
     "led-50pF-bent": grid((150, 160, 165, 170, 180), (0.1, 0.3)),
+    "led-100pF-blue": grid((150, 160, 165, 170, 180), (0.1, 0.3)),
+    "led-30pF-hard": grid((150, 160, 165, 170, 180), (0.1, 0.3)),
 }
