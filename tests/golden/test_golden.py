@@ -16,6 +16,7 @@ import pytest
 from click.testing import CliRunner
 
 from cli.commandline import run_json
+from coilwright.circuit import _kernel
 from coilwright.cli import cli
 
 HERE = Path(__file__).parent
@@ -23,8 +24,9 @@ RECORDS = HERE.parent / "identification"
 FREEZE = bool(os.environ.get("COILWRIGHT_FREEZE"))
 LONG = 12
 """Lists of more numbers are frozen as their length, ends and mean."""
-SAME = 1e-6
-"""Another processor's last digits, and what a solver's iterations make of them."""
+SAME, NOTHING = (1e-6, 1e-15) if _kernel.in_use() else (3e-3, 1e-3)
+"""Another processor's last digits, and what a solver's iterations make of them. NumPy solves the
+points of a sweep with steps in common, so that each depends a little on its company."""
 
 COIL = "coil --diameter 60mm --turns 7 --wire 0.8mm --pitch 1mm --frequency 165k"
 DRUM = "coil --drum 1.5m --resistance 9 --self-resonance 1.2M --frequency 165k"
@@ -116,10 +118,10 @@ def _same(value: Any, frozen: Any, where: str) -> None:
         assert len(value) == len(frozen), where
         for index, item in enumerate(frozen):
             _same(value[index], item, f"{where}[{index}]")
-    elif where.endswith(".residual"):  # what an iteration leaves is nothing but last digits
+    elif ".residual" in where:  # what an iteration leaves is nothing but last digits
         assert abs(value) < 1e-4, where
     elif isinstance(frozen, float):
-        assert value == pytest.approx(frozen, rel=SAME, abs=1e-15), where
+        assert value == pytest.approx(frozen, rel=SAME, abs=NOTHING), where
     else:
         assert value == frozen, where
 

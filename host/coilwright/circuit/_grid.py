@@ -42,15 +42,15 @@ class Cut:
     ring: float
 
 
-FINE = Cut(80e-9, 1 / 64, 20e-9, (3, 2), (2, 3, 8), 0.6)
-COARSE = Cut(160e-9, 1 / 40, 60e-9, (1, 2), (2, 2, 3), 1.0)
+FINE = Cut(80e-9, 1 / 64, 20e-9, (2, 4, 2), (2, 3, 8), 0.6)
+COARSE = Cut(160e-9, 1 / 40, 60e-9, (1, 1, 2), (2, 2, 3), 1.0)
 CLAMP_PARTS = 4
 """Into how many parts such a step is cut to take its losses."""
 CAREFUL_PARTS = 2
 """Into how many parts a careful step is cut when it is looked at."""
 ENTRY_S = 0.02e-9
 """Within which a diode takes over the current from the output capacitance."""
-TAKING_OVER = (1.0, 3.0)
+TAKING_OVER = (0.1, 1.0, 3.0)
 """How long the next parts of a contact are, in 1/angular frequency of the loop's ringing: the
 current in the loop's damping dies away."""
 LETTING_GO = (8.0, 2.5, 0.5)
@@ -58,7 +58,7 @@ LETTING_GO = (8.0, 2.5, 0.5)
 
 A diode's voltage falls as the logarithm of a current that falls to nothing; what is left of that
 current when the drain comes free sets how far it swings."""
-MOST = (0.04, 0.15), (0.7, 0.35, 0.1)
+MOST = (0.004, 0.04, 0.15), (0.7, 0.35, 0.1)
 """What share of a contact those parts are at most, so that short ones are cut alike."""
 SHORTEST_S = 1e-15
 """Zones shorter than this at all points are left out."""

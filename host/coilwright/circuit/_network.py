@@ -10,6 +10,7 @@ Arrays end in an axis of draws: length 1 for one driver, or one entry an operati
 
 from __future__ import annotations
 
+import functools
 import operator
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -351,3 +352,13 @@ def network(drivers: Sequence[Driver]) -> Network:
         port_sense=np.ascontiguousarray(np.moveaxis(sense, 0, -1)),
         tuned=_tuned(drivers, lamps),
     )
+
+
+@functools.lru_cache(maxsize=64)
+def _alone(driver: Driver) -> Network:
+    return network([driver])
+
+
+def network_of(drivers: Sequence[Driver]) -> Network:
+    """As `network`; that of a single driver is kept, since it is asked for again and again."""
+    return _alone(drivers[0]) if len(drivers) == 1 else network(drivers)

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from coilwright.circuit._grid import Contacts, Cut, Zone, careful_zones, contact_zones
 from coilwright.circuit._measures import Glance, Grid, glance
-from coilwright.circuit._network import Network, Reals
+from coilwright.circuit._network import Network, Reals, values
 from coilwright.circuit._period import Trace, period, stepper
 from coilwright.circuit._shooting import Found, some_points
+from coilwright.circuit.driver import Driver
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,14 @@ class Points:
     def careful(self) -> tuple[Zone, ...]:
         """The period cut finely throughout."""
         return careful_zones(self.frequency_hz, self.duty, self.ring_s, self.decay_s)
+
+
+def ringing(drivers: Sequence[Driver]) -> tuple[Reals, Reals]:
+    """1/angular frequency of the loop's ringing and its decay time (D,)."""
+    inductance = values(drivers, lambda d: d.loop.inductance_h)
+    output = values(drivers, lambda d: d.switch.output_capacitance_f)
+    decay = 2 * output * values(drivers, lambda d: d.loop.damping_ohm)
+    return np.sqrt(inductance * output), decay
 
 
 def _some(array: Reals, places: NDArray[np.intp]) -> Reals:

@@ -17,10 +17,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from coilwright.circuit import _kernel
 from coilwright.circuit._contacts import SLOTS, packed, unpacked
 from coilwright.circuit._measures import Piece, measure, slow_places
-from coilwright.circuit._network import Network, layout, network, values
-from coilwright.circuit._points import Points
+from coilwright.circuit._network import Network, layout, network_of, values
+from coilwright.circuit._points import Points, ringing
 from coilwright.circuit._settle import roughly, settle
 from coilwright.circuit._shooting import some_points
 from coilwright.circuit.driver import Driver
@@ -99,12 +100,14 @@ def _points(frequency_hz: ArrayLike, duty: ArrayLike) -> tuple[Reals, Reals]:
     return frequency, share
 
 
-def _ringing(drivers: Sequence[Driver]) -> tuple[Reals, Reals]:
-    """1/angular frequency of the loop's ringing and its decay time (D,)."""
-    inductance = values(drivers, lambda d: d.loop.inductance_h)
-    output = values(drivers, lambda d: d.switch.output_capacitance_f)
-    decay = 2 * output * values(drivers, lambda d: d.loop.damping_ohm)
-    return np.sqrt(inductance * output), decay
+def compiled() -> bool:
+    """Whether compiled code solves: then points solved together take as long as one by one."""
+    return _kernel.in_use()
+
+
+def solver() -> str:
+    """Which code solves, as a phrase: the compiled one, or NumPy and why."""
+    return "compiled" if compiled() else f"NumPy ({_kernel.why_not()})"
 
 
 def solve(
@@ -192,7 +195,7 @@ def _solve(
     given: SteadyState | Reals | None,
     rough: bool = False,
 ) -> SteadyState:
-    net = network(drivers)
+    net = network_of(drivers)
     switching = np.flatnonzero((duty > 0) & (duty < 1))
     out = _blank(net, drivers, frequency, duty)
     start = _start(given, len(duty), net.size)
@@ -235,7 +238,7 @@ def _some_start(start: _Start, places: NDArray[np.intp]) -> _Start:
 
 
 def _switching(net: Network, drivers: Sequence[Driver], frequency: Reals, duty: Reals) -> Points:
-    return Points(net, layout(drivers[0]), frequency, duty, *_ringing(drivers))
+    return Points(net, layout(drivers[0]), frequency, duty, *ringing(drivers))
 
 
 def _blank(
@@ -282,6 +285,9 @@ def _switched(
     points: Points, drivers: Sequence[Driver], start: _Start | None, rough: bool = False
 ) -> dict[str, NDArray[Any]]:
     """Everything but frequency and duty for points that switch, NaN where not converged."""
+    if _kernel.in_use():
+        near = (None, None) if start is None else (start.state, start.contacts)
+        return _kernel.solve_points(points, drivers, near, rough)
     frequency, duty = points.frequency_hz, points.duty
     state, contacts = None, None
     if start is not None:
@@ -343,7 +349,7 @@ def waveforms(driver: Driver, frequency_hz: float, duty: float) -> Waveforms:
             f"The duty is {share[0]:g}; there are waveforms only between 0 and 1",
             "Give the duty as a fraction of the period, for instance 0.4 for 40 %.",
         )
-    points = _switching(network([driver]), [driver], frequency[:1], share[:1])
+    points = _switching(network_of([driver]), [driver], frequency[:1], share[:1])
     at = points.at
     (found,) = settle(points, None)
     if not found.good.all():

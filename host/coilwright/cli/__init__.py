@@ -78,10 +78,28 @@ class LazyCommands(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
+def _show_version(ctx: click.Context, _param: click.Parameter, wanted: bool) -> None:
+    """Say which version runs, and which solver of the circuit."""
+    if not wanted or ctx.resilient_parsing:
+        return
+    from coilwright.circuit.steady_state import solver
+
+    click.echo(f"coilwright, version {__version__}")
+    click.echo(f"circuit solver: {solver()}")
+    ctx.exit()
+
+
 @click.group(
     cls=LazyCommands, context_settings={"help_option_names": ["-h", "--help"]}, no_args_is_help=True
 )
-@click.version_option(__version__, prog_name="coilwright")
+@click.option(
+    "--version",
+    is_flag=True,
+    expose_value=False,
+    is_eager=True,
+    callback=_show_version,
+    help="Show the version and which circuit solver runs, and exit.",
+)
 def cli() -> None:
     """Bench companion for resonant coil drivers.
 
