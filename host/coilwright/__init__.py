@@ -1,6 +1,7 @@
 """Coilwright: bench companion for resonant coil drivers.
 
-For scripts and notebooks: `open` a driver, `sweep` or `tune` it, `read_record`, `compare`; see
+For scripts and notebooks: `open` a driver, `sweep`, `tune`, `limit` or `track` it, `read_record`,
+`compare`, `identify`; without a driver `predict`, `coil` and `tank`. See
 docs/notebook.md. A name is imported when it is asked for, so that `import coilwright` is quick.
 """
 
@@ -12,14 +13,15 @@ TYPE_CHECKING = False  # that of `typing` costs more than all else here
 if TYPE_CHECKING:
     from typing import Any
 
-    from coilwright.api import load_build, open, read_record, sweep
+    from coilwright.api import check, limit, load_build, open, read_record, sweep, track
 
 __version__ = "0.1.0"
 
-__all__ = ["__version__", "compare", "load_build", "open", "read_record", "sweep", "tank", "tune"]
-
-_CALLED = ("compare", "tank", "tune")
+_CALLED = ("coil", "compare", "identify", "predict", "tank", "tune")
 """Functions that share their name with a module: `callable_module`."""
+
+__all__ = ["__version__", "check", "limit", "load_build", "open", "read_record", "sweep", "track"]
+__all__ += _CALLED
 
 
 def __getattr__(name: str) -> Any:

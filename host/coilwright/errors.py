@@ -224,12 +224,12 @@ class BadWish(ValueError):
     """A wish that cannot be meant.
 
     Attributes:
-        field: Which one.
+        field: Which one; empty where the reason is a whole sentence.
         reason: Why, as the end of a sentence.
     """
 
     def __init__(self, field: str, reason: str) -> None:
-        super().__init__(f"{field}: {reason}")
+        super().__init__(f"{field}: {reason}" if field else reason)
         self.field, self.reason = field, reason
 
 

@@ -37,6 +37,7 @@ from coilwright.circuit.values import (
 from coilwright.drawer import DrawerPart
 from coilwright.errors import NoResult, OutOfRange
 from coilwright.quantities import show, show_percent
+from coilwright.results import VERSION
 
 SERIES_SPAN = 50.0
 """Parts of a series are offered from target / this to target · this."""
@@ -139,6 +140,7 @@ class TankAnswer:
     def to_json(self) -> dict[str, Any]:
         """Plain values for `--json`, SI units and fractions."""
         return {
+            "version": VERSION,
             "inductance_h": self.inductance_h,
             "capacitance_f": self.capacitance_f,
             "across_f": self.across_f,

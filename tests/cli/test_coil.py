@@ -8,17 +8,17 @@ from pathlib import Path
 import pytest
 
 from cli.commandline import refusal, run, run_json
+from coilwright import coil
 from coilwright.circuit.coil_figures import PROXIMITY
 from coilwright.circuit.winding import SHAPES
-from coilwright.cli import coil_command
 
 HARBOUR = ("coil", "--diameter", "60mm", "--wire", "0.8mm", "--pitch", "1mm")
 DRUM = ("coil", "--drum", "1.5m", "--resistance", "9", "--self-resonance", "1.2M")
 
 
 def test_the_words_of_help_are_those_of_the_model() -> None:
-    assert coil_command._SHAPES == SHAPES
-    assert coil_command._PROXIMITY == PROXIMITY
+    assert coil.SHAPES == SHAPES
+    assert coil.PROXIMITY == PROXIMITY
 
 
 def test_a_solenoid_in_json(tmp_path: Path) -> None:

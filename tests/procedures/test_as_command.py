@@ -12,7 +12,7 @@ import pytest
 
 import coilwright
 from cli.commandline import run_json
-from coilwright.errors import OutOfRange
+from coilwright.errors import BadWish, OutOfRange
 from coilwright.link import DutySweep
 from coilwright.procedures.options import TuneWishes
 
@@ -78,6 +78,96 @@ def test_a_sweep(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert swept.to_json()["points"] == commanded["points"]
     probe, other = swept.highest_probe.probe_v, commanded["highest_probe"]["probe_v"]
     assert probe == pytest.approx(other, rel=0.05)
+
+
+@pytest.mark.micropython
+def test_a_limit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    options = ("--max-current", "150mA", "--band", "160k:176k", "--points", "24", "--settle", "4m")
+    commanded = run_json("limit", "--port", URL, *options, "--record", "command.csv", cwd=tmp_path)
+    monkeypatch.chdir(tmp_path)
+    with coilwright.open(URL) as driver:
+        limited = coilwright.limit(
+            driver, 0.15, band=(160e3, 176e3), points=24, settle_s=4e-3, record="function.csv"
+        )
+        with pytest.raises(BadWish, match="margin"):
+            coilwright.limit(driver, 0.15, margin=1)
+        with pytest.raises(TypeError, match="marign"):
+            coilwright.limit(driver, 0.15, marign=0.1)
+    answer = json.loads(json.dumps(limited.to_json()))
+
+    assert plan_of(tmp_path / "function.csv") == plan_of(tmp_path / "command.csv")
+    close({**answer, "plot": None}, commanded, "limit")
+    assert answer["trip_a"] == commanded["trip_a"] == pytest.approx(0.165)
+    assert answer["allowed_share"] == pytest.approx(commanded["allowed_share"], rel=0.1)
+
+
+@pytest.mark.micropython
+def test_a_tracking(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    options = ("--frequency", "164k", "--duty", "10%", "--interval", "0.04", "--minutes", "0.05")
+    commanded = run_json("track", "--port", URL, *options, "--record", "command.csv", cwd=tmp_path)
+    monkeypatch.chdir(tmp_path)
+    with coilwright.open(URL) as driver:
+        tracked = coilwright.track(
+            driver, frequency=164e3, duty=0.1, interval=0.04, minutes=0.05, record="function.csv"
+        )
+        assert driver.condition().value == "OFF"
+    answer = json.loads(json.dumps(tracked.to_json()))
+
+    assert plan_of(tmp_path / "function.csv") == plan_of(tmp_path / "command.csv")
+    close({**answer, "plot": None}, commanded, "track")
+    first, other = answer["moves"][0], commanded["moves"][0]
+    assert first["frequency_hz"] == other["frequency_hz"]
+    assert first["value"] == pytest.approx(other["value"], rel=0.05)
+
+
+@pytest.mark.micropython
+def test_a_check(tmp_path: Path) -> None:
+    commanded = run_json("check", "--port", URL, cwd=tmp_path)
+    (tmp_path / "sound.json").write_text(json.dumps(commanded), encoding="utf-8")
+    with coilwright.open(URL) as driver:
+        checked = coilwright.check(driver, tmp_path / "sound.json")
+        again = coilwright.check(driver, checked)
+    assert checked.passed
+    assert again.passed
+    close(checked.to_json(), commanded, "check")
+    assert checked.rise_a == pytest.approx(commanded["rise_a"], rel=0.1)
+    assert type(checked).from_json(checked.to_json()) == checked
+
+
+def test_a_prediction(tmp_path: Path) -> None:
+    commanded = run_json("predict", "harbour", "--frequency", "165k", "--duty", "30%", cwd=tmp_path)
+    found = coilwright.predict("harbour", 165e3, 0.3)
+    assert {**json.loads(json.dumps(found.to_json())), "plot": None} == commanded
+    commanded = run_json("predict", "harbour", "--sweep", "160k:170k:3", cwd=tmp_path)
+    swept = coilwright.predict("harbour", sweep=(160e3, 170e3, 3))
+    assert {**json.loads(json.dumps(swept.to_json())), "plot": None} == commanded
+    assert found.plot().axes
+
+
+def test_a_coil(tmp_path: Path) -> None:
+    options = ("--diameter", "60mm", "--turns", "7", "--wire", "0.8mm", "--frequency", "165k")
+    commanded = run_json("coil", *options, cwd=tmp_path)
+    found = coilwright.coil(diameter=0.06, turns=7, wire="0.8mm", frequency=165e3)
+    assert {**json.loads(json.dumps(found.to_json())), "plot": None} == commanded
+    assert type(found).from_json(json.dumps(found.to_json())) == found
+    assert found.plot().axes
+    options = ("--drum", "1.5m", "--resistance", "9", "--frequency", "165k")
+    commanded = run_json("coil", *options, cwd=tmp_path)
+    drum = coilwright.coil(drum=1.5e-3, resistance=9, frequency=165e3)
+    assert {**json.loads(json.dumps(drum.to_json())), "plot": None} == commanded
+    with pytest.raises(BadWish, match="one of the two"):
+        coilwright.coil(diameter=0.06, wire="0.8mm")
+
+
+def test_an_identification(tmp_path: Path) -> None:
+    files = [RECORDS / "ngspice-15.csv", RECORDS / "ngspice-35.csv"]
+    options = ("--build", "harbour", "--given", "coil.inductance=9.6u~1%")
+    commanded = run_json("identify", *map(str, files), *options, cwd=tmp_path)
+    found = coilwright.identify(*files, build="harbour", given={"coil.inductance": (9.6e-6, 0.01)})
+    answer = json.loads(json.dumps(found.to_json()))
+    assert set(answer) < set(commanded)
+    for key, part in answer["parts"].items():
+        assert part["value"] == pytest.approx(commanded["parts"][key]["value"], rel=1e-6), key
 
 
 def test_a_comparison(tmp_path: Path) -> None:

@@ -49,18 +49,17 @@ def command(port: str | None, reference: Path | None, as_json: bool) -> None:
 def _lines(checked: Checked) -> list[tuple[str, str]]:
     from coilwright.quantities import show, show_percent
 
-    readings = checked.readings
     lines = [("self-check", checked.verdict)]
     if checked.supply_sensor != "NONE":
-        spread = show(readings.rest_sd_a, "A", 2)
-        lines.append(("current at rest", f"{show(readings.rest_a, 'A')} (spread {spread})"))
-    spread = show(readings.noise_probe_v, "V", 2)
-    lines.append(("pickup at rest", f"{show(readings.rest_probe_v, 'V')} (spread {spread})"))
-    if readings.supply_v is not None:
-        lines.append(("supply voltage", show(readings.supply_v, "V")))
-    if readings.duty:
-        at = f"{readings.frequency_hz / 1e3:.3f} kHz, {show_percent(readings.duty)}"
+        spread = show(checked.rest_sd_a, "A", 2)
+        lines.append(("current at rest", f"{show(checked.rest_a, 'A')} (spread {spread})"))
+    spread = show(checked.noise_probe_v, "V", 2)
+    lines.append(("pickup at rest", f"{show(checked.rest_probe_v, 'V')} (spread {spread})"))
+    if checked.supply_v is not None:
+        lines.append(("supply voltage", show(checked.supply_v, "V")))
+    if checked.duty:
+        at = f"{checked.frequency_hz / 1e3:.3f} kHz, {show_percent(checked.duty)}"
         lines.append(("burst", at))
-        lines.append(("current rises by", show(readings.rise_a, "A")))
-        lines.append(("pickup", show(readings.burst_probe_v, "V")))
+        lines.append(("current rises by", show(checked.rise_a, "A")))
+        lines.append(("pickup", show(checked.burst_probe_v, "V")))
     return lines

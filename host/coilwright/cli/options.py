@@ -179,6 +179,8 @@ def refusing() -> Iterator[None]:
     try:
         yield
     except BadWish as wish:
+        if not wish.field:
+            raise click.UsageError(wish.reason) from None
         option = "--" + wish.field.replace("_", "-")
         raise click.BadParameter(wish.reason, param_hint=option) from None
 
@@ -193,17 +195,10 @@ def check_plot(plot: Path | None, force: bool) -> None:
 
 def print_json(result: object) -> None:
     """Print one JSON object on stdout; numbers that are not finite become null."""
-    click.echo(json.dumps(_finite(result), indent=2, allow_nan=False))
+    from coilwright.results import VERSION, finite
 
-
-def _finite(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _finite(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(item) for item in value]
-    if isinstance(value, float) and (value != value or value in (float("inf"), float("-inf"))):
-        return None
-    return value
+    versioned = {"version": VERSION, **result} if isinstance(result, dict) else result
+    click.echo(json.dumps(finite(versioned), indent=2, allow_nan=False))
 
 
 def stop_on_termination() -> None:

@@ -21,6 +21,7 @@ from coilwright.compare.figures import (
     figures,
 )
 from coilwright.compare.pooled import Pooled, pool
+from coilwright.results import VERSION
 from coilwright.tune.resonance import ResonanceFit
 
 SENSOR = 0.01 / math.sqrt(3)
@@ -109,6 +110,7 @@ class Comparison:
     def to_json(self) -> dict[str, Any]:
         """The comparison as plain dicts, lists, numbers and strings."""
         return {
+            "version": VERSION,
             "groups": list(self.labels),
             "sweeps": [
                 {"label": label, "remark": remark}

@@ -19,6 +19,7 @@ from coilwright.identify.intervals import Intervals
 from coilwright.identify.observations import CHANNELS, Observations
 from coilwright.identify.start import pairs
 from coilwright.quantities import show
+from coilwright.results import VERSION
 
 Reals = NDArray[np.float64]
 
@@ -127,6 +128,7 @@ class Identified:
     def to_json(self) -> dict[str, Any]:
         """For `--json`."""
         return {
+            "version": VERSION,
             "build": self.planned.name,
             "parts": {key: part.to_json() for key, part in zip(self.keys, self.parts, strict=True)},
             "derived": [one.to_json() for one in self.derived],

@@ -32,6 +32,7 @@ from coilwright.errors import (
     OutOfRange,
     WouldOverwrite,
 )
+from coilwright.link.facts import Calibration, Identity
 from coilwright.link.replies import tripped
 from coilwright.point import Flag, Point, Setpoint
 from coilwright.procedures.asking import asked
@@ -40,10 +41,11 @@ from coilwright.procedures.sensor_bench import SensorBench, calibrating
 from coilwright.procedures.views import Person
 from coilwright.quantities import show, show_percent
 from coilwright.record import next_path
+from coilwright.results import Result
 from coilwright.whole_file import replace_text
 
 if TYPE_CHECKING:
-    from coilwright.link import Calibration, Driver, Identity
+    from coilwright.link import Driver
 
 WANDER_V = 0.02
 """By so much the dark reading of a light sensor may differ between readings."""
@@ -64,7 +66,7 @@ class MeterReader(Person, Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CalibrationKept:
+class CalibrationKept(Result):
     """What every calibration tells.
 
     Attributes:
@@ -88,13 +90,13 @@ class CalibrationKept:
     calibration: Calibration
     stored: bool
     kept_with_it: str | None
-    record: str
+    record: str = ""
 
     def to_json(self) -> dict[str, Any]:
         """Plain values, as `coilwright calibrate --json` prints them."""
-        plain = asdict(self)
-        plain["record"] = plain.pop("record")  # last: the file itself is without it
-        return plain
+        kept = super(CalibrationKept, self).to_json()
+        kept["record"] = kept.pop("record")  # last: the file itself is without it
+        return kept
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from coilwright.documents import parse_json
 from coilwright.errors import BadRecord
+from coilwright.link.facts import SelfCheck
+from coilwright.results import Result
 
 if TYPE_CHECKING:
     from coilwright.link import Driver
-    from coilwright.link.facts import SelfCheck
 
 VERDICTS = {
     0: "passed",
@@ -34,73 +34,66 @@ _MORE, _LESS = 1.35, 0.65
 makes of it (common practice, no source)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Checked:
-    """A check of the driver.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checked(SelfCheck, Result):
+    """A check of the driver: what it found, and what that means.
 
     Attributes:
+        passed: Whether nothing is wrong.
         verdict: In words.
-        readings: What the driver found.
         supply_sensor: The kind of its current sensor; `NONE` where it has none.
     """
 
+    passed: bool
     verdict: str
-    readings: SelfCheck
-    supply_sensor: str
-
-    @property
-    def passed(self) -> bool:
-        """Whether nothing is wrong."""
-        return self.verdict == VERDICTS[0]
-
-    def to_json(self) -> dict[str, Any]:
-        """Plain values, as `coilwright check --json` prints them."""
-        return {"passed": self.passed, "verdict": self.verdict, **asdict(self.readings)}
+    supply_sensor: str = ""
 
 
-def check(driver: Driver, reference: dict[str, float] | None = None) -> Checked:
+def check(driver: Driver, reference: Checked | None = None) -> Checked:
     """Check sensors, coil and supply; the output is off before and after.
 
     Args:
         driver: An open driver.
-        reference: An earlier check of the sound driver, from `read_reference`.
+        reference: An earlier check of the sound driver.
 
     Raises:
         Refused: The output is on or tripped, or the firmware has no self-check.
     """
     readings = driver.self_check()
-    return Checked(_verdict(readings, reference), readings, driver.board.supply_sensor)
+    verdict = _verdict(readings, reference)
+    return Checked(
+        **asdict(readings),
+        passed=verdict == VERDICTS[0],
+        verdict=verdict,
+        supply_sensor=driver.board.supply_sensor,
+    )
 
 
-def read_reference(path: Path) -> dict[str, float]:
-    """What is compared of an earlier check, from its JSON.
+def read_reference(path: Path) -> Checked:
+    """An earlier check, from its JSON.
 
     Raises:
         BadRecord: It cannot be read, or is no check.
     """
-    names = ("rise_a", "burst_probe_v", "frequency_hz", "duty")
     try:
-        found = parse_json(path.read_text("utf-8"))
-        return {name: float(found[name]) for name in names}
-    except OSError as error:
-        raise BadRecord(f"Cannot read {path}: {error.strerror}.", "Give another file.") from None
-    except (ValueError, KeyError, TypeError, OverflowError):
+        return Checked.from_json(path)
+    except BadRecord as problem:
         raise BadRecord(
-            f"{path} is no earlier check.", "Make one with `coilwright check --json > FILE`."
+            problem.message, "Make one with `coilwright check --json > FILE`."
         ) from None
 
 
-def _verdict(found: SelfCheck, before: dict[str, float] | None) -> str:
+def _verdict(found: SelfCheck, before: Checked | None) -> str:
     """In words; with a reference also what has changed since then."""
     if found.number == 7 and found.supply_v is not None:
         return "the current does not rise: coil open, or gate not switching"
     if found.number or before is None or not found.duty:
         return VERDICTS.get(found.number, f"unknown result {found.number}")
-    same = abs(found.frequency_hz - before["frequency_hz"]) < 1e-3 * found.frequency_hz
-    if not same or abs(found.duty - before["duty"]) > 1e-3:
+    same = abs(found.frequency_hz - before.frequency_hz) < 1e-3 * found.frequency_hz
+    if not same or abs(found.duty - before.duty) > 1e-3:
         return "the reference was taken at another frequency or duty"
-    share = found.rise_a / max(before["rise_a"], 1e-6)
-    pickup = found.burst_probe_v / max(before["burst_probe_v"], 1e-6)
+    share = found.rise_a / max(before.rise_a, 1e-6)
+    pickup = found.burst_probe_v / max(before.burst_probe_v, 1e-6)
     if share > _MORE and pickup < 1 / _MORE:
         return (
             f"{share:.2f} times the reference's current, less pickup: turns shorted, or metal near"

@@ -21,6 +21,7 @@ from coilwright.point import Point, Setpoint
 from coilwright.procedures.options import LimitWishes, RecordWishes
 from coilwright.procedures.session import Recorder, check_band, recording
 from coilwright.quantities import show, show_percent
+from coilwright.results import VERSION
 from coilwright.sensors import resolution_of
 
 if TYPE_CHECKING:
@@ -57,6 +58,7 @@ class Limited:
     def to_json(self) -> dict[str, Any]:
         """Plain values, as `coilwright limit --json` prints them."""
         return {
+            "version": VERSION,
             **self.result.to_json(),
             "trip_a": self.trip_a,
             **rest.facts(self.rest),

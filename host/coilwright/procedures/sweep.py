@@ -14,6 +14,7 @@ from coilwright.point import Point, Setpoint
 from coilwright.procedures.session import Known, check_kind, check_plan, recording, resuming
 from coilwright.record import info_of, read_record
 from coilwright.rest import facts
+from coilwright.results import VERSION
 
 if TYPE_CHECKING:
     from coilwright.link import Driver
@@ -55,6 +56,7 @@ class Swept:
     def to_json(self) -> dict[str, Any]:
         """Plain values, as `coilwright sweep --json` prints them."""
         return {
+            "version": VERSION,
             "points": len(self.points),
             "seconds": self.seconds,
             "log": str(self.record),

@@ -17,6 +17,7 @@ from coilwright.procedures.rejoining import LOST, Rejoining
 from coilwright.procedures.session import Recorder, begin_at, check_not_tripped, recording
 from coilwright.quantities import show
 from coilwright.rest import Rest, facts
+from coilwright.results import VERSION
 
 if TYPE_CHECKING:
     from coilwright.link import Driver
@@ -73,6 +74,7 @@ class Tracked:
     def to_json(self) -> dict[str, Any]:
         """Plain values, as `coilwright track --json` prints them."""
         return {
+            "version": VERSION,
             **self.results(),
             "seconds": self.seconds,
             "points": len(self.points),

@@ -22,6 +22,7 @@ from coilwright.procedures.session import Recorder, check_band, check_kind, reco
 from coilwright.quantities import show_percent
 from coilwright.record import info_of, read_record
 from coilwright.rest import facts
+from coilwright.results import VERSION
 from coilwright.sensors import resolution_of
 
 if TYPE_CHECKING:
@@ -68,7 +69,7 @@ class Tuned:
     def to_json(self) -> dict[str, Any]:
         """Plain values, as `coilwright tune --json` prints them."""
         ended = {"seconds": self.seconds, "log": str(self.record), "stored": self.stored}
-        return {**self.results, **ended}
+        return {"version": VERSION, **self.results, **ended}
 
 
 @dataclass(frozen=True, slots=True)

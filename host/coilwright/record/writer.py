@@ -17,6 +17,7 @@ from coilwright.point import Point
 from coilwright.record.columns import HEADER, check_stage, row_of
 from coilwright.record.metadata import Json, RecordInfo, compose, to_text, utc_text
 from coilwright.record.naming import metadata_path
+from coilwright.results import VERSION
 from coilwright.whole_file import replace_text
 
 REST = "rest"
@@ -233,7 +234,8 @@ class RecordWriter:
                 stream.flush()
                 os.fsync(stream.fileno())
             finished = self._now()
-            text = self._text(finished=finished, reason=reason, rows=self.rows, results=results)
+            kept = None if results is None else {"version": VERSION, **results}
+            text = self._text(finished=finished, reason=reason, rows=self.rows, results=kept)
             self._replace_metadata(text)
         except OSError as error:
             raise self._failure(error) from error
