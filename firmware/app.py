@@ -40,6 +40,7 @@ def assemble(found, settings, line, points):
     actions = commands.Commands(*parts)
     interpreter = scpi.Interpreter(headers, actions, state, line, clock)
     server = serve.Server(interpreter, line, *parts)
+    gc.collect()
     if not (found.found or found.damaged) and settings.state != "DEFAULT":
         found.damaged = "board.json is missing"
     faults = (found.damaged, found.fault, watch.unreachable())
@@ -57,5 +58,4 @@ def assemble(found, settings, line, points):
 
         watch.alone = Alone(clock, check, watch, run, follow, settings)
         watch.alone.begin()
-    gc.collect()
     return server

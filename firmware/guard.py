@@ -6,14 +6,15 @@ quarter above the limit, or at the end of the range: that part allocates nothing
 alert pin wired looks by itself. The numbers of trips: status.py.
 """
 
+from micropython import const
 from output import NAMES, OFF, ON, QUIET, TRIPPED
 from ring import TRIP
 from scpi import Fault, fixed
 from store import scaled
 
-_LOOK_MS = 20  # between two short looks at the supply current
-_LOOK_ALONE_MS = 5  # where nothing else looks
-_LOOK_OFF_MS = 100
+_LOOK_MS = const(20)  # between two short looks at the supply current
+_LOOK_ALONE_MS = const(5)  # where nothing else looks
+_LOOK_OFF_MS = const(100)
 
 
 class Guard:
@@ -189,8 +190,8 @@ class Guard:
         self.stepped = True
 
     def before_on(self):
-        self.allow()
         # Starting the watchdog writes to flash: not later, with a PWM.
+        self.allow()
         if not self.dog and self.board.dog and self.limits.dog_us:
             self.dog = self.board.start_dog(max(self.limits.dog_us // 1000, 1000))
 
@@ -254,10 +255,8 @@ class Guard:
             self.trip(103, "no answer")
         elif ua > limits.trip_ua:
             self.trip(101, fixed(ua, 6) + " A", ua)
-        elif measure.below() <= -100:
-            self.trip(103, "over range", ua)
-        elif measure.below() >= 2:
-            self.trip(103, "below zero", ua)
+        elif not -100 < measure.below() < 2:
+            self.trip(103, "below zero" if measure.below() > 0 else "over range", ua)
         elif 0 < limits.probe_uv < measure.probe_uv():
             self.trip(105, fixed(measure.probe_uv(), 6) + " V", measure.probe_uv())
         elif limits.check and self.sensor:
@@ -277,8 +276,8 @@ class Guard:
 
     def story(self):
         value, ms, mhz, ppm = self.record
-        point = fixed(value, 6), ms, fixed(mhz, 3), fixed(ppm, 4)
-        return "%d,%s,%d,%s,%s" % ((self.cause,) + point)
+        point = self.cause, fixed(value, 6), ms, fixed(mhz, 3), fixed(ppm, 4)
+        return "%d,%s,%d,%s,%s" % point
 
     def reason(self):
         return '%d,"%s"' % (self.cause, self.status.text_of(self.cause) if self.cause else "None")

@@ -4,28 +4,19 @@
 watchdog cannot be stopped, and would bite at the prompt. Then nothing is started here, once.
 """
 
-try:
-    from micropython import kbd_intr, opt_level
+from micropython import kbd_intr, opt_level
 
-    opt_level(3)  # source is compiled without line numbers: it is smaller
-except ImportError:
-    kbd_intr = None
+opt_level(3)  # source is compiled without line numbers: it is smaller
 
 from board import take_mark
 
-server = None
 if take_mark("maintenance"):
     take_mark("watchdog")
 else:
     from app import build
 
-    server = build()
-if server:
-    if kbd_intr:
-        kbd_intr(-1)  # 0x03 is a byte like any other while serving
+    kbd_intr(-1)  # 0x03 is a byte like any other while serving
     try:
-        server.run()
+        build().run()
     finally:
-        server.board.gate_low()
-        if kbd_intr:
-            kbd_intr(3)
+        kbd_intr(3)

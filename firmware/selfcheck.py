@@ -60,7 +60,7 @@ class SelfCheck:
         # What is wrong with a reading of the supply sensor in its range: below the reading at rest
         # by 0.2 % of the range, or equal to the last bit for too long. Suspected is the same within
         # 0.05 % for a quarter of a second, though the setting has changed five times, by a factor
-        # of 2.5 in duty or a fifth in frequency: a sound driver can do that, too. Currents below
+        # of two in duty or a fifth in frequency: a sound driver can do that, too. Currents below
         # 0.8 % of the range are too small for it.
         adc, now = self.measure.supply.adc, self.clock.ticks_ms()
         mhz, ppm = output.now_mhz(), output.now_ppm()
@@ -90,7 +90,7 @@ class SelfCheck:
             self.low_ppm, self.high_ppm = min(self.low_ppm, ppm), max(self.high_ppm, ppm)
         self.long = self.long or self.clock.ticks_diff(now, self.place_at) > 250
         small = abs(uv - self.limits.current_offset) < top_uv >> 7
-        wide = 2 * self.high_ppm >= 5 * self.low_ppm
+        wide = self.high_ppm >= 2 * self.low_ppm
         wide = wide or self.high_mhz - self.low_mhz >= self.low_mhz // 5
         self.suspected = self.settings_seen >= 5 and self.long and wide and not small
         return ""

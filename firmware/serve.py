@@ -5,16 +5,18 @@ import select
 import sys
 from binascii import crc32
 
-LONGEST = 255
-FRAME = 11  # what a checked line has more: `~`, its tag, `~` and eight digits
-_PIECE = 64  # bytes written at once
-_FIFO = 128  # of a UART; more of them make the port wait
-_PATIENCE_MS = 50  # without progress, then an answer is dropped
-_WAITING_LINES = 16  # taken in while a reply is deferred
-_WAITING_BYTES = 1024
-_IDLE_MS = 5
-_TURN_US = 1500  # about what a turn takes with nothing to do
-_COLLECT_EVERY = 32  # commands or points
+from micropython import const
+
+LONGEST = const(255)
+FRAME = const(11)  # what a checked line has more: `~`, its tag, `~` and eight digits
+_PIECE = const(64)  # bytes written at once
+_FIFO = const(128)  # of a UART; more of them make the port wait
+_PATIENCE_MS = const(50)  # without progress, then an answer is dropped
+_WAITING_LINES = const(16)  # taken in while a reply is deferred
+_WAITING_BYTES = const(1024)
+_IDLE_MS = const(5)
+_TURN_US = const(1500)  # about what a turn takes with nothing to do
+_COLLECT_EVERY = const(32)  # commands or points
 
 
 class Line:
@@ -45,7 +47,7 @@ class Line:
         # line is handed on with its frame, and only where its check fits (-360).
         for _ in range(LONGEST):  # then the guard has its turn, whatever comes in
             if not self.input.poll(timeout_ms):
-                break
+                return None
             if not self._in.readinto(self.byte):  # type: ignore
                 self.ended = True
                 return None
@@ -89,19 +91,16 @@ class Line:
         # Write what the port takes without waiting. False where it has taken nothing for too long:
         # then nothing is left to send.
         while self.pieces and self._writable():
-            piece = self.pieces[0]
+            piece = self.pieces.pop(0)
             count = self._out.write(piece[:_PIECE]) or 0
             if hasattr(self._out, "flush"):
                 self._out.flush()
             self.room -= count
-            if count:
-                self.progress_at = self.clock.ticks_ms()
             if count < len(piece):
-                self.pieces[0] = piece[count:]
-            else:
-                self.pieces.pop(0)
+                self.pieces.insert(0, piece[count:])
             if not count:
                 break
+            self.progress_at = self.clock.ticks_ms()
         now = self.clock.ticks_ms()
         if self.pieces and self.clock.ticks_diff(now, self.progress_at) > _PATIENCE_MS:
             self.pieces.clear()
@@ -113,10 +112,9 @@ class Line:
         if self.bytes_ms:
             now = self.clock.ticks_us()
             ms = self.clock.ticks_diff(now, self.room_at) // 1000
-            if ms < 0 or ms > _FIFO // self.bytes_ms:
-                self.room, self.room_at = _FIFO, now
-            elif ms:
-                self.room = min(self.room + ms * self.bytes_ms, _FIFO)
+            if ms:
+                gone = ms * self.bytes_ms if 0 < ms < _FIFO else _FIFO
+                self.room = min(self.room + gone, _FIFO)
                 self.room_at = now
             if self.room < min(len(self.pieces[0]), _PIECE):
                 return False
