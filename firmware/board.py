@@ -11,9 +11,11 @@ import time
 from binascii import crc32, hexlify
 
 import machine
+from micropython import const
 
 SENSORS = ("none", "adc", "ina219", "ina226")
-LOWEST_GAIN, HIGHEST_GAIN = 1000, 1000000000  # millionths
+LOWEST_GAIN = const(1000)  # millionths
+HIGHEST_GAIN = const(1000000000)
 
 
 def take_mark(name):
@@ -58,9 +60,9 @@ def validate(info):
         pins.append(supply["pin"])
     if info["gate"] is None or not all(p is None or 0 <= p < 64 and p == int(p) for p in pins):
         raise ValueError("pin")
-    low, high = LOWEST_GAIN, HIGHEST_GAIN
     for name in ("supply", "probe"):
-        if not low <= info.get("calibration", {}).get(name, (0, low))[1] <= high:
+        gain = info.get("calibration", {}).get(name, (0, LOWEST_GAIN))[1]
+        if not LOWEST_GAIN <= gain <= HIGHEST_GAIN:
             raise ValueError("calibration")
 
 

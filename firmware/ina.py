@@ -10,10 +10,16 @@ well, the pin is a latch in hardware.
 """
 
 import machine
+from micropython import const
 
-_CONFIGURATION, _SHUNT, _BUS, _MASK, _LIMIT = 0, 1, 2, 6, 7
-_OVER_LIMIT, _UNDER_LIMIT = 0x8001, 0x4001  # of the shunt, with the latch
-_CONTINUOUS = 4  # added to a triggered configuration
+_CONFIGURATION = const(0)
+_SHUNT = const(1)
+_BUS = const(2)
+_MASK = const(6)
+_LIMIT = const(7)
+_OVER_LIMIT = const(0x8001)  # of the shunt, with the latch
+_UNDER_LIMIT = const(0x4001)
+_CONTINUOUS = const(4)  # added to a triggered configuration
 
 
 class Ina219:

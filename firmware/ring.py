@@ -3,12 +3,14 @@
 import struct
 from binascii import crc32
 
+from micropython import const
+
 IDLE, RUN, PAUSE, DONE, ABORT, TRIP = range(6)
 STATES = ("IDLE", "RUN", "PAUSE", "DONE", "ABORT", "TRIP")
-HELD = 128
-MOST = 64  # points in one block
+HELD = const(128)
+MOST = const(64)  # points in one block
 _RECORD = "<IIIIiiiHHHH"
-_SIZE = 36
+_SIZE = const(36)
 
 
 class Ring:

@@ -3,11 +3,12 @@
 import struct
 from binascii import crc32
 
+from micropython import const
 from output import ON
 from ring import ABORT, DONE, HELD, PAUSE, RUN
 from scpi import Fault
 
-LISTED = 256  # setpoints in a list at most
+LISTED = const(256)  # setpoints in a list at most
 
 
 class Sweep:

@@ -2,11 +2,12 @@
 
 import struct
 
+from micropython import const
 from output import FADING, ON, TRIPPED
 from ring import framed
 
-_HELD = 32  # moves that are kept
-_SIZE = 16
+_HELD = const(32)  # moves that are kept
+_SIZE = const(16)
 _FIELDS = (5, 6, 4)  # of a point: probe, light, supply current
 
 
