@@ -19,6 +19,7 @@ _UNIT_NAMES = {
     "Hz": ("hertz",),
     "V": ("volt", "volts"),
     "A": ("amp", "amps", "ampere", "amperes"),
+    "Ah": ("ampere-hours",),
     "C": ("coulomb", "coulombs"),
     "H": ("henry",),
     "F": ("farad",),
@@ -34,7 +35,7 @@ def parse_quantity(text: str | float, unit: str) -> float:
 
     Args:
         text: Number with an optional SI prefix and an optional unit; a bare number is SI.
-        unit: The unit wanted, one of Hz, V, A, C, H, F, ohm, s, m, W.
+        unit: The unit wanted, one of Hz, V, A, Ah, C, H, F, ohm, s, m, W.
 
     Raises:
         ValueError: No number, a comma in it, another unit, or not finite; the message names the

@@ -30,8 +30,20 @@ def test_the_resonance_is_the_plants_own(chip: str, seed: int, tmp_path: Path) -
     low, high = resonance["frequency_ci_hz"]
     assert low < resonance["frequency_hz"] < high
     assert 40 < resonance["quality_factor"] < 55
-    assert 0 < lowest["duty"] <= setting["duty"] < 0.5
+    assert found["purpose"] == "least-current"
+    here = found["lowest_lit_duty_at_setting"]
+    assert 0 < lowest["duty"] <= here["duty"] <= setting["duty"] < 0.5
     assert lowest["supply_a"] > 0
+    assert here["frequency_hz"] == setting["frequency_hz"]
+    assert here["on_time_s"] >= 0.4e-6
+    assert setting["reserve"] >= 0.25
+    assert setting["on_time_s"] == pytest.approx(setting["duty"] / setting["frequency_hz"])
+    assert found["alternative"] is None
+    assert [one["name"] for one in found["choices"]][:2] == ["dim", "normal"]
+    for dimmer, brighter in zip(found["choices"], found["choices"][1:], strict=False):
+        assert dimmer["supply_a"] < brighter["supply_a"]
+        assert dimmer["share_of_lit_level"] < brighter["share_of_lit_level"]
+    assert not any("spike" in text or "more than" in text for text in found["warnings"])
     assert setting["verified"] == 3
     assert setting["light_v"] > 0.4
     assert {"frequency_hz", "duty", "supply_a", "probe_v"} <= set(setting)
@@ -48,16 +60,16 @@ def test_plain_text_plot_and_store(tmp_path: Path) -> None:
     url = f"sim://harbour?chip=rp2040&flash={flash}"
 
     done = run(
-        "tune", "--port", url, "--store", "--plot", "tune.png", "--record", "tune.csv",
+        "tune", "--port", url, "--verbose", "--store", "--plot", "tune.png", "--record", "tune.csv",
         "--note", "before the tide", "--tag", "buoys", cwd=tmp_path,
     )  # fmt: skip
 
     assert done.returncode == 0, done.stderr
     assert "\x1b" not in done.stdout + done.stderr
-    assert done.stdout.startswith("Drive at ")
+    assert re.match(r"1\d\d\.\d kHz   [\d.]+ %   [\d.]+ mA\n\nDrive at ", done.stdout)
     for word in (
         "resonance", "lowest lit duty", "supply current", "supply valley", "probability",
-        "Alternative:", "times the present tank capacitance", "Caution:",
+        "to spare", "To choose from:", "times the present tank capacitance", "Caution:",
     ):  # fmt: skip
         assert word in done.stdout
     assert "coarse sweep" in done.stderr
@@ -94,8 +106,13 @@ def test_for_least_current_with_a_build(tmp_path: Path) -> None:
     )  # fmt: skip
 
     assert found["purpose"] == found["tuned_by"] == "least-current"
-    assert found["lowest_lit_duty"] is None
+    assert found["lowest_lit_duty"]["duty"] < found["setting"]["duty"]
     assert found["setting"]["supply_a"] < 0.025
+    # The stray loop of 80 nH rings with 82 nF: half a period is pi*sqrt(L*C) (handbook).
+    assert found["least_on_time_s"] == pytest.approx(254e-9, rel=0.01)
+    # 9 V of the build: the bench's shunt amplifier measures no voltage.
+    assert found["setting"]["power_w"] == pytest.approx(9 * found["setting"]["supply_a"])
+    assert found["setting"]["battery_h"] == pytest.approx(2 / found["setting"]["supply_a"])
     assert found["setting"]["lit_probability"] > 0.9
     low, high = found["supply_valley"]["frequency_ci_hz"]
     assert low < found["supply_valley"]["frequency_hz"] < high
@@ -111,7 +128,16 @@ def test_for_least_current_with_a_build(tmp_path: Path) -> None:
 
 def test_tuned_by_the_probes_level(tmp_path: Path) -> None:
     found = run_json(
-        "tune", "--port", "sim://", "--lit", "probe", "--lit-level", "12 V", cwd=tmp_path
+        "tune",
+        "--port",
+        "sim://",
+        "--for",
+        "lowest-duty",
+        "--lit",
+        "probe",
+        "--lit-level",
+        "12 V",
+        cwd=tmp_path,
     )
 
     assert found["tuned_by"] == "pickup"

@@ -30,8 +30,8 @@ def test_half_of_the_receivers_frequency_is_not_the_resonance() -> None:
     assert found.harmonic == 1
     # The charge of the LEDs is not scaled, so the lamps lie some per cent below the probe.
     assert 220e3 < found.setting.frequency_hz < 238e3
-    # The plant's own answer: the band's least lit duty is 3.5 %, at 221 kHz; a half of the frequency
-    # needs 5.5 %.
+    # The plant's own answer: the band's least lit duty is 3.5 %, at 221 kHz; a half of the
+    # frequency needs 5.5 %.
     assert found.setting.duty < 1.5 * 0.035
     assert any("second harmonic" in warning for warning in found.warnings)
 

@@ -46,15 +46,11 @@ def tuned(bench: PhasorBench, **options: object) -> TuneResult:
     return tune(bench.measure, chosen, rest=bench.rest())
 
 
-def requests(found: TuneResult) -> list[tuple[int, float]]:
-    return [(p.requested_frequency_hz, p.requested_duty) for p in found.points]
-
-
 def test_a_limit_does_not_keep_the_search_from_the_least_current() -> None:
     free = tuned(PhasorBench(), purpose="least-current")
     limit = 1.1 * free.setting.supply_a
     limited = tuned(PhasorBench(), purpose="least-current", max_supply_a=limit)
-    assert requests(limited) == requests(free)
+    assert limited.setting.request == free.setting.request
     assert limited.setting.supply_a <= limit
 
 
@@ -96,4 +92,4 @@ def test_a_least_current_at_the_edge_of_the_light_is_not_looked_around() -> None
     bench = PhasorBench()
     counts, found = looks_around(bench)
     assert not counts
-    assert found.setting.light_v - bench.dark_v < 1.05 * 1.1 * 0.1
+    assert 1.25 * 0.1 <= found.setting.light_v - bench.dark_v < 1.05 * 1.25 * 0.1

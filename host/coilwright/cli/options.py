@@ -86,6 +86,7 @@ class FiniteRange(click.FloatRange):
 
 HERTZ = quantity_type("Hz")
 AMPERE = quantity_type("A")
+AMPERE_HOUR = quantity_type("Ah")
 VOLT = quantity_type("V")
 SECOND = quantity_type("s")
 HENRY = quantity_type("H")

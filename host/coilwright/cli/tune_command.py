@@ -11,8 +11,11 @@ import click
 
 from coilwright.cli.options import (
     AMPERE,
+    AMPERE_HOUR,
     DUTY,
     FILE,
+    FRACTION,
+    SECOND,
     VOLT,
     above_zero,
     band_text,
@@ -41,9 +44,7 @@ if TYPE_CHECKING:
     "--for",
     "purpose",
     type=click.Choice(PURPOSES),
-    default=TuneWishes.purpose,
-    show_default=True,
-    help="What the setting is to be best in.",
+    help="What the setting is to be best in.  [default: least-current; lowest-duty with --lit ask]",
 )
 @click.option(
     "--band",
@@ -85,12 +86,37 @@ if TYPE_CHECKING:
     type=DUTY,
     default=percent_text(TuneWishes.margin),
     show_default=True,
-    help="Added to the lowest lit duty, or to the level that counts as lit.",
+    help="Added to the lowest lit duty, with --for lowest-duty.",
+)
+@click.option(
+    "--reserve",
+    type=FRACTION,
+    default=percent_text(TuneWishes.reserve),
+    show_default=True,
+    help="More light (or pickup) than counts as lit that the setting has to give.",
+)
+@click.option(
+    "--least-on-time",
+    type=above_zero(SECOND),
+    help="No setting switches on for less.  [default: until the stray loop of --build has swung"
+    " back, else 0.4 us]",
 )
 @click.option(
     "--max-current",
     type=above_zero(AMPERE),
     help="Supply current the setting must not exceed.  [default: where the driver trips]",
+)
+@click.option(
+    "--supply",
+    type=above_zero(VOLT),
+    help="Supply voltage, for the powers told.  [default: as the driver measures it, or the build]",
+)
+@click.option(
+    "--battery",
+    type=above_zero(AMPERE_HOUR),
+    default=f"{TuneWishes.battery:g}Ah",
+    show_default=True,
+    help="Battery that hours are told for.",
 )
 @click.option(
     "--build",
@@ -102,10 +128,11 @@ if TYPE_CHECKING:
 @click.option("--report", type=FILE, metavar="FILE", help="Save a report (.html).")
 @record_options
 @resume_option
+@click.option("--verbose", is_flag=True, help="All figures, with their intervals.")
 @json_option
 def command(
     port: str | None,
-    purpose: str,
+    purpose: str | None,
     band: str,
     safe_duty: float,
     least_duty: float,
@@ -113,7 +140,11 @@ def command(
     lit: str,
     lit_level: float | None,
     margin: float,
+    reserve: float,
+    least_on_time: float | None,
     max_current: float | None,
+    supply: float | None,
+    battery: float,
     build: str | None,
     settle: float | None,
     averages: int | None,
@@ -125,16 +156,18 @@ def command(
     plot: Path | None,
     force: bool,
     resume: Path | None,
+    verbose: bool,
     as_json: bool,
 ) -> None:
-    """Find the best frequency and the lowest duty that lights the load.
+    """Find the setting that lights the load with a reserve on the least current.
 
     Sweeps coarsely at a safe duty, fits the resonance of the pickup, refines around it, finds the
-    lowest duty that lights the load, adds a margin and verifies the setting by measuring it. With
-    --for it looks over frequency and duty together for the least current that lights the load, or
-    for the most light. The output goes off at the end, and Ctrl-C stops at once and keeps the
-    record. --resume FILE goes on with a tune that was interrupted: it decides again from the points
-    in the record, measures on where they end, and keeps everything in the same record.
+    lowest duty that lights the load, looks over frequency and duty together for the least current
+    that lights it with the reserve, and verifies the setting by measuring it. With --for it sets
+    the lowest duty itself, or looks for the most light. The output goes off at the end, and Ctrl-C
+    stops at once and keeps the record. --resume FILE goes on with a tune that was interrupted: it
+    decides again from the points in the record, measures on where they end, and keeps everything
+    in the same record.
     """
     from coilwright.cli.bench_session import open_driver, view_of
     from coilwright.procedures.session import set_measuring
@@ -147,7 +180,7 @@ def command(
         wishes = unfinished.wishes
     else:
         wishes = TuneWishes(
-            purpose,
+            purpose or "",
             parse_band(band),
             safe_duty,
             least_duty,
@@ -156,6 +189,10 @@ def command(
             lit_level,
             margin,
             max_current,
+            reserve,
+            least_on_time,
+            supply,
+            battery,
         )
     parts = _read_build(build)
     if wishes.lit == "ask" and not sys.stdin.isatty():
@@ -193,7 +230,7 @@ def command(
         files = {"plot": _name(plot), "report": _name(report)}
         print_json({**tuned.to_json(), "seconds": seconds, **files})
         return
-    _tell(tuned, {"plot": plot, "report": report}, seconds)
+    _tell(tuned, {"plot": plot, "report": report}, seconds, verbose)
 
 
 def _check_report(report: Path | None, force: bool) -> None:
@@ -222,17 +259,31 @@ def _save_plot(plot: Path, record: Path, build: Build | None, force: bool) -> No
     save(plot_tune(read_record(record), build), plot, force=force)
 
 
-def _tell(tuned: Tuned, saved: dict[str, Path | None], seconds: float) -> None:
+def _tell(tuned: Tuned, saved: dict[str, Path | None], seconds: float, verbose: bool) -> None:
     from coilwright.view.pairs import print_pairs, print_sentences
-    from coilwright.view.tune_text import CAUTION, advice, plain_words, tune_lines
+    from coilwright.view.tune_screen import print_headline, print_table, print_warnings
+    from coilwright.view.tune_text import (
+        CAUTION,
+        advice,
+        choice_rows,
+        headline,
+        plain_words,
+        tune_lines,
+        why,
+    )
 
     result, model = tuned.result, tuned.model
-    lines = tune_lines(result, model)
+    lines = tune_lines(result, model) if verbose else []
     lines.append(("record", f"{tuned.record} ({len(result.points)} points in {seconds:.1f} s)"))
     lines += [(what, str(path)) for what, path in saved.items() if path is not None]
     lines.append(("stored", "in the driver, memory 0" if tuned.stored else "no; --store keeps it"))
-    print_sentences([plain_words(result), *advice(result, model), ""])
+    if not verbose:
+        lines.append(("more", "--verbose shows all figures, --json too"))
+    print_headline(headline(result))
+    print_sentences([plain_words(result), *why(result)])
+    wishes = tuned.wishes
+    print_table("To choose from:", *choice_rows(result, wishes.supply, wishes.battery))
+    print_sentences(["", *advice(result, model)])
     print_pairs(lines)
-    warnings = [*result.warnings, *(() if model is None else model.warnings)]
-    print_sentences(f"Warning: {warning}" for warning in warnings)
+    print_warnings([*result.warnings, *(() if model is None else model.warnings)])
     print_sentences([f"Caution: {CAUTION}"])

@@ -1015,6 +1015,11 @@ class Driver:
             raise Refused(f"The driver keeps {held!r} where {text!r} was sent.", "Try again.")
         self._know_settings()
 
+    def supply_voltage(self) -> float | None:
+        """Supply voltage in V, where the driver measures it."""
+        text = self._session.ask("MEAS:SUPP?")
+        return None if text == "NONE" else replies.number(text)
+
     def settings_state(self) -> str:
         """`OK`, `DEFAULT` (never stored) or `DAMAGED` (safe defaults are in force)."""
         return self._session.ask("SYST:SETT:STAT?")

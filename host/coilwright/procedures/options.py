@@ -11,8 +11,10 @@ from pathlib import Path
 from coilwright.errors import BadWish
 from coilwright.quantities import show, show_percent
 
-PURPOSES = ("lowest-duty", "least-current", "brightest")
+PURPOSES = ("least-current", "lowest-duty", "brightest")
 LIT = ("light", "probe", "ask")
+BATTERY_AH = 2.0
+"""Charge of the battery that hours are told for where none is named."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,21 +40,29 @@ class TuneWishes:
     A record keeps these fields as its plan.
 
     Attributes:
-        purpose: One of `PURPOSES`: what the setting is to be best in.
+        purpose: One of `PURPOSES`: what the setting is to be best in. "" for the usual one: least
+            current, or the lowest duty where a person's eye decides, which tells no brightness.
         band: Lowest and highest frequency to search.
         safe_duty: Duty of the sweeps.
         least_duty, most_duty: Smallest and largest duty to try; None for the driver's cap.
         lit: One of `LIT`: what tells lit from dark.
         lit_level: Probe voltage, or rise of the light sensor over dark, that counts as lit, V;
             None as calibrated in the driver.
-        margin: Share added to the lowest lit duty, or to the level that counts as lit.
+        margin: Share added to the lowest lit duty, where that is the purpose.
+        reserve: More light or pickup than counts as lit, as a share of that level, where the
+            purpose is another.
+        least_on_time: On-time below which no setting is proposed, s; None for that of a build's
+            stray loop, or 0.4 us.
         max_current: Mean supply current not to be exceeded, A; None where the driver trips.
+        supply: Supply voltage, V, for the powers that are told; None as the driver measures it,
+            or a build has it.
+        battery: Charge of a battery, Ah, for the hours that are told.
 
     Raises:
         ValueError: There is no such purpose, or nothing of that name tells lit from dark.
     """
 
-    purpose: str = PURPOSES[0]
+    purpose: str = ""
     band: tuple[float, float] = (100e3, 250e3)
     safe_duty: float = 0.2
     least_duty: float = 0.005
@@ -61,8 +71,15 @@ class TuneWishes:
     lit_level: float | None = None
     margin: float = 0.1
     max_current: float | None = None
+    reserve: float = 0.25
+    least_on_time: float | None = None
+    supply: float | None = None
+    battery: float = BATTERY_AH
 
     def __post_init__(self) -> None:
+        if not self.purpose:
+            usual = "lowest-duty" if self.lit == "ask" else PURPOSES[0]
+            object.__setattr__(self, "purpose", usual)
         for name, kinds in (("purpose", PURPOSES), ("lit", LIT)):
             if getattr(self, name) not in kinds:
                 raise ValueError(f"{getattr(self, name)!r} is none of {', '.join(kinds)}")

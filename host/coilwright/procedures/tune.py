@@ -9,7 +9,7 @@ import math
 import time
 from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager, suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -56,6 +56,7 @@ class Tuned:
         record: The record's file.
         seconds: How long it took.
         stored: Whether the driver keeps the setting.
+        wishes: What it was asked for.
     """
 
     result: TuneResult
@@ -65,6 +66,7 @@ class Tuned:
     record: Path
     seconds: float
     stored: bool
+    wishes: TuneWishes
 
     def to_json(self) -> dict[str, Any]:
         """Plain values, as `coilwright tune --json` prints them."""
@@ -96,7 +98,8 @@ def tune(
 
     Args:
         driver: An open driver, set to measure as is wanted.
-        wishes: What to tune for; those of `unfinished` where that is given.
+        wishes: What to tune for; those of `unfinished` where that is given. What they leave to the
+            driver or the build is looked up, and kept with the record.
         keep: The record to begin.
         view: Told of stages and points.
         person: Who says what is lit, where the wishes have `lit="ask"`.
@@ -115,31 +118,73 @@ def tune(
     if unfinished is not None:
         wishes = unfinished.wishes
         driver.take_over()
+    wishes = _resolved(wishes, build, driver)
     options = tune_options(driver, wishes, person)
     with _kept(driver, wishes, keep, unfinished, view) as recorder:
         result, stages = run_tune(driver, recorder, options, wishes)
         if store:
             _store(driver, result)
         model = _model(build, result)
-        results = {**_results(result, model, options), **facts(recorder.rest)}
+        results = {**_results(result, model, options, wishes), **facts(recorder.rest)}
         recorder.record.finish("complete", results)
     seconds = time.monotonic() - began
-    return Tuned(result, stages, model, results, recorder.record.path, seconds, store)
+    return Tuned(result, stages, model, results, recorder.record.path, seconds, store, wishes)
 
 
-def _results(result: TuneResult, model: ModelView | None, options: TuneOptions) -> dict[str, Any]:
+def _resolved(wishes: TuneWishes, build: Build | None, driver: Driver) -> TuneWishes:
+    """The wishes with the least on-time and the supply voltage, as far as these are known."""
+    from coilwright.tune.result import LEAST_ON_S
+
+    least, supply = wishes.least_on_time, wishes.supply
+    if least is None:
+        least = LEAST_ON_S if build is None else least_on_of(build)
+    if supply is None:
+        supply = driver.supply_voltage()
+    if supply is None and build is not None:
+        supply = build.driver.supply.voltage_v
+    return replace(wishes, least_on_time=least, supply=supply)
+
+
+def least_on_of(build: Build) -> float:
+    """On-time from which on the stray loop of a build has swung back once, s.
+
+    Half a period of its inductance with the tank capacitor, π·√(L·C) (handbook): until then the
+    switch opens while the loop's own current is large.
+    """
+    return math.pi * math.sqrt(build.driver.loop.inductance_h * build.driver.tank_capacitance_f)
+
+
+def _results(
+    result: TuneResult, model: ModelView | None, options: TuneOptions, wishes: TuneWishes
+) -> dict[str, Any]:
     """What the record keeps: all figures, and what the person was told and said."""
     from coilwright.view.tune_text import advice, plain_words
 
     ask = getattr(options.lit, "ask", None)
     answers = ask.given if isinstance(ask, Questions) else []
+    plain = result.to_json()
+    for one in (plain["setting"], *plain["choices"]):
+        one.update(running(one["supply_a"], wishes))
     return {
-        **result.to_json(),
+        **plain,
+        "reserve": options.reserve,
+        "least_on_time_s": options.least_on_s,
+        "supply_v": wishes.supply,
+        "battery_ah": wishes.battery,
         "model": None if model is None else model.to_json(),
         "summary": plain_words(result),
         "advice": advice(result, model),
         "answers": [{"time_s": point.time_s, "lit": lit} for point, lit in answers],
     }
+
+
+def running(supply_a: float, wishes: TuneWishes) -> dict[str, float | None]:
+    """Power of the coil's supply, W, and hours on the battery; None where not known.
+
+    What the board itself draws is not in them.
+    """
+    power_w = None if wishes.supply is None else supply_a * wishes.supply
+    return {"power_w": power_w, "battery_h": wishes.battery / supply_a if supply_a > 0 else None}
 
 
 def _model(build: Build | None, result: TuneResult) -> ModelView | None:
@@ -184,7 +229,7 @@ def wishes_of(plan: Mapping[str, Any]) -> TuneWishes:
     values = dict(plan)
     low, high = values.pop("band")
     purpose, lit = values.pop("purpose"), values.pop("lit")
-    optional = {"most_duty", "lit_level", "max_current"}
+    optional = {"most_duty", "lit_level", "max_current", "least_on_time", "supply"}
     for name, value in values.items():
         if not (value is None and name in optional):
             values[name] = _real(value)
@@ -217,6 +262,7 @@ def tune_options(driver: Driver, wishes: TuneWishes, person: Person | None = Non
         LitUnknown, OutOfRange: as `tune`.
     """
     from coilwright.tune import TuneOptions
+    from coilwright.tune.result import LEAST_ON_S
 
     limits, calibration = driver.limits(), driver.calibration()
     steps = resolution_of(driver.board, calibration)
@@ -247,6 +293,8 @@ def tune_options(driver: Driver, wishes: TuneWishes, person: Person | None = Non
         lit=_lit(calibration, driver, wishes, person),
         light_rise_v=_light_rise(calibration, wishes),
         margin=wishes.margin,
+        reserve=wishes.reserve,
+        least_on_s=LEAST_ON_S if wishes.least_on_time is None else wishes.least_on_time,
         max_supply_a=min(limit, limits.trip_a),
         trip_a=limits.trip_a,
         probe_step_v=steps.probe_step_v,

@@ -120,7 +120,7 @@ def facts_of(record: Record, found: Measured) -> Facts:
         place=setting or _peak(found),
         alternative=_place(told.at(results, "alternative"), "alternative"),
         valley_ci_hz=told.interval(results, "supply_valley", "frequency_ci_hz"),
-        threshold=told.interval(results, "lowest_lit_duty", "duty_interval"),
+        threshold=told.interval(results, _lowest_here(results), "duty_interval"),
     )
 
 
@@ -208,7 +208,11 @@ def _findings(record: Record, results: object, found: Measured) -> Iterator[Find
         if value is not None:
             yield Finding(name, show(value, unit, 3))
     yield from _resonance(results)
-    yield from _lowest(told.at(results, "lowest_lit_duty"))
+    here = _lowest_here(results)
+    yield from _lowest(told.at(results, here), "Lowest lit duty")
+    if here != ANYWHERE:
+        yield from _lowest(told.at(results, ANYWHERE), "Lowest lit duty anywhere")
+    yield from _choices(results)
     yield from _others(results)
     yield from _model(told.at(results, "model"))
     reason, lit = told.text(results, "reason"), told.text(results, "lit")
@@ -259,7 +263,28 @@ def _resonance(results: object) -> Iterator[Finding]:
         yield Finding("Pickup at the resonance", show(peak, "V"), _quantities(within, "V"))
 
 
-def _lowest(lowest: object) -> Iterator[Finding]:
+ANYWHERE = "lowest_lit_duty"
+
+
+def _lowest_here(results: object) -> str:
+    """Key of the lowest lit duty at the setting; older records have one for both."""
+    key = "lowest_lit_duty_at_setting"
+    return ANYWHERE if told.at(results, key) is None else key
+
+
+def _choices(results: object) -> Iterator[Finding]:
+    """Settings to choose from, the dimmest first."""
+    listed = told.at(results, "choices")
+    for one in listed if isinstance(listed, list) else []:
+        place, amps = _place(one, "choice"), told.number(one, "supply_a")
+        share, name = told.number(one, "share_of_lit_level"), told.text(one, "name")
+        if place is not None and amps is not None and share is not None:
+            where = f"at {_khz(place.frequency_hz)} and {show_percent(place.duty)} duty"
+            remark = f"{where}, {share:.2f} times the level that counts as lit"
+            yield Finding(f"To choose: {name}", show(amps, "A", 3), "", remark)
+
+
+def _lowest(lowest: object, name: str) -> Iterator[Finding]:
     duty, amps = told.number(lowest, "duty"), told.number(lowest, "supply_a")
     if duty is None:
         return
@@ -268,8 +293,11 @@ def _lowest(lowest: object) -> Iterator[Finding]:
     parts = ["" if amps is None else f"draws {show(amps, 'A', 3)}", _chance(lowest)]
     if told.at(lowest, "bounded") is False:
         parts.append("never seen dark: the least duty tried")
+    hertz = told.number(lowest, "frequency_hz")
+    if hertz is not None:
+        parts.insert(0, f"at {_khz(hertz)}")
     remark = "; ".join(part for part in parts if part)
-    yield Finding("Lowest lit duty", show_percent(duty), between, remark)
+    yield Finding(name, show_percent(duty), between, remark)
 
 
 def _others(results: object) -> Iterator[Finding]:

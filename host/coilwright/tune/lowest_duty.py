@@ -42,6 +42,7 @@ class LowestDuty:
     """Result of `find_lowest_duty`; duties are fractions as the chip set them.
 
     Attributes:
+        frequency_hz: Where, as the chip set it.
         duty: Lowest duty at which the load was lit in every confirmation.
         duty_interval: Highest duty below it that was found dark (0 where none was), and `duty`.
         request: The setpoint that leads to `duty`.
@@ -53,6 +54,7 @@ class LowestDuty:
         lit: Whether the load was lit at them; None where that was not asked.
     """
 
+    frequency_hz: float
     duty: float
     duty_interval: tuple[float, float]
     request: Setpoint
@@ -168,6 +170,7 @@ def narrow(
     low, high, count = _confirm(search, low, high, confirmations, most_duty)
     points, seen = search.seen_at(high.duty)
     return LowestDuty(
+        frequency_hz=high.frequency_hz,
         duty=high.duty,
         duty_interval=(low.duty if low is not None else 0.0, high.duty),
         request=Setpoint(search.frequency_hz, high.requested_duty),
@@ -180,17 +183,26 @@ def narrow(
     )
 
 
-def bracket(search: Search, start: float, least: float, most: float) -> tuple[Point | None, Point]:
+def bracket(
+    search: Search, start: float, least: float, most: float, first: float = DOWN
+) -> tuple[Point | None, Point]:
     """Walk down to the first dark point: that one (None where all are lit) and the last lit.
+
+    Args:
+        search: The search under way.
+        start: Duty to begin with.
+        least, most: Duties not to leave.
+        first: Factor of the first step down; closer to 1 where the threshold is known to be near.
 
     Raises:
         NoResult: The load is lit at no duty, or only above the current limit.
     """
     high, low = _first_lit(search, start, most)
-    steps = 1
-    while low is None and high.requested_duty > least:
+    steps, down = 1, first
+    while low is None and high.requested_duty > least + SAME:
         before = high
-        asked = [max(least, high.requested_duty * DOWN**n) for n in range(1, steps + 1)]
+        asked = [max(least, high.requested_duty * down**n) for n in range(1, steps + 1)]
+        down = DOWN
         for point in search.take(*dict.fromkeys(asked)):
             if point.duty <= 0:
                 return low, high

@@ -17,22 +17,25 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from coilwright.circuit.valley import tank_turn
 from coilwright.errors import NoResult
 from coilwright.point import Flag, Point, Setpoint
-from coilwright.quantities import show
+from coilwright.quantities import show, show_percent
 from coilwright.tune.lineshape import Array
 from coilwright.tune.lit import Lit
+from coilwright.tune.lowest_duty import DOWN, LowestDuty, Search, bracket, chip_step, narrow
+from coilwright.tune.place import confirmations
+from coilwright.tune.ranking import aims, within_limit
 from coilwright.tune.resonance import mean_sd
-from coilwright.tune.result import LEAST_CURRENT, Setting, TuneOptions
+from coilwright.tune.result import BRIGHTEST, LEAST_CURRENT, Setting, TuneOptions
 from coilwright.tune.room import measure_deciding
 from coilwright.tune.run import Run
-from coilwright.tune.settle import SHORT_ON_S, setting_of, within_limit
+from coilwright.tune.settle import mean_share, setting_of
 from coilwright.tune.surface import Surface, View, fit_surface
 
-FIRST, BATCH, ROUNDS = 9, 3, 8
+FIRST, BATCH, ROUNDS = 5, 3, 8
 """Points that spread over the plane first, then points a round, and most rounds."""
 
 ENOUGH = 0.003
@@ -78,6 +81,29 @@ ESP32's."""
 MOST_TRIED = 8
 """Places that are verified at most."""
 
+AIMED = 1.3
+"""A setting on offer is as bright as was aimed at within this factor."""
+
+TOP = 0.95
+"""Part of the most light expected that the brightest setting on offer aims at: the very last costs
+most."""
+
+LIKELY = 0.6
+"""Probability of being as bright as was aimed at that a place needs before it is tried for that."""
+
+ABOVE_DARK, NEARLY = 1.02, 0.95
+"""Where the search for the lowest duty at the setting begins, above the duty at which the load is
+expected to be dark; and its first step down."""
+
+HALF_STEP = 1 / 1024
+"""Half a step of duty of an ESP32 at a tune's frequencies (8 or 9 bits), until it is known."""
+
+MORE = 1.002
+"""Times the reserve that is sought."""
+
+SURE = 3.0
+"""Standard deviations by which the mean of a setting's readings is to exceed the reserve."""
+
 EVEN = 0.4
 """Probability of being lit inside the limit from which a measured point is worth verifying."""
 
@@ -121,7 +147,11 @@ class Places:
 
 @dataclass
 class _Plane:
-    """What is known over frequency and duty, and what is wanted."""
+    """What is known over frequency and duty, and what is wanted.
+
+    Attributes:
+        goal: Least share of the lit level, reserve included.
+    """
 
     run: Run
     is_lit: Lit
@@ -129,11 +159,17 @@ class _Plane:
     points: list[Point]
     reach: tuple[tuple[float, float], tuple[float, float]]
     grid: Places
+    goal: float
 
     @property
-    def goal(self) -> float:
-        """Least share of the lit level, margin included."""
-        return 1 + self.run.options.margin
+    def sought(self) -> float:
+        """Share that points are to have: just more, so that what is found holds."""
+        return self.goal * MORE
+
+    @property
+    def least_on_s(self) -> float:
+        """On-time below which nothing is asked for, s."""
+        return self.run.options.least_on_s
 
     def surfaces(self) -> tuple[Surface, Surface]:
         """Surfaces of the logarithms of supply current and light."""
@@ -167,7 +203,7 @@ def _shares(points: Sequence[Point], is_lit: Lit) -> tuple[Array, Array]:
 
 def best_over_plane(
     run: Run, points: Sequence[Point], is_lit: Lit, places_hz: tuple[float, float]
-) -> Setting:
+) -> tuple[Setting, LowestDuty | None]:
     """Search the plane for the purpose of the options and verify what was found.
 
     Args:
@@ -177,29 +213,44 @@ def best_over_plane(
         places_hz: The load's resonance and the supply valley, as far as known, the lower first: the
             frequencies looked at reach from well below the one to well above the other.
 
+    Returns:
+        The setting, and where the purpose is least current the lowest lit duty at its frequency.
+
     Raises:
         NoResult: Nothing in the plane is lit inside the limits.
     """
     plane = _plane(run, points, is_lit, places_hz)
     run.stage("spread over frequency and duty", FIRST)
     _take(plane, _spread(plane))
+    _search(plane)
+    if plane.purpose == LEAST_CURRENT:
+        _look_around(plane)
+        if _inside(plane):
+            _offer(plane)
+    found = _verified(plane)
+    if found is None:
+        found = _with_less_reserve(plane)
+    if found is None:
+        raise _nothing(plane)
+    return found
+
+
+def _search(plane: _Plane) -> None:
+    """Rounds of points where most is to be gained, until that is hardly anything."""
     for turn in range(1, ROUNDS + 1):
-        plane.grid = _grid(*plane.reach, turn)
+        plane.grid = _grid(plane, turn)
         chosen = _promising(plane)
         if not chosen:
             # Hardly a gain at these places: see whether there is one between them.
-            plane.grid = _grid(*plane.reach, turn + ROUNDS)
+            plane.grid = _grid(plane, turn + ROUNDS)
             chosen = _promising(plane)
         if not chosen:
             break
-        run.stage(f"towards {_WORDS[plane.purpose]}", len(chosen))
+        plane.run.stage(f"towards {_WORDS[plane.purpose]}", len(chosen))
         _take(plane, chosen)
-    if plane.purpose == LEAST_CURRENT:
-        _look_around(plane)
-    return _verified(plane)
 
 
-_WORDS = {LEAST_CURRENT: "least current", "brightest": "most light"}
+_WORDS = {LEAST_CURRENT: "least current", BRIGHTEST: "most light"}
 
 
 def _plane(
@@ -210,20 +261,24 @@ def _plane(
     if options.purpose == LEAST_CURRENT:
         low = max(low, BELOW * places_hz[0])
         high = min(high, ABOVE * places_hz[1])
-    least = max(options.least_duty, SHORT_ON_S * low)
+    least = max(options.least_duty, options.least_on_s * low)
     reach = (low, high), (least, options.most_duty)
     usable = [p for p in points if low * 0.98 <= p.frequency_hz <= high * 1.02
               and p.duty >= 0.8 * least and Flag.SUPPLY_OVER not in p.flags]  # fmt: skip
-    return _Plane(run, is_lit, options.purpose, usable, reach, _grid(*reach, 0))
+    nowhere = Places(np.empty(0), np.empty(0))
+    plane = _Plane(run, is_lit, options.purpose, usable, reach, nowhere, 1 + options.reserve)
+    plane.grid = _grid(plane, 0)
+    return plane
 
 
-def _grid(band_hz: tuple[float, float], duties: tuple[float, float], turn: int) -> Places:
+def _grid(plane: _Plane, turn: int) -> Places:
     """Places to weigh up. Each turn they lie elsewhere, so that no step of a chip is left out."""
+    band_hz, duties = plane.reach
     shift = (turn * GOLDEN) % 1 - 0.5 * (turn > 0)
     f = np.geomspace(*band_hz, COLUMNS) * (band_hz[1] / band_hz[0]) ** (shift / (COLUMNS - 1))
     d = np.linspace(*duties, ROWS) + shift * (duties[1] - duties[0]) / (ROWS - 1)
     f, d = np.clip(f, *band_hz), np.clip(d, *duties)
-    places = [(x, y) for x in f for y in d if y >= SHORT_ON_S * x]
+    places = [(x, y) for x in f for y in d if y >= plane.least_on_s * x]
     return Places(*np.array(places).T)
 
 
@@ -330,7 +385,7 @@ def _fit(plane: _Plane, amps: View, share: View) -> Array:
 
     The least current needs no limit to look for: it keeps any that can be kept.
     """
-    lit = ndtr((share.value - math.log(plane.goal + SHARE)) / share.sd)
+    lit = ndtr((share.value - math.log(plane.sought + SHARE)) / share.sd)
     limit = None if plane.purpose == LEAST_CURRENT else plane.run.options.max_supply_a
     return np.asarray(lit * _below(limit, amps))
 
@@ -340,16 +395,17 @@ def _ranked(plane: _Plane, amps: Surface, share: Surface) -> list[tuple[float, P
     there = Places.of(plane.points)
     seen = amps.over(there.for_amps), share.over(there.for_share)
     value, _ = _value(plane, *seen)
-    good = (_fit(plane, *seen) > EVEN) & (there.duty >= SHORT_ON_S * there.frequency_hz)
+    good = (_fit(plane, *seen) > EVEN) & (there.duty >= plane.least_on_s * there.frequency_hz)
     rows = [(float(v), p) for v, p, ok in zip(value, plane.points, good, strict=True) if ok]
     return sorted(rows, key=lambda row: row[0])
 
 
 def _inside(plane: _Plane) -> list[Point]:
-    """Measured points that are probably worth having and read inside the limit, the best first."""
+    """Measured points that are probably worth having and read so, the best first."""
     limit = plane.run.options.max_supply_a
     ranked = [p for _, p in _ranked(plane, *plane.surfaces())]
-    return [p for p in ranked if limit is None or p.supply_a <= limit]
+    bright = [p for p in ranked if (plane.is_lit.share(p) or 0.0) > plane.goal]
+    return [p for p in bright if limit is None or p.supply_a <= limit]
 
 
 def _look_around(plane: _Plane) -> None:
@@ -374,7 +430,7 @@ def _take_about(plane: _Plane, centre: Point, steps: Sequence[tuple[float, float
     off, duty = (Places.of([centre]).for_amps + np.array(steps)).T
     duty = np.clip(duty, least, most)
     f = np.exp(off + np.interp(duty, *_swings()))
-    duty = np.maximum(duty, SHORT_ON_S * f)
+    duty = np.maximum(duty, plane.least_on_s * f)
     good = (f >= low) & (f <= high) & (duty <= most)
     if not good.any():
         return
@@ -386,36 +442,124 @@ def _take_about(plane: _Plane, centre: Point, steps: Sequence[tuple[float, float
         _take(plane, [_place(plane, int(at)) for at in allowed])
 
 
-def _verified(plane: _Plane) -> Setting:
-    """The best point that holds when it is measured again."""
+def _offer(plane: _Plane) -> None:
+    """Points for the settings on offer beside the best one: what least lights as much as each aims
+    at, once more where it missed that."""
+    wanted = [aim for name, aim in aims(plane.run.options, _top(plane)) if name != "normal"]
+    for _ in range(2):
+        plane.grid = _grid(plane, 0)
+        chosen = _cheapest(plane, wanted)
+        if not chosen:
+            break
+        plane.run.stage("settings to choose from", len(chosen))
+        before = len(plane.points)
+        _take(plane, [place for _, place in chosen])
+        seen = [plane.is_lit.share(p) or 0.0 for p in plane.points[before:]]
+        wanted = [aim for aim, _ in chosen if not any(aim <= s < AIMED * aim for s in seen)]
+
+
+def _top(plane: _Plane) -> float:
+    """Most light that is to be expected inside the limits, as a share of the lit level."""
+    plane.grid = _grid(plane, 0)
+    amps, share = _over_grid(plane, *plane.surfaces())
+    inside = _untripped(plane, amps) & (_below(plane.run.options.max_supply_a, amps) > LIKELY)
+    sure = np.exp(share.value - ndtri(LIKELY) * share.sd) - SHARE
+    return float(np.max(np.where(inside, sure, 0.0))) * TOP
+
+
+def _cheapest(plane: _Plane, wanted: Sequence[float]) -> list[tuple[float, tuple[float, float]]]:
+    """For each share of the lit level the place that is expected to draw least for it."""
+    amps, share = _over_grid(plane, *plane.surfaces())
+    limit = _below(plane.run.options.max_supply_a, amps)
+    allowed = _untripped(plane, amps) & (limit > LIKELY) & _fresh(plane)
+    chosen: list[tuple[float, tuple[float, float]]] = []
+    for aim in wanted:
+        enough = ndtr((share.value - math.log(aim + SHARE)) / share.sd) > LIKELY
+        if (allowed & enough).any():
+            at = int(np.argmin(np.where(allowed & enough, amps.value, np.inf)))
+            chosen.append((aim, _place(plane, at)))
+            allowed &= ~_near(plane.grid, *chosen[-1][1])
+    return chosen
+
+
+def _verified(plane: _Plane) -> tuple[Setting, LowestDuty | None] | None:
+    """The best point that holds when it is measured again; None where none does."""
     wanted = plane.run.options.confirmations
     tried = set[tuple[int, float]]()
+    here: dict[int, LowestDuty | None] = {}
     for _ in range(MOST_TRIED):
         places = [(p.requested_frequency_hz, p.requested_duty) for p in _inside(plane)]
         fresh = [place for place in places if place not in tried]
         if not fresh:
             break
         request = Setpoint(*fresh[0])
+        if plane.purpose == LEAST_CURRENT and request.frequency_hz not in here:
+            here[request.frequency_hz] = _lowest_here(plane, request)
         plane.run.stage("verify", wanted)
         again = measure_deciding(plane.run, plane.is_lit, [request] * wanted)
         if _holds(plane, again):
             _warn_of_range(plane, again)
-            return setting_of(again, request, plane.is_lit)
+            return setting_of(again, request, plane.is_lit), here.get(request.frequency_hz)
         tried.add(fresh[0])
         plane.points += again
-    raise _nothing(plane)
+    return None
+
+
+def _lowest_here(plane: _Plane, request: Setpoint) -> LowestDuty | None:
+    """The lowest lit duty at a setting's frequency, not below the least on-time; None where the
+    load does not stay lit."""
+    options, f = plane.run.options, request.frequency_hz
+    seen = [p for p in plane.points if p.requested_frequency_hz == f]
+    half_a_step = chip_step(seen) / 2 or HALF_STEP
+    least = min(max(options.least_duty, plane.least_on_s * f + half_a_step), request.duty)
+    start = max(least, _dark_below(plane, request) * ABOVE_DARK)
+    plane.run.stage("lowest lit duty", 0)
+    search = Search(plane.run.measure, plane.is_lit, f, options.max_supply_a)
+    try:
+        low, high = bracket(search, min(start, request.duty), least, options.most_duty, NEARLY)
+        return narrow(search, low, high, confirmations(options), options.most_duty)
+    except NoResult:
+        return None
+
+
+def _dark_below(plane: _Plane, request: Setpoint) -> float:
+    """Duty below which the load is expected to be dark, down from a lit setting."""
+    duty = np.linspace(plane.reach[1][0], request.duty, 60)
+    _, share = plane.surfaces()
+    seen, _ = share.at(Places(np.full(duty.size, float(request.frequency_hz)), duty).for_share)
+    dark = np.flatnonzero(seen < math.log(1 + SHARE))
+    lowest = float(duty[dark[-1]]) if dark.size else float(duty[0])
+    return max(lowest, DOWN * request.duty)
 
 
 def _holds(plane: _Plane, points: Sequence[Point]) -> bool:
-    """Lit every time, on the mean with half of the margin, and inside the limit."""
+    """Lit every time, on the mean surely with the reserve, and inside the limit."""
     if not all(plane.is_lit(p) for p in points):
         return False
-    mean = sum(plane.is_lit.share(p) or 0.0 for p in points) / len(points)
+    mean = mean_share(points, plane.is_lit) or 0.0
+    noise = sum(plane.is_lit.share_sd(p) for p in points) / len(points) ** 1.5
     limit = plane.run.options.max_supply_a
     amps = sum(p.supply_a for p in points) / len(points)
-    return mean >= 1 + plane.run.options.margin / 2 and (
-        limit is None or amps <= within_limit(limit)
-    )
+    return mean - SURE * noise >= plane.goal and (limit is None or amps <= within_limit(limit))
+
+
+def _with_less_reserve(plane: _Plane) -> tuple[Setting, LowestDuty | None] | None:
+    """Where nothing holds the reserve: the most light there is, if that is lit at all."""
+    if plane.goal <= 1:
+        return None
+    plane.goal = 1.0
+    if plane.purpose == LEAST_CURRENT:
+        plane.purpose = BRIGHTEST
+        _search(plane)
+    found = _verified(plane)
+    if found is not None and found[0].reserve is not None:
+        asked = show_percent(plane.run.options.reserve, 0)
+        plane.run.warnings.append(
+            f"No setting has the reserve of {asked}: this is the most light found, with"
+            f" {show_percent(found[0].reserve, 0)}. A lamp that is lifted or turned may go dark:"
+            " bring the lamps nearer to the coil, or allow more duty or current."
+        )
+    return found
 
 
 def _warn_of_range(plane: _Plane, points: Sequence[Point]) -> None:
@@ -438,7 +582,8 @@ def _nothing(plane: _Plane) -> NoResult:
     inside = "" if limit is None else f" inside the limit of {show(limit, 'A', 3)}"
     return NoResult(
         f"Nothing from {show(low, 'Hz')} to {show(high, 'Hz')} and from"
-        f" {100 * least:.1f} to {100 * most:.0f} % of duty is lit{inside} with a margin of"
-        f" {100 * plane.run.options.margin:.0f} % ({plane.is_lit.describe()}).",
-        "Bring the lamps nearer to the coil, allow more duty or current, or ask for less margin.",
+        f" {100 * least:.1f} to {100 * most:.0f} % of duty stays lit{inside}"
+        f" ({plane.is_lit.describe()}).",
+        "Bring the lamps nearer to the coil, allow more duty or current, or check the level that"
+        " counts as lit.",
     )

@@ -30,7 +30,7 @@ from coilwright.tune.lowest_duty import (
     narrow,
 )
 from coilwright.tune.pickup import Pickup
-from coilwright.tune.result import TuneOptions
+from coilwright.tune.result import LOWEST_DUTY, TuneOptions
 from coilwright.tune.run import Run, light_trace, supply_trace
 
 LOOSE = 0.1
@@ -111,9 +111,14 @@ def lowest_at(run: Run, place: Place, is_lit: Lit) -> LowestDuty:
         place.duty,
         least_duty=options.least_duty,
         most_duty=options.most_duty,
-        confirmations=options.confirmations,
+        confirmations=confirmations(options),
         max_supply_a=options.max_supply_a,
     )
+
+
+def confirmations(options: TuneOptions) -> int:
+    """Times that the lowest duty is confirmed: once where the setting is another."""
+    return options.confirmations if options.purpose == LOWEST_DUTY else 1
 
 
 # By light -----------------------------------------------------------------------------------
@@ -146,7 +151,7 @@ def _by_light(run: Run, place: Place, pickup: Pickup, is_lit: Lit) -> tuple[Plac
         else:
             place = replace(place, reason=_why_pickup(low.duty))
     run.stage("lowest lit duty", 0)
-    return place, narrow(search, low, high, options.confirmations, options.most_duty)
+    return place, narrow(search, low, high, confirmations(options), options.most_duty)
 
 
 def _lit_already(run: Run, place: Place, is_lit: Lit) -> bool:
@@ -276,8 +281,9 @@ def _warn_of_end(run: Run, frequency_hz: float) -> None:
     for end_hz, way in zip(run.options.band_hz, ("down", "up"), strict=True):
         if abs(math.log(frequency_hz / end_hz)) < APART:
             run.warnings.append(
-                f"The setting lies at the end of the search, {show(end_hz, 'Hz')}: less duty may"
-                f" light the load beyond it. Tune again with a --band that reaches further {way}."
+                f"The lowest lit duty lies at the end of the search, {show(end_hz, 'Hz')}: less"
+                f" may light the load beyond it. Tune again with a --band that reaches further"
+                f" {way}."
             )
 
 

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+from dataclasses import dataclass
+
 from coilwright.errors import NoResult
 from coilwright.point import Measure, Point
-from coilwright.tune.extremum import maximum
+from coilwright.quantities import show, show_percent
+from coilwright.tune.extremum import Extremum, maximum
 from coilwright.tune.harmonic import multiple
 from coilwright.tune.lit import Lit
 from coilwright.tune.lowest_duty import LowestDuty
 from coilwright.tune.over_plane import best_over_plane
 from coilwright.tune.pickup import Pickup, find_pickup
 from coilwright.tune.place import Place, place_and_duty
+from coilwright.tune.ranking import alternative, choices, least_lit, lit_points
 from coilwright.tune.result import (
     BRIGHTEST,
     LEAST_CURRENT,
@@ -23,14 +28,7 @@ from coilwright.tune.result import (
 )
 from coilwright.tune.room import read_dark
 from coilwright.tune.run import Run, check_rest, default_lit, light_trace
-from coilwright.tune.settle import (
-    alternative,
-    least_lit,
-    settle,
-    warn_of_current,
-    warn_of_flags,
-    warn_of_short_on,
-)
+from coilwright.tune.settle import settle, warn_of_current, warn_of_flags, warn_of_short_on
 from coilwright.tune.valley import find_valley, mismatch
 
 
@@ -69,12 +67,16 @@ def tune(
     is_lit = read_dark(run, is_lit, chosen)
     pickup = find_pickup(run)
     valley, swept = find_valley(run, pickup.coarse)
-    place, lowest, setting = _found(run, pickup, valley, is_lit)
+    found = _found(run, pickup, valley, is_lit)
+    place = found.place
     resonance = place.frequency_hz if pickup.fit is None else pickup.fit.frequency_hz
     harmonic = max(place.harmonic, pickup.harmonic)
-    least = least_lit(run, is_lit, lowest)
-    warn_of_short_on(run, setting)
-    warn_of_current(run, setting, least)
+    setting = found.setting
+    lit = lit_points(run, is_lit, found.lowest)
+    least = least_lit(lit, chosen)
+    if chosen.purpose == LOWEST_DUTY:
+        warn_of_short_on(run, setting)
+        warn_of_current(run, setting, least)
     warn_of_flags(run)
     return TuneResult(
         resonance=pickup.fit,
@@ -86,8 +88,10 @@ def tune(
         mismatch=mismatch(valley, swept, resonance, run) if harmonic == 1 else None,
         least_supply=min(pickup.coarse, key=lambda p: p.supply_a),
         least_lit=least,
-        alternative=alternative(run, is_lit, lowest, setting),
-        lowest=lowest,
+        alternative=alternative(lit, is_lit, chosen, setting),
+        lowest=found.lowest,
+        lowest_here=found.lowest_here,
+        choices=choices(lit, is_lit, chosen, setting),
         setting=setting,
         purpose=chosen.purpose,
         tuned_by=place.tuned_by,
@@ -99,25 +103,43 @@ def tune(
     )
 
 
-def _found(
-    run: Run, pickup: Pickup, valley: SupplyValley | None, is_lit: Lit
-) -> tuple[Place, LowestDuty | None, Setting]:
-    """Frequency, lowest duty and setting for the purpose."""
+@dataclass(frozen=True)
+class _Found:
+    """Frequency and setting for the purpose, and the lowest duties: anywhere, and there."""
+
+    place: Place
+    setting: Setting
+    lowest: LowestDuty | None
+    lowest_here: LowestDuty | None
+
+
+def _found(run: Run, pickup: Pickup, valley: SupplyValley | None, is_lit: Lit) -> _Found:
     purpose = run.options.purpose
     if purpose == LOWEST_DUTY:
-        place, lowest = place_and_duty(run, pickup, is_lit)
-        return place, lowest, settle(run, lowest, is_lit)
+        place, found = place_and_duty(run, pickup, is_lit)
+        return _Found(place, settle(run, found, is_lit), found, found)
+    lowest: LowestDuty | None = None
+    light: Extremum | None = None
+    if purpose == LEAST_CURRENT:
+        # Lit nowhere with the safe duty, or only above the limit: the plane has the last word.
+        with suppress(NoResult):
+            by_duty, lowest = place_and_duty(run, pickup, is_lit)
+            light = by_duty.light
     known = [] if pickup.fit is None else [pickup.place_hz]
     known += [] if valley is None else [valley.frequency_hz]
     places = (min(known), max(known)) if known else run.options.band_hz
-    setting = best_over_plane(run, run.points, is_lit, places)
+    setting, lowest_here = best_over_plane(run, run.points, is_lit, places)
     harmonic = 1 if pickup.fit is None else multiple(pickup.fit.frequency_hz, setting.frequency_hz)
-    place = Place(setting.frequency_hz, setting.duty, purpose, _WHY[purpose], harmonic=harmonic)
-    return place, None, setting
+    place = Place(setting.frequency_hz, setting.duty, purpose, _why(run.options), light, harmonic)
+    return _Found(place, setting, lowest, lowest_here)
 
 
-_WHY = {
-    LEAST_CURRENT: "Of all frequencies and duties that light the load with margin, the driver draws"
-    " least there.",
-    BRIGHTEST: "Of all frequencies and duties inside the limits, the load is brightest there.",
-}
+def _why(options: TuneOptions) -> str:
+    """Why the setting is the one that was asked for."""
+    if options.purpose == BRIGHTEST:
+        return "Of all frequencies and duties inside the limits, the load is brightest there."
+    reserve, least = show_percent(options.reserve, 0), show(options.least_on_s, "s", 2)
+    return (
+        f"Of all frequencies and duties that light the load with a reserve of {reserve}, with"
+        f" on-times from {least} on, the driver draws least there."
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -16,6 +17,11 @@ from coilwright.tune.resonance import ResonanceFit
 
 LOWEST_DUTY, LEAST_CURRENT, BRIGHTEST = PURPOSES = ("lowest-duty", "least-current", "brightest")
 """What a tune may be for."""
+
+LEAST_ON_S = 0.4e-6
+"""On-times shorter than this end while the loop's stray inductance still rings with the tank
+capacitor (50 to 200 nH with 47 to 150 nF: half a period of 0.15 to 0.5 us): the switch then opens
+on a current of amperes. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +90,12 @@ class TuneOptions:
             and `light_rise_v` give (see `light_level`).
         light_rise_v: Rise of the light sensor over dark that counts as lit, V; None chooses.
         confirmations: Measurements in which the lowest duty and the setting must be lit.
-        margin: Relative margin of the setting's duty over the lowest lit one; where the purpose
-            is another, of the reading over the level that counts as lit.
+        margin: Relative margin of the setting's duty over the lowest lit one, where the purpose
+            is the lowest duty.
+        reserve: Where the purpose is another: how much more light, or pickup, than counts as lit
+            the setting has to give, as a share of that level.
+        least_on_s: On-time below which no setting is proposed, s; the lowest duty alone goes
+            below, where it is asked for.
         max_supply_a: Mean supply current the setting must not exceed, A; None for no limit.
         trip_a: Supply current at which the driver switches off by itself, A; None if not known.
         probe_step_v, supply_step_a, light_step_v: Steps of the converters in the units of the
@@ -107,6 +117,8 @@ class TuneOptions:
     light_rise_v: float | None = None
     confirmations: int = 3
     margin: float = 0.1
+    reserve: float = 0.25
+    least_on_s: float = LEAST_ON_S
     max_supply_a: float | None = None
     trip_a: float | None = None
     probe_step_v: float = UNKNOWN.step_v
@@ -124,6 +136,8 @@ class TuneOptions:
             raise ValueError("duties must rise: 0 < least <= safe <= most <= 1")
         if self.expected_q <= 0 or self.margin < 0 or self.confirmations < 1:
             raise ValueError("expected Q, margin or confirmations out of range")
+        if self.reserve < 0 or self.least_on_s < 0:
+            raise ValueError("reserve and least on-time must not be negative")
         if self.refine_points < 5 or self.refine_rounds < 1 or self.wanted_relative <= 0:
             raise ValueError("refining needs 5 points, a round and a wanted interval above 0")
 
@@ -149,6 +163,8 @@ class Setting:
         supply_a, probe_v, light_v: Means over the verifying measurements.
         verified: How often the load was lit there, without a miss.
         chance: How probably it is lit there the next time.
+        share: Mean reading as a share of the level that counts as lit; None where there is no
+            reading, infinite beyond the sensor's range.
     """
 
     frequency_hz: float
@@ -159,6 +175,47 @@ class Setting:
     light_v: float
     verified: int
     chance: Chance
+    share: float | None = None
+
+    @property
+    def on_s(self) -> float:
+        """On-time of a period, s."""
+        return self.duty / self.frequency_hz
+
+    @property
+    def reserve(self) -> float | None:
+        """How much more light, or pickup, than counts as lit, as a share of that level."""
+        finite = self.share is not None and math.isfinite(self.share)
+        return self.share - 1 if finite and self.share is not None else None
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One of the settings to choose from: none of the others gives as much light for less current.
+
+    Attributes:
+        name: `dim`, `normal` (the setting), `bright`, `brighter` or `brightest`.
+        request: The setpoint to ask the driver for.
+        frequency_hz, duty: What the chip set.
+        supply_a, probe_v, light_v: As read.
+        share: Reading as a share of the level that counts as lit.
+        verified: How often it was measured lit, without a miss.
+    """
+
+    name: str
+    request: Setpoint
+    frequency_hz: float
+    duty: float
+    supply_a: float
+    probe_v: float
+    light_v: float
+    share: float
+    verified: int
+
+    @property
+    def on_s(self) -> float:
+        """On-time of a period, s."""
+        return self.duty / self.frequency_hz
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,10 +230,13 @@ class TuneResult:
         supply_valley: The soft-switching valley, where the supply current has one.
         mismatch: How it lies to the resonance; None where they agree.
         least_supply: The point of the coarse sweep that drew least, lit or not.
-        least_lit: The point that drew least of all that were seen lit, whatever its duty.
-        alternative: The least-drawing point seen lit with margin, where it draws clearly less than
-            the setting.
-        lowest: Lowest lit duty at the setting's frequency; None where the purpose is another.
+        least_lit: The point that drew least of all that were seen lit, with reserve or without,
+            on-times below the least left out.
+        alternative: The least-drawing point seen lit with the reserve, where it draws clearly less
+            than the setting; None where the setting is that.
+        lowest: Lowest lit duty anywhere at all, whatever the on-time; None where it was not asked.
+        lowest_here: Lowest lit duty at the setting's frequency, not below the least on-time.
+        choices: Settings to choose from, the dimmest first; none where nothing tells how bright.
         setting: The setting, verified.
         purpose: What the tune was for.
         tuned_by: `pickup`, `light`, `supply-maximum`, `supply-minimum`, or the purpose.
@@ -198,6 +258,8 @@ class TuneResult:
     least_lit: Point
     alternative: Point | None
     lowest: LowestDuty | None
+    lowest_here: LowestDuty | None
+    choices: tuple[Choice, ...]
     setting: Setting
     purpose: str
     tuned_by: str
@@ -220,6 +282,10 @@ class TuneResult:
             "least_lit": _point(self.least_lit),
             "alternative": None if self.alternative is None else _point(self.alternative),
             "lowest_lit_duty": None if self.lowest is None else _lowest(self.lowest),
+            "lowest_lit_duty_at_setting": (
+                None if self.lowest_here is None else _lowest(self.lowest_here)
+            ),
+            "choices": [_choice(choice) for choice in self.choices],
             "setting": _setting(self.setting),
             "purpose": self.purpose,
             "tuned_by": self.tuned_by,
@@ -294,6 +360,8 @@ def _mismatch(found: Mismatch | None) -> dict[str, Any] | None:
 
 def _lowest(lowest: LowestDuty) -> dict[str, Any]:
     return {
+        "frequency_hz": lowest.frequency_hz,
+        "on_time_s": lowest.duty / lowest.frequency_hz,
         "duty": lowest.duty,
         "duty_interval": list(lowest.duty_interval),
         "supply_a": lowest.supply_a,
@@ -304,10 +372,28 @@ def _lowest(lowest: LowestDuty) -> dict[str, Any]:
     }
 
 
+def _choice(choice: Choice) -> dict[str, Any]:
+    return {
+        "name": choice.name,
+        "frequency_hz": choice.frequency_hz,
+        "duty": choice.duty,
+        "requested_frequency_hz": choice.request.frequency_hz,
+        "requested_duty": choice.request.duty,
+        "on_time_s": choice.on_s,
+        "supply_a": choice.supply_a,
+        "probe_v": choice.probe_v,
+        "light_v": choice.light_v,
+        "share_of_lit_level": choice.share,
+        "verified": choice.verified,
+    }
+
+
 def _setting(setting: Setting) -> dict[str, Any]:
     return {
         "frequency_hz": setting.frequency_hz,
         "duty": setting.duty,
+        "on_time_s": setting.on_s,
+        "reserve": setting.reserve,
         "requested_frequency_hz": setting.request.frequency_hz,
         "requested_duty": setting.request.duty,
         "supply_a": setting.supply_a,

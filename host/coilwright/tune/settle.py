@@ -13,25 +13,11 @@ from coilwright.quantities import show, show_percent
 from coilwright.tune.chance import chance
 from coilwright.tune.lit import Lit
 from coilwright.tune.lowest_duty import LowestDuty, chip_step, with_margin
+from coilwright.tune.ranking import within_limit
 from coilwright.tune.resonance import mean_sd
 from coilwright.tune.result import Setting, TuneOptions
 from coilwright.tune.room import measure_deciding
 from coilwright.tune.run import Run
-
-SHORT_ON_S = 0.4e-6
-"""On-times shorter than this end while the loop's stray inductance still rings with the tank
-capacitor (50 to 200 nH with 47 to 150 nF: half a period of 0.15 to 0.5 us): the switch then opens
-on a current of amperes. Common practice, no source."""
-
-
-GUARD = 0.98
-"""Part of the current limit that a setting's reading may reach: a shunt and its amplifier are good
-to about 1 % each (common practice, no source)."""
-
-
-def within_limit(limit_a: float) -> float:
-    """Reading of the supply current that surely keeps the limit, A."""
-    return GUARD * limit_a
 
 
 def settle(run: Run, lowest: LowestDuty, is_lit: Lit) -> Setting:
@@ -59,10 +45,10 @@ def settle(run: Run, lowest: LowestDuty, is_lit: Lit) -> Setting:
 
 def warn_of_short_on(run: Run, found: Setting) -> None:
     """Very short on-times open the switch on the ringing of the loop."""
-    if found.duty < SHORT_ON_S * found.frequency_hz:
+    if found.on_s < run.options.least_on_s:
         run.warnings.append(
             f"At {show_percent(found.duty)} the switch is on for only"
-            f" {show(found.duty / found.frequency_hz, 's', 2)}: it opens on the ringing of the"
+            f" {show(found.on_s, 's', 2)}: it opens on the ringing of the"
             " loop's stray inductance, and the drain can spike to many times the supply. Look at it"
             " with an oscilloscope, check the MOSFET's rating, or take a larger duty."
         )
@@ -98,7 +84,16 @@ def setting_of(points: Sequence[Point], request: Setpoint, is_lit: Lit) -> Setti
         light_v=float(np.mean([p.light_v for p in points])),
         verified=len(points),
         chance=chance(points, [True] * len(points), is_lit),
+        share=mean_share(points, is_lit),
     )
+
+
+def mean_share(points: Sequence[Point], is_lit: Lit) -> float | None:
+    """Mean of the readings as a share of the level that counts as lit; None without readings."""
+    shares = [is_lit.share(p) for p in points]
+    if any(share is None for share in shares):
+        return None
+    return float(np.mean([share for share in shares if share is not None]))
 
 
 def _over(found: Setting, options: TuneOptions) -> bool:
@@ -113,33 +108,6 @@ def _over_limit(found: Setting, options: TuneOptions) -> NoResult:
         f" {show(found.supply_a, 'A', 3)}, above the limit of {show(limit, 'A', 3)}.",
         "Bring the lamps nearer to the coil, or allow more current.",
     )
-
-
-def least_lit(run: Run, is_lit: Lit, lowest: LowestDuty | None) -> Point:
-    """The lit point that drew least of all measured; an operator is not asked again."""
-    return min(_lit_points(run, is_lit, lowest), key=lambda p: p.supply_a)
-
-
-def _lit_points(run: Run, is_lit: Lit, lowest: LowestDuty | None) -> list[Point]:
-    if is_lit.kind != "operator":
-        low, high = run.options.band_hz  # outside, points only tell which harmonic a peak is
-        inside = [p for p in run.points if low * 0.99 <= p.frequency_hz <= high * 1.01]
-        return [p for p in inside if is_lit(p)]
-    assert lowest is not None
-    return [p for p, seen in zip(lowest.points, lowest.lit, strict=True) if seen]
-
-
-def alternative(run: Run, is_lit: Lit, lowest: LowestDuty | None, setting: Setting) -> Point | None:
-    """The least-drawing point seen lit with margin, if it draws a tenth less than the setting.
-
-    Very short on-times are left out: see `SHORT_ON_S`.
-    """
-    goal = 1 + run.options.margin
-    lit = [p for p in _lit_points(run, is_lit, lowest) if p.duty >= SHORT_ON_S * p.frequency_hz]
-    shares = [is_lit.share(p) for p in lit]
-    sure = [p for p, share in zip(lit, shares, strict=True) if share is None or share >= goal]
-    best = min(sure, key=lambda p: p.supply_a, default=None)
-    return best if best is not None and best.supply_a < 0.9 * setting.supply_a else None
 
 
 def warn_of_current(run: Run, setting: Setting, least: Point) -> None:

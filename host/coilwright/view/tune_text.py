@@ -22,6 +22,7 @@ def tune_lines(result: TuneResult, model: ModelView | None = None) -> list[tuple
         ("supply current", show(setting.supply_a, "A", 3)),
         ("pickup", show(setting.probe_v, "V", 3)),
         ("light sensor", show(setting.light_v, "V", 3)),
+        ("on-time", show(setting.on_s, "s", 3)),
         ("lit", _lit(result)),
         ("tuned by", f"{result.tuned_by.replace('-', ' ')}: {result.reason}"),
         ("resonance", _resonance(result.resonance) or result.no_resonance),
@@ -29,8 +30,10 @@ def tune_lines(result: TuneResult, model: ModelView | None = None) -> list[tuple
     if result.light_maximum is not None:
         light = result.light_maximum
         lines.append(("brightest", _interval(light.frequency_hz, light.frequency_ci_hz)))
-    if result.lowest is not None:
-        lines.append(("lowest lit duty", _lowest(result.lowest)))
+    if result.lowest_here is not None:
+        lines.append(("lowest lit duty", _lowest(result.lowest_here)))
+    if result.lowest is not None and result.lowest is not result.lowest_here:
+        lines.append(("lowest anywhere", _lowest(result.lowest)))
     least = result.least_lit
     lines.append(
         (
@@ -53,21 +56,88 @@ def tune_lines(result: TuneResult, model: ModelView | None = None) -> list[tuple
     return lines
 
 
-def plain_words(result: TuneResult) -> str:
-    """The result in two sentences."""
+def headline(result: TuneResult) -> str:
+    """The setting in figures that are typed in and read off at a bench."""
     setting = result.setting
+    return (
+        f"{khz(setting.frequency_hz)}   {percent(setting.duty)}   {show(setting.supply_a, 'A', 3)}"
+    )
+
+
+def plain_words(result: TuneResult) -> str:
+    """The result in two or three sentences."""
+    setting = result.setting
+    if setting.reserve is None:
+        lit = "lit each time it was measured"
+    else:
+        lit = f"lit with {show_percent(setting.reserve, 0)} to spare each time it was measured"
     text = (
-        f"Drive at {setting.frequency_hz / 1e3:.2f} kHz with {show_percent(setting.duty, 1)} duty:"
-        f" the load was lit there each time it was measured, on"
+        f"Drive at {khz(setting.frequency_hz)} with {percent(setting.duty)} duty: {lit}, on"
         f" {show(setting.supply_a, 'A', 3)}."
     )
-    if result.lowest is None:
-        return text
-    if result.lowest.bounded:
-        text += f" Below {show_percent(result.lowest.duty, 1)} it goes dark."
-    else:
-        text += f" It was still lit at the least duty tried, {show_percent(result.lowest.duty, 1)}."
-    return text
+    words = [text, *([lowest_here(result)] if result.lowest_here is not None else [])]
+    return " ".join(words)
+
+
+def lowest_here(result: TuneResult) -> str:
+    """How far the duty may fall at the setting's frequency."""
+    lowest = result.lowest_here
+    assert lowest is not None
+    if lowest.bounded:
+        return f"Below {percent(lowest.duty)} it goes dark there."
+    if lowest.duty >= result.setting.duty:
+        return "With less duty there the on-time would be shorter than the least that is allowed."
+    return f"It was still lit there at the least duty tried, {percent(lowest.duty)}."
+
+
+def why(result: TuneResult) -> list[str]:
+    """Why this setting, and the lowest duty that lights the load anywhere at all."""
+    sentences = [result.reason]
+    lowest = result.lowest
+    if lowest is not None and lowest is not result.lowest_here:
+        on_s = lowest.duty / lowest.frequency_hz
+        sentences.append(
+            f"Anywhere at all the load is lit down to {percent(lowest.duty)}, at"
+            f" {khz(lowest.frequency_hz)}: an on-time of {show(on_s, 's', 2)}, on"
+            f" {show(lowest.supply_a, 'A', 3)}."
+        )
+    return sentences
+
+
+def khz(hertz: float) -> str:
+    """A frequency as it is typed in at a bench: a tenth of a kilohertz is finer than a lamp's
+    resonance."""
+    return f"{hertz / 1e3:.1f} kHz"
+
+
+def percent(duty: float) -> str:
+    """A duty in three digits."""
+    return f"{100 * duty:.3g} %"
+
+
+def choice_rows(
+    result: TuneResult, supply_v: float | None, battery_ah: float
+) -> tuple[list[str], list[list[str]]]:
+    """Heads and rows of the settings to choose from; the power where the voltage is known."""
+    unit = "light" if result.lit.startswith("light") else "pickup"
+    heads = ["", "frequency", "duty", "on-time", "current", "power", unit, f"on {battery_ah:g} Ah"]
+    rows = [
+        [
+            choice.name, khz(choice.frequency_hz), percent(choice.duty), show(choice.on_s, "s", 3),
+            show(choice.supply_a, "A", 3),
+            "" if supply_v is None else show(choice.supply_a * supply_v, "W", 3),
+            f"{choice.share:.3g} x lit", _hours(battery_ah, choice.supply_a),
+        ]
+        for choice in result.choices
+    ]  # fmt: skip
+    if supply_v is None:
+        heads.remove("power")
+        rows = [row[:5] + row[6:] for row in rows]
+    return heads, rows
+
+
+def _hours(battery_ah: float, supply_a: float) -> str:
+    return f"{battery_ah / supply_a:.3g} h" if supply_a > 0 else ""
 
 
 def advice(result: TuneResult, model: ModelView | None = None) -> list[str]:
@@ -77,7 +147,7 @@ def advice(result: TuneResult, model: ModelView | None = None) -> list[str]:
         other, purpose = result.alternative, "least-current"
         again = "" if result.purpose == purpose else f" (--for {purpose} looks for the best one)"
         sentences.append(
-            f"Alternative: {other.frequency_hz / 1e3:.2f} kHz with {show_percent(other.duty, 1)}"
+            f"Alternative: {khz(other.frequency_hz)} with {percent(other.duty)}"
             f" lit the load on {show(other.supply_a, 'A', 3)}{again}."
         )
     if result.mismatch is not None and result.supply_valley is not None:
@@ -120,8 +190,9 @@ def _lit(result: TuneResult) -> str:
 
 def _lowest(lowest: LowestDuty) -> str:
     return (
-        f"{show_percent(lowest.duty)} ({_duties(lowest.duty_interval)}) at"
-        f" {show(lowest.supply_a, 'A', 3)}, {_chance(lowest.chance)}"
+        f"{show_percent(lowest.duty)} at {lowest.frequency_hz / 1e3:.3f} kHz"
+        f" ({_duties(lowest.duty_interval)}) on {show(lowest.supply_a, 'A', 3)},"
+        f" {_chance(lowest.chance)}"
     )
 
 
