@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from coilwright.callable_module import CallableModule
 from coilwright.errors import OutOfRange
 from coilwright.quantities import show_percent
-from coilwright.results import VERSION
+from coilwright.results import VERSION, Shown
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -29,7 +29,7 @@ BAND_HZ = (10e3, 10e6)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Prediction:
+class Prediction(Shown):
     """A build at one operating point.
 
     Attributes:
@@ -89,7 +89,7 @@ class Prediction:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class PredictedSweep:
+class PredictedSweep(Shown):
     """A build over frequency at one duty; `state` is solved at each."""
 
     build: Build

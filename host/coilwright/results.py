@@ -6,15 +6,43 @@ import json
 import math
 from dataclasses import fields
 from pathlib import Path
-from typing import Any, ClassVar, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 from coilwright.errors import BadRecord
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 VERSION = 1
 """Of the JSON of results; a key may be added without another."""
 
 
-class Result:
+class Shown:
+    """A result that shows itself in a notebook."""
+
+    __slots__ = ()
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values, as the command prints them with `--json`."""
+        raise NotImplementedError
+
+    def plot(self) -> Figure:
+        """Its drawing, as the command saves it with `--plot`.
+
+        Raises:
+            TypeError: There is none.
+        """
+        from coilwright.view.figures import figure_of
+
+        return figure_of(self)
+
+    def _repr_html_(self) -> str:
+        from coilwright.view.in_notebook import table_of
+
+        return table_of(type(self).__name__, self.to_json())
+
+
+class Result(Shown):
     """A dataclass whose fields are the keys of its JSON.
 
     Attributes:

@@ -37,7 +37,7 @@ from coilwright.circuit.values import (
 from coilwright.drawer import DrawerPart
 from coilwright.errors import NoResult, OutOfRange
 from coilwright.quantities import show, show_percent
-from coilwright.results import VERSION
+from coilwright.results import VERSION, Shown
 
 SERIES_SPAN = 50.0
 """Parts of a series are offered from target / this to target · this."""
@@ -111,7 +111,7 @@ class Switching:
 
 
 @dataclass(frozen=True, slots=True)
-class TankAnswer:
+class TankAnswer(Shown):
     """Everything found; `capacitance_f` is the exact one, `choice` what to solder.
 
     `across_f` lies across either.

@@ -23,6 +23,7 @@ from coilwright.cli.options import (
     port_option,
     print_json,
     quantity_type,
+    save_plot,
     stop_on_termination,
 )
 from coilwright.cli.terminal_person import AtTheTerminal
@@ -278,11 +279,7 @@ def _line_command(
             nominal_gain=nominal_gain,
             person=_AtTheMeter(sensor.unit),
         )
-    if plot is not None:
-        from coilwright.view.calibrate_plot import plot_line
-        from coilwright.view.plots import save
-
-        save(plot_line(kept, sensor), plot, force=common.force)
+    save_plot(kept, plot, common.force)
     _tell(kept, line_lines(kept), common.as_json)
 
 

@@ -20,6 +20,7 @@ from coilwright.cli.options import (
     json_option,
     print_json,
     refusing,
+    save_plot,
 )
 from coilwright.coil import PROXIMITY, SHAPES, CoilWishes, DrumAnswer, answer
 
@@ -73,10 +74,7 @@ def command(plot: Path | None, force: bool, as_json: bool, **options: Any) -> No
         found = answer(wishes)
         if wishes.proximity is not None and wishes.frequency is None and plot is None:
             raise click.UsageError("--proximity needs a --frequency, or a --plot.")
-        if plot is not None:
-            from coilwright.view.plots import save
-
-            save(found.plot(), plot, force=force)
+        save_plot(found, plot, force)
     if as_json:
         print_json({**found.to_json(), "plot": None if plot is None else str(plot)})
         return

@@ -15,6 +15,7 @@ from coilwright.cli.options import (
     force_option,
     json_option,
     print_json,
+    save_plot,
 )
 
 if TYPE_CHECKING:
@@ -79,11 +80,7 @@ def command(
     tried = _try(found, changes, duty, read)
     if output is not None:
         write_as_built(output, as_built_text(build_file, found, [path.name for path in records]))
-    if plot is not None:
-        from coilwright.view.identify_plot import plot_identified
-        from coilwright.view.plots import save
-
-        save(plot_identified(found), plot, force=force)
+    save_plot(found, plot, force)
     if as_json:
         print_json({**found.to_json(), "tries": [one.to_json() for one in tried],
                     "output": _name(output), "plot": _name(plot),

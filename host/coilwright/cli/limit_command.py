@@ -22,6 +22,7 @@ from coilwright.cli.options import (
     print_json,
     record_options,
     refusing,
+    save_plot,
     stop_on_termination,
 )
 from coilwright.procedures.options import LimitWishes, RecordWishes
@@ -123,8 +124,7 @@ def command(
         view = view_of(f"Limiting {port or 'the driver'}")
         limited = limit(driver, wishes, keep, view, store=store)
     limited = replace(limited, seconds=time.monotonic() - began)
-    if plot is not None:
-        _save_plot(plot, limited, force)
+    save_plot(limited, plot, force)
     _tell(limited, plot, as_json)
 
 
@@ -143,13 +143,6 @@ def _clear(port: str | None, max_current: float | None, store: bool, as_json: bo
     caps = [CapPoint(cap.frequency_hz, cap.duty) for cap in former]
     told = describe_table(caps) if caps else "there were none"
     click.echo(f"Duty caps over frequency removed: {told}.")
-
-
-def _save_plot(plot: Path, limited: Limited, force: bool) -> None:
-    from coilwright.view.limit_plot import plot_limit
-    from coilwright.view.plots import save
-
-    save(plot_limit(limited.result, title=limited.record.name), plot, force=force)
 
 
 def _tell(limited: Limited, plot: Path | None, as_json: bool) -> None:

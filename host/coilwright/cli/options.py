@@ -19,6 +19,9 @@ from coilwright.errors import BadWish
 from coilwright.lengths import parse_length
 from coilwright.quantities import parse_fraction, parse_quantity, show_percent
 
+if TYPE_CHECKING:
+    from coilwright.results import Shown
+
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 
 # Generic only in newer releases of click.
@@ -192,6 +195,14 @@ def check_plot(plot: Path | None, force: bool) -> None:
         from coilwright.view.plots import check_plot_file
 
         check_plot_file(plot, force=force)
+
+
+def save_plot(result: Shown, plot: Path | None, force: bool) -> None:
+    """Save the drawing of a result where a file is named; failures as in `view.plots.save`."""
+    if plot is not None:
+        from coilwright.view.plots import save
+
+        save(result.plot(), plot, force=force)
 
 
 def print_json(result: object) -> None:

@@ -15,11 +15,12 @@ from coilwright.cli.options import (
     force_option,
     json_option,
     print_json,
+    save_plot,
 )
 
 if TYPE_CHECKING:
     from coilwright.build import Build
-    from coilwright.predict import PredictedSweep, Prediction
+    from coilwright.predict import Prediction
 
 
 @click.command("predict")
@@ -72,18 +73,11 @@ def _predict(
 
     size = FINE if fine else QUICK
     found = at_point(build, frequency, duty, size if plot is not None or as_json else None)
-    _save(found, plot, force)
+    save_plot(found, plot, force)
     if as_json:
         print_json({**found.to_json(), "plot": _name(plot)})
     else:
         _tell(found, plot)
-
-
-def _save(found: Prediction | PredictedSweep, plot: Path | None, force: bool) -> None:
-    if plot is not None:
-        from coilwright.view.plots import save
-
-        save(found.plot(), plot, force=force)
 
 
 def _name(plot: Path | None) -> str | None:
@@ -119,7 +113,7 @@ def _sweep(
     from coilwright.view.predict_text import sweep_lines
 
     found = over_frequency(build, *_span(asked), duty)
-    _save(found, plot, force)
+    save_plot(found, plot, force)
     if as_json:
         print_json({**found.to_json(), "plot": _name(plot)})
         return

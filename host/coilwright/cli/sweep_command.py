@@ -17,6 +17,7 @@ from coilwright.cli.options import (
     port_option,
     print_json,
     record_options,
+    save_plot,
     stop_on_termination,
 )
 from coilwright.cli.resume import check_alone, resume_option
@@ -122,8 +123,7 @@ def _tell_steps(number: int, points: int) -> None:
 
 
 def _show(swept: Swept, plot: Path | None, force: bool, seconds: float, as_json: bool) -> None:
-    if plot is not None:
-        _save_plot(plot, swept, force)
+    save_plot(swept, plot, force)
     _tell(swept, plot, seconds, as_json)
 
 
@@ -150,14 +150,6 @@ def _plan(
         "A frequency sweep needs --from, --to and --duty; "
         "a duty sweep --duty-from, --duty-to and --frequency."
     )
-
-
-def _save_plot(plot: Path, swept: Swept, force: bool) -> None:
-    from coilwright.view.curves import curves_of
-    from coilwright.view.plots import plot_sweeps, save
-
-    curves = curves_of([("sweep", swept.points)])
-    save(plot_sweeps(curves, title=swept.record.name), plot, force=force)
 
 
 def _tell(swept: Swept, plot: Path | None, seconds: float, as_json: bool) -> None:

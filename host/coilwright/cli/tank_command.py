@@ -20,6 +20,7 @@ from coilwright.cli.options import (
     force_option,
     json_option,
     print_json,
+    save_plot,
 )
 
 if TYPE_CHECKING:
@@ -132,8 +133,7 @@ def command(
         seed=seed,
     )
     found = answer(_with_files(question, build, drawer))
-    if plot is not None:
-        _save_plot(found, plot, force)
+    save_plot(found, plot, force)
     if as_json:
         print_json({**found.to_json(), "plot": None if plot is None else str(plot)})
     else:
@@ -152,13 +152,6 @@ def _with_files(question: TankQuestion, build: Path | None, drawer: Path | None)
 
         question = replace(question, drawer=read_drawer(drawer))
     return question
-
-
-def _save_plot(found: TankAnswer, plot: Path, force: bool) -> None:
-    from coilwright.view.plots import save
-    from coilwright.view.tank_plot import plot_tank
-
-    save(plot_tank(found), plot, force=force)
 
 
 def _tell(found: TankAnswer, plot: Path | None) -> None:

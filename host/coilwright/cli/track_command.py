@@ -18,6 +18,7 @@ from coilwright.cli.options import (
     print_json,
     record_options,
     refusing,
+    save_plot,
     stop_on_termination,
 )
 from coilwright.procedures.options import MODES, RecordWishes, TrackWishes
@@ -101,15 +102,7 @@ def command(
     view = view_of("Tracking; Ctrl-C ends it" if minutes is None else "Tracking")
     with open_driver(port) as driver:
         tracked = track(driver, wishes, keep, view)
-    if plot is not None:
-        from coilwright.view.plots import save
-        from coilwright.view.track_plot import plot_track
-
-        save(
-            plot_track(tracked.moves, tracked.points, tracked.mode, title=tracked.record.name),
-            plot,
-            force=force,
-        )
+    save_plot(tracked, plot, force)
     _tell(tracked, plot, as_json)
 
 

@@ -21,7 +21,7 @@ from coilwright.compare.figures import (
     figures,
 )
 from coilwright.compare.pooled import Pooled, pool
-from coilwright.results import VERSION
+from coilwright.results import VERSION, Shown
 from coilwright.tune.resonance import ResonanceFit
 
 SENSOR = 0.01 / math.sqrt(3)
@@ -82,7 +82,7 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class Comparison(Shown):
     """Result of `compare`.
 
     Attributes:

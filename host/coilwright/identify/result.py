@@ -19,7 +19,7 @@ from coilwright.identify.intervals import Intervals
 from coilwright.identify.observations import CHANNELS, Observations
 from coilwright.identify.start import pairs
 from coilwright.quantities import show
-from coilwright.results import VERSION
+from coilwright.results import VERSION, Shown
 
 Reals = NDArray[np.float64]
 
@@ -77,7 +77,7 @@ class RecordFit:
 
 
 @dataclass(frozen=True)
-class Identified:
+class Identified(Shown):
     """The result.
 
     Attributes:

@@ -21,7 +21,7 @@ from coilwright.point import Point, Setpoint
 from coilwright.procedures.options import LimitWishes, RecordWishes
 from coilwright.procedures.session import Recorder, check_band, recording
 from coilwright.quantities import show, show_percent
-from coilwright.results import VERSION
+from coilwright.results import VERSION, Shown
 from coilwright.sensors import resolution_of
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ BACKSTOP = 1.1
 
 
 @dataclass(frozen=True, slots=True)
-class Limited:
+class Limited(Shown):
     """What was found, and what the driver holds now.
 
     Attributes:

@@ -14,7 +14,7 @@ from coilwright.point import Point, Setpoint
 from coilwright.procedures.session import Known, check_kind, check_plan, recording, resuming
 from coilwright.record import info_of, read_record
 from coilwright.rest import facts
-from coilwright.results import VERSION
+from coilwright.results import VERSION, Shown
 
 if TYPE_CHECKING:
     from coilwright.link import Driver
@@ -28,7 +28,7 @@ _WHOLE = ("start_hz", "stop_hz", "frequency_hz", "points")
 
 
 @dataclass(frozen=True, slots=True)
-class Swept:
+class Swept(Shown):
     """A sweep that has ended well.
 
     Attributes:

@@ -17,7 +17,7 @@ from coilwright.procedures.rejoining import LOST, Rejoining
 from coilwright.procedures.session import Recorder, begin_at, check_not_tripped, recording
 from coilwright.quantities import show
 from coilwright.rest import Rest, facts
-from coilwright.results import VERSION
+from coilwright.results import VERSION, Shown
 
 if TYPE_CHECKING:
     from coilwright.link import Driver
@@ -28,7 +28,7 @@ _POINT_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Tracked:
+class Tracked(Shown):
     """The way it went.
 
     Attributes:

@@ -22,7 +22,7 @@ from coilwright.procedures.session import Recorder, check_band, check_kind, reco
 from coilwright.quantities import show_percent
 from coilwright.record import info_of, read_record
 from coilwright.rest import facts
-from coilwright.results import VERSION
+from coilwright.results import VERSION, Shown
 from coilwright.sensors import resolution_of
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ class LitUnknown(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
-class Tuned:
+class Tuned(Shown):
     """A tune that has ended well.
 
     Attributes:

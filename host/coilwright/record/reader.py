@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -80,6 +81,21 @@ class Record:
         *lists, bits = (self.columns[name].tolist() for name in NAMES[1:])
         flags = [Flag(value) for value in bits]
         return [Point(*row) for row in zip(*lists, flags, strict=True)]
+
+    def to_frame(self, library: str = "pandas") -> Any:
+        """The points as a data frame: the stage, and every column in SI units.
+
+        Args:
+            library: `pandas` or `polars`, whichever is installed.
+
+        Raises:
+            ImportError: That library is not there.
+        """
+        if library not in ("pandas", "polars"):
+            raise ValueError(f"{library!r} is none of pandas, polars")
+        stages = np.array(self.stages, dtype=object)[self.stage_codes].tolist()
+        columns = {name: self.columns[name] for name in NAMES[1:]}
+        return import_module(library).DataFrame({"stage": stages, **columns})
 
     def stage(self, *names: str) -> Record:
         """The points of some stages only, in order.

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from coilwright.calibration import Sensor
+from coilwright.calibration import CURRENT, PROBE
 from coilwright.view.plots import COLORS
 
 if TYPE_CHECKING:
@@ -15,9 +15,11 @@ if TYPE_CHECKING:
     from coilwright.procedures.calibrate import LineKept
 
 
-def plot_line(line: LineKept, sensor: Sensor) -> Figure:
+def plot_line(line: LineKept) -> Figure:
     """Draw readings and line above, the residuals below."""
     from matplotlib.figure import Figure as NewFigure
+
+    sensor = CURRENT if line.sensor == CURRENT.key else PROBE
 
     figure = NewFigure(figsize=(6.4, 5.6), layout="constrained")
     figure.suptitle(f"Calibration of the {sensor.name}")
