@@ -26,6 +26,23 @@ class Shown:
         """Plain values, as the command prints them with `--json`."""
         raise NotImplementedError
 
+    @classmethod
+    def from_json(cls, kept: dict[str, Any] | str | Path) -> Any:
+        """What was kept of such a result, typed: a class of `coilwright.kept_results`.
+
+        Args:
+            kept: What `to_json` gave, its text, or the file that holds it.
+
+        Raises:
+            BadRecord: It is another result, or not whole; the sentence names the place.
+            TypeError: There is none of such a result.
+        """
+        from coilwright.kept_results import KINDS
+
+        if cls.__name__ not in KINDS:
+            raise TypeError(f"What is kept of a {cls.__name__} is not read back.")
+        return read_back(KINDS[cls.__name__], kept)
+
     def plot(self) -> Figure:
         """Its drawing, as the command saves it with `--plot`.
 

@@ -55,6 +55,8 @@ def test_a_tune(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     setting, other = answer["setting"], commanded["setting"]
     assert setting["frequency_hz"] == pytest.approx(other["frequency_hz"], rel=0.003)
     assert setting["duty"] == pytest.approx(other["duty"], rel=0.2)
+    back = type(tuned).from_json(json.dumps(answer))
+    assert back.to_json() == answer
     # The level that counts as lit is the calibrated one, told with two digits or three.
     assert answer["lit"] == commanded["lit"]
 
@@ -76,6 +78,11 @@ def test_a_sweep(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert plan_of(tmp_path / "function.csv") == plan_of(tmp_path / "command.csv")
     close({**swept.to_json(), "plot": None}, commanded, "sweep")
     assert swept.to_json()["points"] == commanded["points"]
+    assert type(swept).from_json(commanded).to_json() == {
+        key: value for key, value in commanded.items() if key != "plot"
+    }
+    assert "highest probe, frequency" in swept._repr_html_()
+    assert len(coilwright.read_record(swept.record).to_frame()) == len(swept.points)
     probe, other = swept.highest_probe.probe_v, commanded["highest_probe"]["probe_v"]
     assert probe == pytest.approx(other, rel=0.05)
 
@@ -97,6 +104,7 @@ def test_a_limit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
     assert plan_of(tmp_path / "function.csv") == plan_of(tmp_path / "command.csv")
     close({**answer, "plot": None}, commanded, "limit")
+    assert type(limited).from_json(answer).to_json() == answer
     assert answer["trip_a"] == commanded["trip_a"] == pytest.approx(0.165)
     assert answer["allowed_share"] == pytest.approx(commanded["allowed_share"], rel=0.1)
 
@@ -115,6 +123,7 @@ def test_a_tracking(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
     assert plan_of(tmp_path / "function.csv") == plan_of(tmp_path / "command.csv")
     close({**answer, "plot": None}, commanded, "track")
+    assert type(tracked).from_json(answer).to_json() == answer
     first, other = answer["moves"][0], commanded["moves"][0]
     assert first["frequency_hz"] == other["frequency_hz"]
     assert first["value"] == pytest.approx(other["value"], rel=0.05)
@@ -175,6 +184,8 @@ def test_a_comparison(tmp_path: Path) -> None:
     commanded = run_json("compare", *map(str, files), "--no-plot", cwd=tmp_path)
     answer = json.loads(json.dumps(coilwright.compare(*files).to_json()))
     assert answer.items() <= commanded.items()
+    found = coilwright.compare(*files)
+    assert type(found).from_json(answer).to_json() == answer
 
 
 def test_a_tank(tmp_path: Path) -> None:

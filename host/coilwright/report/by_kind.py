@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from coilwright.errors import BadRecord
+from coilwright.kept_results import LimitKept, TrackKept
 from coilwright.lengths import show_length
 from coilwright.quantities import show, show_percent
 from coilwright.reach import ColourReach, Reached, find_reach, steps_of
 from coilwright.reach.steps import coil_in
 from coilwright.record import Record
 from coilwright.report import told
-from coilwright.report.told import noted
 from coilwright.tune.limit_table import CapPoint
 from coilwright.tune.lineshape import Array
 
@@ -60,35 +60,36 @@ class Words:
 
 def limits_of(record: Record) -> Limits | None:
     """The caps that a record of `coilwright limit` found; None where it tells none."""
-    results = noted(record, "results")
-    most, band = told.number(results, "max_supply_a"), told.interval(results, "band_hz")
-    pairs = [_pair(one, "frequency_hz", "duty") for one in _objects(results, "table")]
-    table = tuple(CapPoint(round(pair[0]), pair[1]) for pair in pairs if pair is not None)
+    results = told.results(record, LimitKept)
+    most, band = results.max_supply_a, results.band_hz
+    table = tuple(
+        CapPoint(round(cap.frequency_hz), cap.duty)
+        for cap in results.table
+        if cap.frequency_hz is not None and cap.duty is not None
+    )
     if most is None or most <= 0 or band is None or band[0] <= 0 or not table:
         return None
     tries = [
-        (pair[0], pair[1], told.at(one, "held") is True)
-        for one in _objects(results, "attempts")
-        if (pair := _pair(one, "frequency_hz", "supply_a")) is not None
+        (attempt.frequency_hz, attempt.supply_a, attempt.held is True)
+        for attempt in results.attempts
+        if attempt.frequency_hz is not None and attempt.supply_a is not None
     ]
     return Limits(most, band, tuple(sorted(table, key=lambda p: p.frequency_hz)), tuple(tries))
 
 
 def course_of(record: Record) -> Course | None:
     """The moves that a record of `coilwright track` kept; None where it kept none."""
-    results = noted(record, "results")
-    mode = told.text(results, "mode")
+    results = told.results(record, TrackKept)
+    mode = results.mode
     rows = [
-        (seconds, hertz, value)
-        for one in _objects(results, "moves")
-        if (seconds := told.number(one, "time_s")) is not None
-        and (hertz := told.number(one, "frequency_hz")) is not None
-        and (value := told.number(one, "value")) is not None
+        (move.time_s, move.frequency_hz, move.value)
+        for move in results.moves
+        if None not in (move.time_s, move.frequency_hz, move.value)
     ]
-    if mode not in UNITS or not rows:
+    if mode is None or mode not in UNITS or not rows:
         return None
     seconds, hertz, values = np.array(rows).T
-    return Course(mode, seconds, hertz, values, int(told.number(results, "missed") or 0))
+    return Course(mode, seconds, hertz, values, int(results.missed or 0))
 
 
 def reached_of(record: Record) -> Reached | None:
@@ -105,7 +106,7 @@ def reached_of(record: Record) -> Reached | None:
 def words_of(record: Record, kind: str) -> Words | None:
     """What is told of such a record; None of other kinds, and where it holds no result."""
     if kind == "limit" and (limits := limits_of(record)) is not None:
-        return _of_limits(limits, noted(record, "results"))
+        return _of_limits(limits, told.results(record, LimitKept))
     if kind == "track" and (course := course_of(record)) is not None:
         return _of_course(course)
     if kind == "reach" and (reached := reached_of(record)) is not None:
@@ -113,17 +114,7 @@ def words_of(record: Record, kind: str) -> Words | None:
     return None
 
 
-def _objects(tree: object, key: str) -> list[object]:
-    value = told.at(tree, key)
-    return value if isinstance(value, list) else []
-
-
-def _pair(tree: object, *keys: str) -> tuple[float, float] | None:
-    first, second = (told.number(tree, key) for key in keys)
-    return None if first is None or second is None else (first, second)
-
-
-def _of_limits(found: Limits, results: object) -> Words:
+def _of_limits(found: Limits, results: LimitKept) -> Words:
     low, high = found.band_hz
     most = show(found.max_supply_a, "A", 3)
     summary = (
@@ -135,13 +126,13 @@ def _of_limits(found: Limits, results: object) -> Words:
     caps = f"{show_percent(min(duties))} to {show_percent(max(duties))}"
     rows: list[Row] = [("Limit of the supply current", most, "", _aimed(results))]
     rows.append(("Caps", caps, "", f"{len(found.table)} points of a table over frequency"))
-    share, highest = told.number(results, "allowed_share"), told.number(results, "highest_supply_a")
+    share, highest = results.allowed_share, results.highest_supply_a
     headline = [("Limit", most)]
     if highest is not None:
         headline.append(("Highest measured", show(highest, "A", 3)))
         rows.append(("Highest current measured", show(highest, "A", 3), "", "over all points"))
     if share is not None:
-        left = "" if told.at(results, "complete") is True else "more points may widen it"
+        left = "" if results.complete else "more points may widen it"
         headline.append(("Allowed", show_percent(share, 1)))
         rows.append(("Allowed of frequencies and duties", show_percent(share, 1), "", left))
     if found.tries:
@@ -152,8 +143,8 @@ def _of_limits(found: Limits, results: object) -> Words:
     return Words(summary, tuple(headline), tuple(rows))
 
 
-def _aimed(results: object) -> str:
-    target = told.number(results, "target_a")
+def _aimed(results: LimitKept) -> str:
+    target = results.target_a
     return "" if target is None else f"aimed at {show(target, 'A', 3)}"
 
 

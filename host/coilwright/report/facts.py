@@ -6,6 +6,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from coilwright.compare import Estimate, compare
+from coilwright.kept_results import (
+    BrightestKept,
+    ChoiceKept,
+    LowestKept,
+    ModelKept,
+    PlaceKept,
+    ResonanceKept,
+    SettingKept,
+    TuneKept,
+    ValleyKept,
+)
 from coilwright.quantities import show, show_percent
 from coilwright.record import Record
 from coilwright.report import told
@@ -99,10 +110,10 @@ class Facts:
 def facts_of(record: Record, found: Measured) -> Facts:
     """Gather the words of a report from a record and what it measured."""
     meta = record.metadata
-    results = told.noted(record, "results")
+    results = told.results(record, TuneKept)
     document = None if meta is None else meta.document
     kind = told.text(document, "dc:type") or "record"
-    setting = _place(told.at(results, "setting"), "setting")
+    setting = _place(results.setting, "setting")
     words = words_of(record, kind)
     return Facts(
         title=_sentence_case(told.text(document, "dc:title") or told.clean(record.path.stem)),
@@ -113,14 +124,14 @@ def facts_of(record: Record, found: Measured) -> Facts:
         summary=_summary(kind, results, found) if words is None else words.summary,
         headline=tuple(_headline(results, found) if words is None else _entries(words)),
         findings=tuple(_findings(record, results, found) if words is None else _rows(words)),
-        advice=told.texts(results, "advice"),
+        advice=tuple(results.advice),
         warnings=tuple(_warnings(record, results, found)),
         cautions=(CAUTION,),
         setup=tuple(_setup(record)),
         place=setting or _peak(found),
-        alternative=_place(told.at(results, "alternative"), "alternative"),
-        valley_ci_hz=told.interval(results, "supply_valley", "frequency_ci_hz"),
-        threshold=told.interval(results, _lowest_here(results), "duty_interval"),
+        alternative=_place(results.alternative, "alternative"),
+        valley_ci_hz=(results.supply_valley or ValleyKept()).frequency_ci_hz,
+        threshold=(_lowest_here(results) or LowestKept()).duty_interval,
     )
 
 
@@ -146,8 +157,8 @@ def _source(record: Record) -> Iterator[str]:
         yield meta.started.strftime("%Y-%m-%d %H:%M UTC")
 
 
-def _place(tree: object, name: str) -> Place | None:
-    hertz, duty = told.number(tree, "frequency_hz"), told.number(tree, "duty")
+def _place(kept: SettingKept | PlaceKept | ChoiceKept | None, name: str) -> Place | None:
+    hertz, duty = (None, None) if kept is None else (kept.frequency_hz, kept.duty)
     if hertz is None or duty is None or hertz <= 0 or not 0 < duty < 1:
         return None
     return Place(hertz, duty, name)
@@ -159,11 +170,10 @@ def _peak(found: Measured) -> Place | None:
     return Place(found.fit.frequency_hz, found.sweep.still, "peak of the pickup")
 
 
-def _summary(kind: str, results: object, found: Measured) -> str:
-    words = told.text(results, "summary")
-    if words:
-        return words
-    setting = _place(told.at(results, "setting"), "setting")
+def _summary(kind: str, results: TuneKept, found: Measured) -> str:
+    if results.summary:
+        return results.summary
+    setting = _place(results.setting, "setting")
     if setting is not None:
         return f"Drive at {_khz(setting.frequency_hz)} with {show_percent(setting.duty)} duty."
     if found.fit is not None and found.sweep is not None:
@@ -174,8 +184,8 @@ def _summary(kind: str, results: object, found: Measured) -> str:
     return "" if kind in ("track", "reach") else found.no_fit
 
 
-def _headline(results: object, found: Measured) -> Iterator[Entry]:
-    setting = told.at(results, "setting")
+def _headline(results: TuneKept, found: Measured) -> Iterator[Entry]:
+    setting = results.setting or SettingKept()
     place = _place(setting, "setting")
     if place is None:
         if found.fit is not None:
@@ -183,147 +193,138 @@ def _headline(results: object, found: Measured) -> Iterator[Entry]:
         return
     yield Entry("Frequency", _khz(place.frequency_hz))
     yield Entry("Duty", show_percent(place.duty))
-    amps, times = told.number(setting, "supply_a"), told.number(setting, "verified")
+    amps, times = setting.supply_a, setting.verified
     if amps is not None:
         yield Entry("Supply current", show(amps, "A", 3))
     if times is not None:
         yield Entry("Lit when verified", f"{times:.0f} of {times:.0f}", _chance(setting))
 
 
-def _findings(record: Record, results: object, found: Measured) -> Iterator[Finding]:
-    if results is None or told.at(results, "setting") is None:
+def _findings(record: Record, results: TuneKept, found: Measured) -> Iterator[Finding]:
+    setting = results.setting
+    if setting is None:
         yield from _sweep_findings(record, found)
         return
-    setting = told.at(results, "setting")
+    setting = results.setting or SettingKept()
     place = _place(setting, "setting")
     if place is not None:
         where = f"{_khz(place.frequency_hz)} at {show_percent(place.duty)}"
         yield Finding("Setting", where, "", _asked(setting))
-    for name, key, unit in (
-        ("Supply current there", "supply_a", "A"),
-        ("Pickup there", "probe_v", "V"),
-        ("Light sensor there", "light_v", "V"),
+    for name, value, unit in (
+        ("Supply current there", setting.supply_a, "A"),
+        ("Pickup there", setting.probe_v, "V"),
+        ("Light sensor there", setting.light_v, "V"),
     ):
-        value = told.number(setting, key)
         if value is not None:
             yield Finding(name, show(value, unit, 3))
     yield from _resonance(results)
-    here = _lowest_here(results)
-    yield from _lowest(told.at(results, here), "Lowest lit duty")
-    if here != ANYWHERE:
-        yield from _lowest(told.at(results, ANYWHERE), "Lowest lit duty anywhere")
+    here, anywhere = _lowest_here(results), results.lowest_lit_duty
+    yield from _lowest(here or LowestKept(), "Lowest lit duty")
+    if here is not anywhere:
+        yield from _lowest(anywhere or LowestKept(), "Lowest lit duty anywhere")
     yield from _choices(results)
     yield from _others(results)
-    yield from _model(told.at(results, "model"))
-    reason, lit = told.text(results, "reason"), told.text(results, "lit")
-    if reason:
-        yield Finding("Tuned by", told.text(results, "tuned_by").replace("-", " "), "", reason)
-    if lit:
-        yield Finding("Lit is told by", _LIT_BY.get(found.lit_by, "a sensor"), "", lit)
+    yield from _model(results.model or ModelKept())
+    if results.reason:
+        tuned_by = (results.tuned_by or "").replace("-", " ")
+        yield Finding("Tuned by", tuned_by, "", results.reason)
+    if results.lit:
+        yield Finding("Lit is told by", _LIT_BY.get(found.lit_by, "a sensor"), "", results.lit)
 
 
 _LIT_BY = {"light": "light sensor", "probe": "pickup probe", "operator": "operator"}
 
 
-def _asked(setting: object) -> str:
-    hertz = told.number(setting, "requested_frequency_hz")
-    duty = told.number(setting, "requested_duty")
+def _asked(setting: SettingKept) -> str:
+    hertz, duty = setting.requested_frequency_hz, setting.requested_duty
     if hertz is None or duty is None:
         return ""
     return f"as the chip sets it when asked for {hertz:.0f} Hz and {show_percent(duty, 3)}"
 
 
-def _chance(tree: object) -> str:
-    chance, by = told.number(tree, "lit_probability"), told.text(tree, "lit_probability_by")
+def _chance(kept: SettingKept | LowestKept) -> str:
+    chance, by = kept.lit_probability, kept.lit_probability_by
     if chance is None:
         return ""
     most = show_percent(min(chance, 0.999), 1)
     return f"lit with {most} probability" + (f" by its {by}" if by else "")
 
 
-def _resonance(results: object) -> Iterator[Finding]:
-    fit = told.at(results, "resonance")
-    hertz = told.number(fit, "frequency_hz")
+def _resonance(results: TuneKept) -> Iterator[Finding]:
+    fit = results.resonance or ResonanceKept()
+    hertz, duty = fit.frequency_hz, results.sweep_duty
     if hertz is None:
-        why = told.text(results, "no_resonance")
-        if why:
-            yield Finding("Resonance of the pickup", "none", "", why)
+        if results.no_resonance:
+            yield Finding("Resonance of the pickup", "none", "", results.no_resonance)
         return
-    duty = told.number(results, "sweep_duty")
     at = "" if duty is None else f"measured at {show_percent(duty)} duty"
-    remark = "; ".join(part for part in (at, told.text(fit, "message")) if part)
-    between = _khz_interval(told.interval(fit, "frequency_ci_hz"))
+    remark = "; ".join(part for part in (at, fit.message) if part)
+    between = _khz_interval(fit.frequency_ci_hz)
     yield Finding("Resonance of the pickup", _khz(hertz), between, remark)
-    q, within = told.number(fit, "quality_factor"), told.interval(fit, "quality_factor_ci")
+    q, within = fit.quality_factor, fit.quality_factor_ci
     if q is not None:
         between = "" if within is None else f"{within[0]:.1f} to {within[1]:.1f}"
         yield Finding("Q of the pickup", f"{q:.1f}", between, "as driven and loaded")
-    peak, within = told.number(fit, "peak_v"), told.interval(fit, "peak_ci_v")
+    peak, within = fit.peak_v, fit.peak_ci_v
     if peak is not None:
         yield Finding("Pickup at the resonance", show(peak, "V"), _quantities(within, "V"))
 
 
-ANYWHERE = "lowest_lit_duty"
+def _lowest_here(results: TuneKept) -> LowestKept | None:
+    """The lowest lit duty at the setting; older records have one for both."""
+    return results.lowest_lit_duty_at_setting or results.lowest_lit_duty
 
 
-def _lowest_here(results: object) -> str:
-    """Key of the lowest lit duty at the setting; older records have one for both."""
-    key = "lowest_lit_duty_at_setting"
-    return ANYWHERE if told.at(results, key) is None else key
-
-
-def _choices(results: object) -> Iterator[Finding]:
+def _choices(results: TuneKept) -> Iterator[Finding]:
     """Settings to choose from, the dimmest first."""
-    listed = told.at(results, "choices")
-    for one in listed if isinstance(listed, list) else []:
-        place, amps = _place(one, "choice"), told.number(one, "supply_a")
-        share, name = told.number(one, "share_of_lit_level"), told.text(one, "name")
+    for choice in results.choices:
+        place, amps, share = _place(choice, "choice"), choice.supply_a, choice.share_of_lit_level
         if place is not None and amps is not None and share is not None:
             where = f"at {_khz(place.frequency_hz)} and {show_percent(place.duty)} duty"
             remark = f"{where}, {share:.2f} times the level that counts as lit"
-            yield Finding(f"To choose: {name}", show(amps, "A", 3), "", remark)
+            yield Finding(f"To choose: {choice.name or ''}", show(amps, "A", 3), "", remark)
 
 
-def _lowest(lowest: object, name: str) -> Iterator[Finding]:
-    duty, amps = told.number(lowest, "duty"), told.number(lowest, "supply_a")
+def _lowest(lowest: LowestKept, name: str) -> Iterator[Finding]:
+    duty, amps = lowest.duty, lowest.supply_a
     if duty is None:
         return
-    within = told.interval(lowest, "duty_interval")
+    within = lowest.duty_interval
     between = "" if within is None else f"{show_percent(within[0])} to {show_percent(within[1])}"
     parts = ["" if amps is None else f"draws {show(amps, 'A', 3)}", _chance(lowest)]
-    if told.at(lowest, "bounded") is False:
+    if lowest.bounded is False:
         parts.append("never seen dark: the least duty tried")
-    hertz = told.number(lowest, "frequency_hz")
-    if hertz is not None:
-        parts.insert(0, f"at {_khz(hertz)}")
+    if lowest.frequency_hz is not None:
+        parts.insert(0, f"at {_khz(lowest.frequency_hz)}")
     remark = "; ".join(part for part in parts if part)
     yield Finding(name, show_percent(duty), between, remark)
 
 
-def _others(results: object) -> Iterator[Finding]:
-    light = told.at(results, "light_maximum")
-    hertz = told.number(light, "frequency_hz")
-    if hertz is not None:
-        yield Finding(
-            "Brightest", _khz(hertz), _khz_interval(told.interval(light, "frequency_ci_hz"))
-        )
-    valley = told.at(results, "supply_valley")
-    hertz, amps = told.number(valley, "frequency_hz"), told.number(valley, "supply_a")
+def _others(results: TuneKept) -> Iterator[Finding]:
+    light = results.light_maximum or BrightestKept()
+    if light.frequency_hz is not None:
+        between = _khz_interval(light.frequency_ci_hz)
+        yield Finding("Brightest", _khz(light.frequency_hz), between)
+    valley = results.supply_valley or ValleyKept()
+    hertz, amps = valley.frequency_hz, valley.supply_a
     if hertz is not None and amps is not None:
-        duty = told.number(valley, "duty")
+        duty = valley.duty
         at = "" if duty is None else f" at {show_percent(duty)} duty"
-        between = _khz_interval(told.interval(valley, "frequency_ci_hz"), 1)
+        between = _khz_interval(valley.frequency_ci_hz, 1)
         remark = f"draws {show(amps, 'A', 3)}{at}, lit or not"
         yield Finding("Supply valley", f"{hertz / 1e3:.1f} kHz", between, remark)
-    for name, key in (("Least current while lit", "least_lit"), ("Alternative", "alternative")):
-        place, amps = _place(told.at(results, key), key), told.number(results, key, "supply_a")
+    for name, kept in (
+        ("Least current while lit", results.least_lit),
+        ("Alternative", results.alternative),
+    ):
+        place, amps = _place(kept, name), None if kept is None else kept.supply_a
         if place is not None and amps is not None:
             where = f"at {_khz(place.frequency_hz)} and {show_percent(place.duty)} duty"
             yield Finding(name, show(amps, "A", 3), "", where)
 
 
-def _model(model: object) -> Iterator[Finding]:
-    peak, rated = told.number(model, "drain_peak_v"), told.number(model, "drain_rated_v")
+def _model(model: ModelKept) -> Iterator[Finding]:
+    peak, rated = model.drain_peak_v, model.drain_rated_v
     if peak is not None:
         remark = "by the circuit model"
         if rated is not None:
@@ -395,9 +396,9 @@ def _quantities(ends: tuple[float, float] | None, unit: str) -> str:
     return "" if ends is None else f"{show(ends[0], unit)} to {show(ends[1], unit)}"
 
 
-def _warnings(record: Record, results: object, found: Measured) -> Iterator[str]:
-    yield from told.texts(results, "warnings")
-    yield from told.texts(results, "model", "warnings")
+def _warnings(record: Record, results: TuneKept, found: Measured) -> Iterator[str]:
+    yield from results.warnings
+    yield from (results.model or ModelKept()).warnings or ()
     yield from (
         f"{told.clean(record.path.name)}: {one}" for one in map(told.clean, record.warnings)
     )

@@ -7,18 +7,19 @@ another record, or one that was interrupted, it is fitted here.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, fields
+from dataclasses import astuple, dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from coilwright.averaging import mean_sd
 from coilwright.compare import Sweep
+from coilwright.kept_results import ResonanceKept, ShapeKept, TuneKept
 from coilwright.point import Flag
 from coilwright.record import Record
 from coilwright.report import told
 from coilwright.report.seen_lit import seen_lit
-from coilwright.report.told import facts, noted
+from coilwright.report.told import facts
 from coilwright.sensors import resolution
 from coilwright.tune.coupled import Coupled
 from coilwright.tune.detect import NoPeak
@@ -138,12 +139,12 @@ def measured(record: Record) -> Measured:
     every = -(-len(rows) // MOST_POINTS) or 1
     rows = rows[::every]
     column = {name: record[name][rows].astype(float) for name in _COLUMNS}
-    results, steps = noted(record, "results"), resolution(facts(record))
+    results, steps = told.results(record, TuneKept), resolution(facts(record))
     lit, level, by = seen_lit(record, rows)
-    sweep, others, searches = _sorted(record, rows, column, told.number(results, "sweep_duty"))
+    sweep, others, searches = _sorted(record, rows, column, results.sweep_duty)
     fit, no_fit = None, "It holds no frequency sweep."
     if sweep is not None:
-        fit, no_fit = _kept(told.at(results, "resonance")), ""
+        fit, no_fit = _kept(results.resonance), ""
         if fit is None:
             fit, no_fit = _fit(record, rows, column, sweep)
     return Measured(
@@ -239,32 +240,30 @@ def _fit(record: Record, rows: Rows, column: Columns, sweep: Series) -> tuple[Fi
     return Fitted(fit.frequency_hz, fit.frequency_ci_hz, fit.window_hz, fit.curve, False), ""
 
 
-def _kept(resonance: object) -> Fitted | None:
+def _kept(resonance: ResonanceKept | None) -> Fitted | None:
     """The curve that a tune kept with its results; None where it kept none that is whole."""
-    at_hz, within_hz = told.number(resonance, "frequency_hz"), told.interval(resonance, "window_hz")
-    between_hz = told.interval(resonance, "frequency_ci_hz")
+    if resonance is None:
+        return None
+    at_hz, within_hz = resonance.frequency_hz, resonance.window_hz
+    between_hz = resonance.frequency_ci_hz
     if at_hz is None or between_hz is None or within_hz is None or within_hz[0] <= 0:
         return None
-    curve = _kept_pair(told.at(resonance, "pair")) or _kept_shape(told.at(resonance, "shape"))
+    curve = _kept_pair(resonance.pair) or _kept_shape(resonance.shape)
     return None if curve is None else Fitted(at_hz, between_hz, within_hz, curve, True)
 
 
-def _kept_shape(shape: object) -> Callable[[Array], Array] | None:
-    names = [one.name for one in fields(Shape)]
-    values = [told.number(shape, name) for name in names]
-    known = [value for value in values if value is not None]
-    if len(known) < len(names) or known[1] <= 0 or known[2] <= 0:
+def _kept_shape(shape: ShapeKept | None) -> Callable[[Array], Array] | None:
+    values = [] if shape is None else list(astuple(shape))
+    if not values or None in values or values[1] <= 0 or values[2] <= 0:
         return None
-    kept = Shape(*known)
+    kept = Shape(*values)
     return lambda hertz: lineshape(hertz, kept)
 
 
-def _kept_pair(values: object) -> Callable[[Array], Array] | None:
-    found = [told.number({"it": one}, "it") for one in values] if isinstance(values, list) else []
-    known = tuple(value for value in found if value is not None)
-    if len(known) != 7 or len(found) != 7 or max(map(abs, known)) > 700:
+def _kept_pair(values: list[float] | None) -> Callable[[Array], Array] | None:
+    if values is None or len(values) != 7 or max(map(abs, values)) > 700:
         return None
-    pair = Coupled(((0, 0), (0, 0)), (), 0, 0, 0, 0, known)
+    pair = Coupled(((0, 0), (0, 0)), (), 0, 0, 0, 0, tuple(values))
     return pair.curve
 
 

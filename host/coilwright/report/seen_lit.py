@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilwright.errors import NoResult
+from coilwright.kept_results import TuneKept
 from coilwright.point import Flag
 from coilwright.record import Record
 from coilwright.report import told
@@ -16,9 +17,9 @@ from coilwright.tune.lit import LightLevel, Lit, ProbeLevel, light_level
 def seen_lit(record: Record, rows: NDArray[np.intp]) -> tuple[NDArray[np.int8], float | None, str]:
     """Lit or not of every row, the level, and what decided."""
     unknown = np.full(len(rows), -1, np.int8)
-    plan, results = noted(record, "plan"), noted(record, "results")
+    plan = noted(record, "plan")
     if told.text(plan, "lit") == "ask":
-        answers = _answers(told.at(results, "answers"))
+        answers = _answers(told.results(record, TuneKept))
         times = record["time_s"][rows].tolist()
         return np.array([answers.get(t, -1) for t in times], np.int8), None, "operator"
     rule = _rule(record)
@@ -34,13 +35,12 @@ def seen_lit(record: Record, rows: NDArray[np.intp]) -> tuple[NDArray[np.int8], 
     return lit.astype(np.int8), level, rule.kind
 
 
-def _answers(found: object) -> dict[float, int]:
-    answers: dict[float, int] = {}
-    for one in found if isinstance(found, list) else []:
-        time_s, lit = told.number(one, "time_s"), told.at(one, "lit")
-        if time_s is not None and isinstance(lit, bool):
-            answers[time_s] = int(lit)
-    return answers
+def _answers(tune: TuneKept) -> dict[float, int]:
+    return {
+        answer.time_s: int(answer.lit)
+        for answer in tune.answers
+        if answer.time_s is not None and answer.lit is not None
+    }
 
 
 def _rule(record: Record) -> Lit | None:

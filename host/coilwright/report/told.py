@@ -7,12 +7,21 @@ meant: a foreign or damaged metadata file makes a report shorter, never wrong.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
+from typing import TypeVar
+
+import msgspec
 
 from coilwright.record import Record
+from coilwright.results import Result
+
+Kept = TypeVar("Kept", bound=Result)
 
 LONGEST = 4000
 """Characters of one text that a report shows."""
+_MOST_DEEP, _MOST_FAULTS = 12, 200
+"""Levels of results that are looked at, and fields that are taken out of them at most."""
 
 
 def noted(record: Record, name: str) -> object:
@@ -32,6 +41,65 @@ def at(tree: object, *keys: str) -> object:
             return None
         tree = tree.get(key)
     return tree
+
+
+def results(record: Record, kind: type[Kept]) -> Kept:
+    """The results of a record, typed; a field that is not as meant is empty, as are all of others.
+
+    Texts are clean, numbers finite, and of the two of an interval the lower is first.
+    """
+    tree = _tidy(noted(record, "results"), _MOST_DEEP)
+    tree = tree if isinstance(tree, dict) else {}
+    for _ in range(_MOST_FAULTS):
+        try:
+            return msgspec.convert(tree, kind)
+        except msgspec.ValidationError as fault:
+            _take_out(tree, _place_of(str(fault)))
+    return kind()
+
+
+def _place_of(fault: str) -> list[str | int]:
+    """The keys to where a conversion failed: its text ends in a path such as `$.setting.duty`."""
+    _, _, path = fault.rpartition("`$")
+    keys = re.findall(r"\.(\w+)|\[(\d+|\.{3})\]", path.rstrip("`"))
+    return [name or (0 if index == "..." else int(index)) for name, index in keys]
+
+
+def _take_out(tree: dict[str, object], keys: list[str | int]) -> None:
+    """Forget what stands at a place; of a list, all of it."""
+    holder: object = tree
+    for key in keys[:-1]:
+        inner = holder.get(key) if isinstance(holder, dict) else None
+        if not isinstance(inner, dict):
+            break
+        holder = inner
+    else:
+        key = keys[-1] if keys else ""
+    if isinstance(holder, dict) and key in holder:
+        del holder[str(key)]
+    else:
+        tree.clear()
+
+
+def _tidy(value: object, deep: int) -> object:
+    """The same without what no result holds: texts cleaned, numbers finite, intervals in order."""
+    if isinstance(value, Mapping):
+        return (
+            {k: _tidy(v, deep - 1) for k, v in value.items() if isinstance(k, str)}
+            if deep
+            else None
+        )
+    if isinstance(value, list):
+        items = [_tidy(item, deep - 1) for item in value] if deep else []
+        kept = [item for item in items if item is not None and item != ""]
+        numbers = [item for item in kept if isinstance(item, float)]
+        falls = len(numbers) == len(items) == 2 and numbers[0] > numbers[1]
+        return None if falls else kept
+    if isinstance(value, str):
+        return clean(value)
+    if isinstance(value, bool):
+        return value
+    return number({"": value}, "")
 
 
 def number(tree: object, *keys: str) -> float | None:
