@@ -11,6 +11,7 @@ import random
 import re
 import subprocess
 import sys
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -247,6 +248,61 @@ def test_a_copy_by_hand_gives_way(board: BareBench, flash: Path) -> None:
     assert set(contents(flash)) == FILES
     assert done.plan.aside == []
     assert (done.wiring.gate, done.wiring.probe, done.wiring.sensor) == (7, None, "none")
+
+
+FIRST_EDITION = (
+    "alert alone board check commands decimals drive guard ina parameters pwm_esp32 pwm_rp2 ring"
+    " scpi sense serial_line server settings start states status stored sweep table track wiring"
+)
+"""Modules of the firmware's first edition (commit b61c84d)."""
+STORED_BY_IT = (
+    b'{"memories":[null,[170000,120000],null,null],"version":1,"values":[["current_offset",0],'
+    b'["current_gain",500000],["low_hz",20000],["high_hz",1000000],["cap_ppm",500000],'
+    b'["trip_ua",700000],["startup",0]]}'
+)
+
+
+@pytest.mark.parametrize("by_hand", [False, True])
+@pytest.mark.parametrize("end", [".py", ".mpy"])
+def test_the_first_edition_gives_way_and_its_settings_stay(
+    board: BareBench, flash: Path, by_hand: bool, end: str
+) -> None:
+    old = [f"{stem}{end}" for stem in FIRST_EDITION.split()]
+    for name in [*old, "boot.py"]:
+        (flash / name).write_text("old = 1\n")
+    (flash / "main.py").write_text('"""Starts the driver and serves."""\n')
+    (flash / "notes.py").write_text("mine = 1\n")
+    sum_of = b"%08x" % zlib.crc32(STORED_BY_IT)
+    (flash / "settings.bin").write_bytes(STORED_BY_IT + b"\n" + sum_of + b"\n")
+    if not by_hand:
+        (flash / MANIFEST).write_text(json.dumps({"files": [*old, "boot.py", "main.py"]}))
+
+    done = put(board)
+
+    assert done.driver is not None
+    assert set(contents(flash)) == FILES | {"notes.py", "settings.bin"}
+    with Driver.open(board.url) as driver:
+        assert driver.limits().trip_a == pytest.approx(0.7)
+        assert driver.settings_state() == "OK"
+        assert driver.recall(1) == pytest.approx((170e3, 0.12), rel=5e-3)
+
+
+def test_settings_that_cannot_be_kept_are_told(board: BareBench, flash: Path) -> None:
+    """The first edition took negative gains."""
+    stored = STORED_BY_IT.replace(b"500000],[\"low", b"-500000],[\"low")
+    (flash / "settings.bin").write_bytes(stored + b"\n%08x\n" % zlib.crc32(stored))
+    view = Quiet()
+    install(board.url, Wishes(), view)
+    assert any("stored settings are damaged or beyond" in text for text in view.stages)
+
+
+def test_one_file_that_has_such_a_name_is_somebody_s(board: BareBench, flash: Path) -> None:
+    """Beside a copy by hand of the present edition."""
+    for path in firmware_folder().glob("*.py"):
+        (flash / path.name).write_bytes(path.read_bytes())
+    (flash / "settings.py").write_text("mine = 1\n")
+    put(board)
+    assert (flash / "settings.py").read_text() == "mine = 1\n"
 
 
 def test_source_instead_of_mpy(board: BareBench, flash: Path) -> None:

@@ -53,6 +53,11 @@ MAINTENANCE = "maintenance"
 BEFORE = ".before"
 """What the name of somebody else's file ends in, while ours is in its place."""
 
+_FIRST_EDITION = (
+    "alert alone board check commands decimals drive guard ina parameters pwm_esp32 pwm_rp2 ring"
+    " scpi sense serial_line server settings start states status stored sweep table track wiring"
+)
+"""Modules of the firmware's first edition, in a copy by hand: all of them, or it is not that."""
 _OUR_MAIN = '"""Starts the driver and serves.'
 _QUICK = Timeouts(boot_s=1.5, identify_s=0.7)
 _OFF_S = 5.0
@@ -217,7 +222,7 @@ def install(
             return replace(done, waits=waits)
         view.say("starting the driver")
         prompt.restart()
-    return _answer(url, done)
+    return _answer(url, done, view)
 
 
 def uninstall(url: str, view: View, *, dry_run: bool = False, interrupt: bool = False) -> Removed:
@@ -426,7 +431,10 @@ def _ours(prompt: Prompt, there: Mapping[str, str], manifest: Mapping[str, Any] 
         names = files if isinstance(files, Mapping | list) else ()
         return {MANIFEST, MAINTENANCE, *(name for name in names if isinstance(name, str))}
     if "main.py" in there and prompt.read("main.py").startswith(_OUR_MAIN.encode()):
-        stems = [path.stem for path in modules(firmware_folder())]
+        stems = {path.stem for path in modules(firmware_folder())}
+        before = set(_FIRST_EDITION.split())
+        if before <= {name.rpartition(".")[0] for name in there}:
+            stems |= before
         return {f"{stem}{end}" for stem in stems for end in (".py", ".mpy")} | {*STARTERS, WIRING}
     return set()
 
@@ -521,7 +529,7 @@ def _waits(prompt: Prompt) -> str:
     return "its stored settings switch the output on at power-on: press its reset button yourself"
 
 
-def _answer(url: str, done: Installed) -> Installed:
+def _answer(url: str, done: Installed, view: View) -> Installed:
     """With what the driver that has started says, its output off.
 
     Raises:
@@ -538,6 +546,11 @@ def _answer(url: str, done: Installed) -> Installed:
         if state not in (DriverState.OFF, DriverState.TRIPPED):
             driver.make_safe()
             raise NotInstalled(f"The driver started with its output {state.value.lower()}.")
+        if driver.settings_state() == "DAMAGED":
+            view.say(
+                "its stored settings are damaged or beyond what this firmware allows, such as a"
+                " negative gain: defaults are in force, so set, calibrate and store anew"
+            )
         known = driver.calibration()
         limit = top_v and CurrentLimit(
             driver.limits().trip_a, (top_v - known.supply_offset_v) * known.supply_gain_a_per_v
