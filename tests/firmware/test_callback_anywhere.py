@@ -158,6 +158,30 @@ def test_condition_cause_and_gate_agree_wherever_the_callback_comes(
     assert {states.OFF, states.ON, states.TRIPPED} <= kinds
 
 
+@pytest.mark.parametrize("line", [line for line in LINES if "PROT:CLE" in line])
+@pytest.mark.parametrize("chip", ["esp32", "rp2"])
+def test_a_cut_just_before_the_trip_is_cleared_is_a_trip(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, chip: str, line: str
+) -> None:
+    """Before any bytecode of what clears it: `clear` forgets the trip that was, not this one."""
+    monkeypatch.chdir(tmp_path)
+    rig = Rig(tmp_path, chip=chip, gate=2, supply={"sensor": "adc", "pin": 34})
+    rig.say("CURR:PROT 0.5;:OUTP:RAMP 0")
+    for at in itertools.count(1, 3):
+        rig.on(165000, 20)
+        interrupts = Interrupts(rig, iter([(at, True), (1 << 30, False)]))
+        with interrupts:
+            rig.server.scpi.start(line)
+        if not interrupts.cuts:
+            break
+        while rig.server.scpi.busy() or rig.server.output.cut:
+            rig.server.turn()
+        assert rig.server.guard.cause == 101, at
+        agree(rig)
+        rig.say("OUTP:PROT:CLE;*CLS")
+    assert at > 100
+
+
 @pytest.mark.parametrize("hz", [165_000, 166_000, 190_000])
 @pytest.mark.parametrize("chip", ["esp32", "rp2"])
 def test_no_pulse_behind_a_cut_at_any_bytecode_of_a_step(

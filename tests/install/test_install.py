@@ -289,7 +289,7 @@ def test_the_first_edition_gives_way_and_its_settings_stay(
 
 def test_settings_that_cannot_be_kept_are_told(board: BareBench, flash: Path) -> None:
     """The first edition took negative gains."""
-    stored = STORED_BY_IT.replace(b"500000],[\"low", b"-500000],[\"low")
+    stored = STORED_BY_IT.replace(b'500000],["low', b'-500000],["low')
     (flash / "settings.bin").write_bytes(stored + b"\n%08x\n" % zlib.crc32(stored))
     view = Quiet()
     install(board.url, Wishes(), view)
