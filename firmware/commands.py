@@ -187,6 +187,8 @@ class Commands:
     def on(self, p):
         # Soft start or soft stop; a stop ends a sweep.
         output = self.output
+        if output.cut:  # the reason is told before the refusal
+            self.guard.cut_trip()
         if not switch(p):
             self.check.stop()
             output.event("stop")

@@ -257,6 +257,16 @@ def test_one_conversion_above_the_fast_limit_is_noise(esp32: Rig) -> None:
     assert not esp32.server.output.cut
 
 
+def test_a_line_that_falls_into_a_cut_is_told_the_trip_first(rig: Rig) -> None:
+    """A host that reads one error for a command that was refused then knows why."""
+    rig.on(165000, 20)
+    machine.voltages[34] = 3_300_000
+    machine.timers[0].callback(None)
+    assert rig.server.output.cut
+    rig.server.scpi.start("OUTP ON")
+    assert rig.errors()[0] in (101, 103)
+
+
 def test_an_i2c_sensor_is_left_to_the_main_loop(tmp_path: Path) -> None:
     rig = Rig(tmp_path, supply={"sensor": "ina226"}, i2c={"scl": 22, "sda": 21})
     rig.on()

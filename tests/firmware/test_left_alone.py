@@ -163,7 +163,7 @@ def test_a_cut_while_a_line_runs_is_a_trip(rig: Rig, line: str) -> None:
     rig.line.take = excess
     machine.writes.clear()
     rig.say(line)
-    assert rig.server.output.cut
+    assert rig.server.output.cut or rig.server.guard.cause
     rig.run_ms(200)
     assert rig.text("OUTP:COND?;PROT:CAUS?") == 'TRIPPED;101,"Over-current"'
     assert [w for w in machine.writes if w[0] == "duty" and w[1]] == []
