@@ -20,9 +20,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from coilwright.build import build_text, load_build
+from coilwright.circuit.soft_switching import lossless_valley_hz
 from coilwright.circuit.steady_state import solve, waveforms
 from coilwright.circuit.tank_choice import least_current_frequency
-from coilwright.circuit.valley import lossless_valley_hz
 from coilwright.record import Record, read_record
 from coilwright.tune import fit_resonance
 from coilwright.view.plots import COLORS

@@ -18,11 +18,11 @@ from cli.commandline import run, run_json
 from coilwright.errors import OutOfRange
 from coilwright.link import Driver, DutySweep, FrequencySweep, PointList
 from coilwright.link.plans import distinct
-from coilwright.pwm import Timer, driver_counts, frequency_steps, neighbours, predict
+from coilwright.pwm import PwmTimer, driver_counts, frequency_steps, neighbours, predict
 from firmware.rig import load
 
-ESP32, S3 = Timer("esp32", 80_000_000), Timer("esp32", 80_000_000, 14)
-RP2040, RP2350 = Timer("rp2", 125_000_000), Timer("rp2", 150_000_000)
+ESP32, S3 = PwmTimer("esp32", 80_000_000), PwmTimer("esp32", 80_000_000, 14)
+RP2040, RP2350 = PwmTimer("rp2", 125_000_000), PwmTimer("rp2", 150_000_000)
 TIMERS = {"esp32": ESP32, "esp32s3": S3, "rp2040": RP2040, "rp2350": RP2350}
 
 
@@ -68,7 +68,7 @@ def test_a_driver_reads_back_what_was_foretold(chip: str) -> None:
 
 
 @pytest.mark.parametrize(("timer", "number"), [(ESP32, 513), (S3, 513), (RP2040, 938)])
-def test_steps_are_as_many_as_the_compiled_sources_give(timer: Timer, number: int) -> None:
+def test_steps_are_as_many_as_the_compiled_sources_give(timer: PwmTimer, number: int) -> None:
     steps = frequency_steps(timer, 100_000, 400_000)
     assert len(steps) == number
     assert all(timer.period(request) == period for request, period in steps)

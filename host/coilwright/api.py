@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from coilwright.build import Build
     from coilwright.coil import CoilAnswer, DrumAnswer
     from coilwright.compare import Comparison
-    from coilwright.identify.result import Identified
+    from coilwright.identify.identified import Identified
     from coilwright.link import Driver
     from coilwright.predict import PredictedSweep, Prediction
     from coilwright.tank import TankAnswer
@@ -269,10 +269,10 @@ def identify(
         light: Whether to use the light sensor.
 
     Raises:
-        BadRecord, BadBuild, NoResult: As `coilwright.identify.procedure.identify`.
+        BadRecord, BadBuild, NoResult: As `coilwright.identify.identification.identify`.
     """
+    from coilwright.identify.identification import identify as fit
     from coilwright.identify.model import USUAL_WITHIN, Given
-    from coilwright.identify.procedure import identify as fit
 
     parts = load_build(build) if isinstance(build, str | Path) else build
     known = {

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from .circuit.checks import SOURCES, Facts, SupplyFacts, SwitchFacts
-from .circuit.driver import Coil, Diode, Driver, Loop, Receiver, Supply, Switch
+from .circuit.driver import Circuit, Coil, Diode, Loop, Receiver, Supply, Switch
 from .circuit.led import GRADING, LEDS, USUAL_F, with_charge
 from .documents import parse_toml
 from .errors import BadBuild
@@ -106,7 +106,7 @@ class BenchSetup:
 
 
 @dataclass(frozen=True, slots=True)
-class Tuned:
+class TunedValues:
     """The operating point at which the finished driver is used."""
 
     frequency_hz: float
@@ -122,15 +122,15 @@ class Build:
     """
 
     name: str
-    driver: Driver
+    driver: Circuit
     probe: Probe
     bench: BenchSetup
     source: Mapping[str, Any] = field(repr=False, compare=False)
     facts: Facts = field(default_factory=Facts)
-    tuned: Tuned | None = None
+    tuned: TunedValues | None = None
 
     @property
-    def bench_driver(self) -> Driver:
+    def bench_driver(self) -> Circuit:
         """The driver with the probe as its last receiver."""
         return replace(self.driver, receivers=(*self.driver.receivers, self.probe.receiver))
 
@@ -390,7 +390,7 @@ def _build(tree: Mapping[str, Any], name: str, seed: int | None) -> Build:
     return build
 
 
-def _driver(top: _Table) -> tuple[Driver, Facts]:
+def _driver(top: _Table) -> tuple[Circuit, Facts]:
     tables = top.tables("receiver")
     if len(tables) > MOST_RECEIVERS:
         message = f"The build has {len(tables)} receivers; {MOST_RECEIVERS} are the most."
@@ -407,7 +407,7 @@ def _driver(top: _Table) -> tuple[Driver, Facts]:
     facts = Facts(sheet, source, gate_a, coil_a, tank_v, volts)
     receivers = tuple(receiver for receiver, _ in lamps)
     try:
-        return Driver(supply, coil, capacitance, loop, switch, receivers), facts
+        return Circuit(supply, coil, capacitance, loop, switch, receivers), facts
     except ValueError as error:
         raise BadBuild(f"receiver: {error}.", "lower receiver.coupling") from None
 
@@ -504,14 +504,14 @@ def _thermal(table: _Table) -> float | None:
     return value
 
 
-def _tuned_point(top: _Table) -> Tuned | None:
+def _tuned_point(top: _Table) -> TunedValues | None:
     if not top.has("tuned"):
         return None
     table = top.table("tuned")
     duty = table.fraction("duty")
     if not 0 < duty < 1:
         raise BadBuild(f"tuned.duty is {duty:g}; it must lie between 0 and 1.", 'write "20 %"')
-    return table.make(Tuned, table.quantity("frequency", "Hz", above=0), duty)
+    return table.make(TunedValues, table.quantity("frequency", "Hz", above=0), duty)
 
 
 def _body_diode(table: _Table) -> Diode:

@@ -123,7 +123,7 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class MeterLine:
     """A straight line through readings: meter = (reading − offset) · gain.
 
     Attributes:
@@ -203,7 +203,7 @@ def check_point(point: Point, sensor: Sensor, place: str) -> None:
 
 def fit_line(
     readings: Sequence[Reading], sensor: Sensor, nominal_gain: float, least: int = 2
-) -> Line:
+) -> MeterLine:
     """Draw the line through readings and make sure that it can be one.
 
     Args:
@@ -263,7 +263,7 @@ def _check_readings(readings: Sequence[Reading], sensor: Sensor, least: int) -> 
         )
 
 
-def _check_residual(line: Line, sensor: Sensor) -> None:
+def _check_residual(line: MeterLine, sensor: Sensor) -> None:
     share = line.residual_share
     if share is None or share <= MOST_RESIDUAL:
         return
@@ -283,7 +283,7 @@ def _check_residual(line: Line, sensor: Sensor) -> None:
     )
 
 
-def straight(readings: Sequence[Reading]) -> Line:
+def straight(readings: Sequence[Reading]) -> MeterLine:
     """The least-squares line through readings that differ, with 95 % intervals."""
     from scipy.special import stdtrit
 
@@ -302,7 +302,7 @@ def straight(readings: Sequence[Reading]) -> Line:
     gain_wide = wide / math.sqrt(sxx)
     # First-order propagation to where the line meets zero (Draper and Smith, 1.7 and 3.2).
     offset_wide = wide / abs(gain) * math.sqrt(1 / count + (offset_v - middle) ** 2 / sxx)
-    return Line(
+    return MeterLine(
         gain=float(gain),
         gain_interval=(float(gain - gain_wide), float(gain + gain_wide)),
         offset_v=float(offset_v),

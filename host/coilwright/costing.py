@@ -51,7 +51,7 @@ class Kit:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class CostLine:
     """One part: needed, missing in the drawer, packs to buy, and the money for either."""
 
     part: ListedPart
@@ -63,7 +63,7 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
-class Cost:
+class BuildCost:
     """Cost of some drivers and lamps.
 
     `used` is the value of the material in them, with tax but without shipping, wherever it came
@@ -73,7 +73,7 @@ class Cost:
 
     drivers: int
     lamps: int
-    lines: tuple[Line, ...]
+    lines: tuple[CostLine, ...]
     used: Fraction
     bought: Fraction
     left_over: Fraction
@@ -89,7 +89,9 @@ class Cost:
         return self.bought / self.lamps if self.lamps else None
 
 
-def cost(parts: Sequence[ListedPart], drivers: int, lamps: int, order: Order | None = None) -> Cost:
+def cost(
+    parts: Sequence[ListedPart], drivers: int, lamps: int, order: Order | None = None
+) -> BuildCost:
     """Cost of building so many drivers and lamps.
 
     Raises:
@@ -102,7 +104,7 @@ def cost(parts: Sequence[ListedPart], drivers: int, lamps: int, order: Order | N
     taxed = 1 + terms.tax
     fresh = sum((line.missing * _each(line.part) for line in lines), Fraction(0))
     goods = sum((line.bought_cost for line in lines), Fraction(0))
-    return Cost(
+    return BuildCost(
         drivers=drivers,
         lamps=lamps,
         lines=lines,
@@ -116,11 +118,11 @@ def _each(part: ListedPart) -> Fraction:
     return part.pack_price / part.pack_size
 
 
-def _line(part: ListedPart, drivers: int, lamps: int) -> Line:
+def _line(part: ListedPart, drivers: int, lamps: int) -> CostLine:
     needed = drivers * part.per_driver + lamps * part.per_lamp
     missing = max(Fraction(0), needed - part.in_drawer)
     packs = math.ceil(missing / part.pack_size)
-    return Line(part, needed, missing, packs, needed * _each(part), packs * part.pack_price)
+    return CostLine(part, needed, missing, packs, needed * _each(part), packs * part.pack_price)
 
 
 def lamp_material(parts: Sequence[ListedPart], order: Order | None = None) -> Fraction:

@@ -38,7 +38,7 @@ class Period:
 
 
 @dataclass(frozen=True, slots=True)
-class Timer:
+class PwmTimer:
     """The timer behind `machine.PWM` of a chip.
 
     Attributes:
@@ -141,7 +141,7 @@ def driver_counts(duty: float, span: int) -> int:
     return (round(duty * _MILLION) * span + _MILLION // 2) // _MILLION
 
 
-def predict(timer: Timer, frequency_hz: int, duty: float) -> Step:
+def predict(timer: PwmTimer, frequency_hz: int, duty: float) -> Step:
     """What the driver sets for a frequency and a duty inside its limits.
 
     Raises:
@@ -154,7 +154,7 @@ def predict(timer: Timer, frequency_hz: int, duty: float) -> Step:
     return Step(frequency_hz, period.frequency_hz, counts, period.span)
 
 
-def frequency_steps(timer: Timer, low_hz: float, high_hz: float) -> list[tuple[int, Period]]:
+def frequency_steps(timer: PwmTimer, low_hz: float, high_hz: float) -> list[tuple[int, Period]]:
     """All frequencies that a request in whole hertz can make within a band, ends included.
 
     Args:
@@ -175,7 +175,7 @@ def frequency_steps(timer: Timer, low_hz: float, high_hz: float) -> list[tuple[i
     return sorted(found, key=lambda item: item[1].frequency_hz)
 
 
-def _next_request(timer: Timer, request: int, period: Period) -> int:
+def _next_request(timer: PwmTimer, request: int, period: Period) -> int:
     """First request above one that sets other counts; bisection, since they are monotone."""
     same, width = request, 1
     limit = timer.clock_hz // 2
@@ -188,7 +188,7 @@ def _next_request(timer: Timer, request: int, period: Period) -> int:
     return same + 1
 
 
-def neighbours(timer: Timer, at: Step, around: int = 1) -> list[Step]:
+def neighbours(timer: PwmTimer, at: Step, around: int = 1) -> list[Step]:
     """The steps of frequency on both sides, each at the count of duty nearest to that of `at`.
 
     Args:

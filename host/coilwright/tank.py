@@ -13,21 +13,26 @@ from typing import Any
 
 from coilwright.callable_module import CallableModule
 from coilwright.circuit.combination import Combination, Layout, combine, nearest_combination
-from coilwright.circuit.driver import Driver
-from coilwright.circuit.resonance import capacitance_for, detuning, inductance_for, resonance_hz
+from coilwright.circuit.driver import Circuit
+from coilwright.circuit.soft_switching import tank_turn, valley_capacitance, valley_frequency
 from coilwright.circuit.tank_choice import (
     ASSUMED_Q,
     SOFT,
     TankPoint,
-    Valley,
+    TankValley,
     assumed_driver,
     evaluate,
     least_current_capacitance,
     least_current_frequency,
     lossless_swing,
 )
+from coilwright.circuit.tank_resonance import (
+    capacitance_for,
+    detuning,
+    inductance_for,
+    resonance_hz,
+)
 from coilwright.circuit.tolerance import Part, Spread, frequency_spread
-from coilwright.circuit.valley import tank_turn, valley_capacitance, valley_frequency
 from coilwright.circuit.values import (
     Preferred,
     neighbours,
@@ -67,7 +72,7 @@ class TankQuestion:
     duty: float | None = None
     supply_v: float | None = None
     resistance_ohm: float | None = None
-    driver: Driver | None = None
+    driver: Circuit | None = None
     series: str = "E12"
     drawer: tuple[DrawerPart, ...] | None = None
     any_dielectric: bool = False
@@ -81,7 +86,7 @@ class TankQuestion:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class TankRow:
     """One capacitor or frequency of the comparison, and what the driver does with it."""
 
     name: str
@@ -100,8 +105,8 @@ class Switching:
     sought: str
     lossless: float
     least: float | None
-    valley: Valley | None
-    rows: tuple[Row, ...]
+    valley: TankValley | None
+    rows: tuple[TankRow, ...]
     ends: tuple[TankPoint, ...] = ()
 
     @property
@@ -348,7 +353,7 @@ def _finished(result: TankAnswer) -> TankAnswer:
 
 def _driver(
     question: TankQuestion, inductance: float, frequency: float
-) -> tuple[Driver, list[str]]:
+) -> tuple[Circuit, list[str]]:
     """The driver to solve, and in words what had to be assumed for it."""
     volts, ohm = question.supply_v, question.resistance_ohm
     if volts is not None and not volts > 0:
@@ -377,7 +382,7 @@ def _driver(
     return driver, [*assumed, "no lamps"]
 
 
-def _capacitance_sought(driver: Driver, frequency: float, duty: float) -> Switching:
+def _capacitance_sought(driver: Circuit, frequency: float, duty: float) -> Switching:
     lossless = valley_capacitance(driver.coil.inductance_h, frequency, duty)
     try:
         valley = least_current_capacitance(driver, frequency, duty)
@@ -389,7 +394,7 @@ def _capacitance_sought(driver: Driver, frequency: float, duty: float) -> Switch
 def _compared(
     question: TankQuestion,
     switching: Switching,
-    driver: Driver,
+    driver: Circuit,
     frequency: float,
     found: Sequence[Combination],
 ) -> Switching:
@@ -404,7 +409,7 @@ def _compared(
         named.append(("as in the build", question.driver.tank_capacitance_f))
     named += [(str(one), one.capacitance_f) for one in found]
     points = evaluate(driver, [value for _, value in named], frequency, question.duty)
-    rows = tuple(Row(name, point) for (name, _), point in zip(named, points, strict=True))
+    rows = tuple(TankRow(name, point) for (name, _), point in zip(named, points, strict=True))
     return replace(switching, rows=rows)
 
 
@@ -425,7 +430,7 @@ def _choice(
 def _with_ends(
     question: TankQuestion,
     switching: Switching,
-    driver: Driver,
+    driver: Circuit,
     layout: Layout,
     parts: Sequence[Part],
 ) -> Switching:
@@ -443,7 +448,7 @@ def _with_ends(
     return replace(switching, ends=tuple(ends))
 
 
-def _frequency_sought(driver: Driver, duty: float) -> Switching:
+def _frequency_sought(driver: Circuit, duty: float) -> Switching:
     inductance, capacitance = driver.coil.inductance_h, driver.tank_capacitance_f
     lossless = valley_frequency(inductance, capacitance, duty)
     named = [
@@ -459,12 +464,12 @@ def _frequency_sought(driver: Driver, duty: float) -> Switching:
         pass  # told by the note that `least` is missing
     hertz = [value for _, value in named]
     points = evaluate(driver, [capacitance] * len(named), hertz, duty)
-    rows = tuple(Row(name, point) for (name, _), point in zip(named, points, strict=True))
+    rows = tuple(TankRow(name, point) for (name, _), point in zip(named, points, strict=True))
     return Switching("frequency", lossless, least, valley, rows)
 
 
 def _offer(
-    question: TankQuestion, target: float, driver: Driver | None, frequency: float
+    question: TankQuestion, target: float, driver: Circuit | None, frequency: float
 ) -> tuple[tuple[DrawerPart, ...], tuple[str, ...]]:
     """The capacitors to choose from, and in words those of the drawer that may not be used."""
     if question.drawer is None:
@@ -554,7 +559,7 @@ MODEL = (
 )
 
 
-def _notes(switching: Switching | None, driver: Driver | None) -> tuple[str, ...]:
+def _notes(switching: Switching | None, driver: Circuit | None) -> tuple[str, ...]:
     """What the figures of the comparison do not say by themselves."""
     if switching is None or driver is None:
         return ()

@@ -21,7 +21,7 @@ from coilwright.bench.circuit_faults import (
 from coilwright.bench.faults import KINDS, Fault, parse_fault
 from coilwright.bench.plant import Plant
 from coilwright.build import load_build
-from coilwright.circuit.driver import Coil, Driver, Receiver
+from coilwright.circuit.driver import Circuit, Coil, Receiver
 from coilwright.circuit.steady_state import solve
 
 HARBOUR = load_build("harbour")
@@ -34,7 +34,7 @@ def under(*texts: str, after_s: float = 0.0) -> Any:
     return condition([(parse_fault(text), round(after_s * 1e6)) for text in texts])
 
 
-def supply_a(driver: Driver, frequency_hz: Any = (150e3, 165e3, 180e3), duty: float = 0.25) -> Any:
+def supply_a(driver: Circuit, frequency_hz: Any = (150e3, 165e3, 180e3), duty: float = 0.25) -> Any:
     state = solve(driver, frequency_hz, duty)
     assert state.converged.all()
     return state.supply_a

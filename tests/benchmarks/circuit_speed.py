@@ -28,7 +28,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from circuit.circuit_builds import PROBE, harbour, lamps  # noqa: E402
 from circuit.ngspice_netlist import Run, simulate  # noqa: E402
 from coilwright.build import load_build  # noqa: E402
-from coilwright.circuit.driver import Driver  # noqa: E402
+from coilwright.circuit.driver import Circuit  # noqa: E402
 from coilwright.circuit.operating_map import find_valley  # noqa: E402
 from coilwright.circuit.steady_state import solve, solve_draws  # noqa: E402
 
@@ -67,7 +67,7 @@ def sweeps() -> None:
         print(line, flush=True)
 
 
-def drawn(random: np.random.Generator, driver: Driver) -> Driver:
+def drawn(random: np.random.Generator, driver: Circuit) -> Circuit:
     """Inductances and capacitances within 5 %, resistances and couplings within 10 %."""
 
     def near(value: float, within: float) -> float:

@@ -27,9 +27,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from coilwright.build import Build  # noqa: E402
 from coilwright.identify import keys  # noqa: E402
+from coilwright.identify.identification import identify  # noqa: E402
+from coilwright.identify.identified import Identified  # noqa: E402
 from coilwright.identify.model import Given  # noqa: E402
-from coilwright.identify.procedure import identify  # noqa: E402
-from coilwright.identify.result import Identified  # noqa: E402
 from identification.bench_records import Bench  # noqa: E402
 from identification.random_builds import planned  # noqa: E402
 

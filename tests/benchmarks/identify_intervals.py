@@ -27,8 +27,8 @@ import numpy as np  # noqa: E402
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from coilwright.identify.procedure import identify  # noqa: E402
-from coilwright.identify.result import Identified, Value  # noqa: E402
+from coilwright.identify.identification import identify  # noqa: E402
+from coilwright.identify.identified import Identified, Value  # noqa: E402
 from identification.random_plans import Made, made  # noqa: E402
 
 REACH = 1.96

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from coilwright.circuit.driver import Coil, Diode, Driver, Loop, Receiver, Supply, Switch
+from coilwright.circuit.driver import Circuit, Coil, Diode, Loop, Receiver, Supply, Switch
 from coilwright.circuit.led import LEDS
 
 LED = Diode(saturation_a=1.2e-18, emission=2.0, resistance_ohm=10.0)
@@ -23,32 +23,32 @@ def lamps(coupling: float = 0.006, count: int = 8, led: Diode | None = LED) -> R
 PROBE = Receiver("probe", 1.5e-3, 9.0, 620e-12, 0.002, 1, None, 100e3)
 
 
-def harbour(loop_h: float = 80e-9, damping_ohm: float = 50.0) -> Driver:
+def harbour(loop_h: float = 80e-9, damping_ohm: float = 50.0) -> Circuit:
     """The harbour build: eight lamps and the pickup probe."""
-    return Driver(SUPPLY, COIL, 82e-9, Loop(loop_h, damping_ohm), SWITCH, (lamps(), PROBE))
+    return Circuit(SUPPLY, COIL, 82e-9, Loop(loop_h, damping_ohm), SWITCH, (lamps(), PROBE))
 
 
-def single(loop_h: float = 50e-9, damping_ohm: float = 50.0, switch: Switch = SWITCH) -> Driver:
+def single(loop_h: float = 50e-9, damping_ohm: float = 50.0, switch: Switch = SWITCH) -> Circuit:
     """One lamp at a coupling of 0.004 and nothing else."""
-    return Driver(SUPPLY, COIL, 82e-9, Loop(loop_h, damping_ohm), switch, (lamps(0.004, 1),))
+    return Circuit(SUPPLY, COIL, 82e-9, Loop(loop_h, damping_ohm), switch, (lamps(0.004, 1),))
 
 
-def high_q() -> Driver:
+def high_q() -> Circuit:
     """Two receivers without load, Q = 100 at 165 kHz, on a loop of 120 nH; tuned apart by 2 %."""
     ohm = 2 * math.pi * 165e3 * 1.5e-3 / 100
     one = Receiver("one", 1.5e-3, ohm, 620e-12, 0.006)
     two = Receiver("two", 1.5e-3, ohm, 595e-12, 0.004)
-    return Driver(SUPPLY, COIL, 82e-9, Loop(120e-9, 50.0), SWITCH, (one, two))
+    return Circuit(SUPPLY, COIL, 82e-9, Loop(120e-9, 50.0), SWITCH, (one, two))
 
 
-def bright() -> Driver:
+def bright() -> Circuit:
     """A near lamp driven far into its clamping, a far one, and a drain that breaks down at 60 V."""
     held = Switch(0.05, 600e-12, BODY, breakdown_v=60.0)
     far = Receiver("far", 1.0e-3, 7.0, 900e-12, 0.005, 1, LED)
-    return Driver(SUPPLY, COIL, 82e-9, Loop(100e-9, 40.0), held, (lamps(0.03, 1), far))
+    return Circuit(SUPPLY, COIL, 82e-9, Loop(100e-9, 40.0), held, (lamps(0.03, 1), far))
 
 
-def charged(capacitor_f: float, led: Diode, coupling: float = 0.004) -> Driver:
+def charged(capacitor_f: float, led: Diode, coupling: float = 0.004) -> Circuit:
     """One lamp with little else to its capacitor than its LEDs' junctions."""
     lamp = Receiver("lamps", 1.5e-3, 9.0, capacitor_f, coupling, 1, led)
     return replace(single(), receivers=(lamp,))

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from circuit.circuit_builds import BUILDS
-from coilwright.circuit.driver import Diode, Driver
+from coilwright.circuit.driver import Circuit, Diode
 from coilwright.circuit.steady_state import SteadyState, solve
 
 TABLE = Path(__file__).with_name("reference.csv")
@@ -32,7 +32,7 @@ CHARGED = tuple(build for build in BUILDS if build.startswith("led-"))
 """Builds whose LEDs have charge."""
 
 
-def _by_capacitance(driver: Driver, extra: Callable[[Diode], float]) -> Driver:
+def _by_capacitance(driver: Circuit, extra: Callable[[Diode], float]) -> Circuit:
     """The driver with plain LEDs, and so much more in the first lamp's capacitor."""
     lamp = driver.receivers[0]
     assert lamp.led is not None

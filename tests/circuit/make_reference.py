@@ -12,7 +12,7 @@ from pathlib import Path
 
 from circuit.circuit_builds import BUILDS, POINTS
 from circuit.ngspice_netlist import Run, simulate
-from coilwright.circuit.driver import Driver
+from coilwright.circuit.driver import Circuit
 
 TABLE = Path(__file__).with_name("reference.csv")
 FIELDS = (
@@ -44,7 +44,7 @@ def run_of(build: str) -> Run:
     return MAPS if len(POINTS[build]) > 20 or build.startswith("led-") else LISTS
 
 
-def row(build: str, driver: Driver, frequency_hz: float, duty: float) -> dict[str, object]:
+def row(build: str, driver: Circuit, frequency_hz: float, duty: float) -> dict[str, object]:
     """One line of the table; `drift` is the relative change of the supply current at the end."""
     found = simulate(driver, frequency_hz, duty, run_of(build))
     return {

@@ -14,7 +14,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from coilwright.circuit.driver import BREAKDOWN_A, THERMAL_V, Diode, Driver
+from coilwright.circuit.driver import BREAKDOWN_A, THERMAL_V, Circuit, Diode
 
 EDGE_S = 0.1e-9
 
@@ -37,7 +37,7 @@ def _model(name: str, diode: Diode) -> str:
     return f".model {name} d(is={diode.saturation_a!r} n={diode.emission!r} rs={series!r}{charge})"
 
 
-def _coil(driver: Driver) -> list[str]:
+def _coil(driver: Circuit) -> list[str]:
     lines = [
         f"vs s 0 {driver.supply.voltage_v!r}",
         f"rs s vcc {driver.supply.resistance_ohm!r}",
@@ -56,7 +56,7 @@ def _coil(driver: Driver) -> list[str]:
     return lines
 
 
-def _switch(driver: Driver, frequency_hz: float, duty: float) -> list[str]:
+def _switch(driver: Circuit, frequency_hz: float, duty: float) -> list[str]:
     period = 1 / frequency_hz
     switch = driver.switch
     lines = [
@@ -75,7 +75,7 @@ def _switch(driver: Driver, frequency_hz: float, duty: float) -> list[str]:
     return lines
 
 
-def _receivers(driver: Driver) -> list[str]:
+def _receivers(driver: Circuit) -> list[str]:
     lines: list[str] = []
     for index, item in enumerate(driver.receivers):
         if item.led is not None:
@@ -100,7 +100,7 @@ def _receivers(driver: Driver) -> list[str]:
     return lines
 
 
-def netlist(driver: Driver, frequency_hz: float, duty: float, run: Run) -> str:
+def netlist(driver: Circuit, frequency_hz: float, duty: float, run: Run) -> str:
     """The whole deck; results come as lines `name = value` on standard output."""
     period = 1 / frequency_hz
     begin, end = (run.periods - run.averaged) * period, run.periods * period
@@ -137,7 +137,7 @@ def netlist(driver: Driver, frequency_hz: float, duty: float, run: Run) -> str:
     return "\n".join(lines) + "\n"
 
 
-def simulate(driver: Driver, frequency_hz: float, duty: float, run: Run) -> dict[str, float]:
+def simulate(driver: Circuit, frequency_hz: float, duty: float, run: Run) -> dict[str, float]:
     """Run ngspice in batch mode and return its measures by name.
 
     Raises:

@@ -29,14 +29,14 @@ from coilwright.circuit.checks import (
     turn_on_current_a,
     worst,
 )
-from coilwright.circuit.driver import Coil, Driver, Loop, Supply
+from coilwright.circuit.driver import Circuit, Coil, Loop, Supply
 from coilwright.circuit.operating_map import (
     find_valley,
     solve_map,
     unlit_peak_v,
 )
+from coilwright.circuit.soft_switching import lossless_valley_hz
 from coilwright.circuit.steady_state import solve, waveforms
-from coilwright.circuit.valley import lossless_valley_hz
 from coilwright.errors import NoResult
 from coilwright.view.predict_text import point_lines
 
@@ -60,7 +60,7 @@ FACTS = Facts(
 
 
 def situation(
-    driver: Driver | None = None,
+    driver: Circuit | None = None,
     facts: Facts = FACTS,
     hertz: float = 161e3,
     duty: float = 0.4,
@@ -169,10 +169,10 @@ def test_weaker_drive_never_lowers_the_on_resistance(
 # Against the solved circuit.
 
 
-def lossless(volts: float = 5.0, hertz: float = 1.0) -> Driver:
+def lossless(volts: float = 5.0, hertz: float = 1.0) -> Circuit:
     """5 µH and 82 nF with next to no losses, no loop, no receiver."""
     switch = dataclasses.replace(SWITCH, on_resistance_ohm=1e-4, output_capacitance_f=1e-13)
-    return Driver(Supply(volts, 1e-3, 1.0), Coil(5e-6, 1e-4), 82e-9, Loop(0.0), switch)
+    return Circuit(Supply(volts, 1e-3, 1.0), Coil(5e-6, 1e-4), 82e-9, Loop(0.0), switch)
 
 
 # Lossless closed form, derived: t_on, t_off, coil peak V·t_on/(2L), drain peak of the tank that

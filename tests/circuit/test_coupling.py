@@ -26,7 +26,7 @@ from coilwright.circuit.coupling import (
     turns_area_estimate,
     turns_area_from_point,
 )
-from coilwright.circuit.field import MU0, Winding, field_t, solenoid
+from coilwright.circuit.field import MU0, CoaxialTurns, field_t, solenoid
 
 UP = (0.0, 0.0, 1.0)
 COIL = solenoid(0.06, 7, 1e-3)
@@ -173,7 +173,7 @@ def test_far_coupling_falls_with_the_cube() -> None:
 def test_core_is_the_limit_of_a_small_coil() -> None:
     """A small ring couples by its area times the field at its middle, shift and tilt included."""
     place = Placement(0.02, 0.6)
-    ring = Winding((1e-4,), (0.0,))
+    ring = CoaxialTurns((1e-4,), (0.0,))
     area = CoreReceiver(math.pi * 1e-8)
     assert core_mutual_h(COIL, area, 0.03, place) == pytest.approx(
         mutual_h(COIL, ring, 0.03, place), rel=1e-4
@@ -205,10 +205,10 @@ def test_demagnetising_factor_has_no_seam_at_the_sphere(aspect: float) -> None:
     assert rise / (2 * step) == pytest.approx(-4 / 15, rel=0.05)
 
 
-def wound_sphere(radius: float, turns: int) -> Winding:
+def wound_sphere(radius: float, turns: int) -> CoaxialTurns:
     """A sphere wound evenly along its axis."""
     heights = (np.arange(turns) - (turns - 1) / 2) / (turns / 2) * radius
-    return Winding(tuple(np.sqrt(radius**2 - heights**2).tolist()), tuple(heights.tolist()))
+    return CoaxialTurns(tuple(np.sqrt(radius**2 - heights**2).tolist()), tuple(heights.tolist()))
 
 
 def test_turns_area_of_a_wound_sphere_of_air() -> None:
@@ -252,7 +252,7 @@ def test_rings_inductance(
 
 def test_single_ring_inductance() -> None:
     """mu0 R (ln(8 R / r) - 1.75): 155.0254 nH at R = 25 mm, r = 0.25 mm (any handbook)."""
-    ring = Winding((0.025,), (0.0,))
+    ring = CoaxialTurns((0.025,), (0.0,))
     assert 1e9 * rings_inductance_h(ring, 0.5e-3) == pytest.approx(155.0254, rel=1e-6)
 
 

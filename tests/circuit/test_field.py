@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from coilwright.circuit.field import (
     MU0,
-    Winding,
+    CoaxialTurns,
     field_t,
     flat_coil,
     ring_field_t,
@@ -133,7 +133,7 @@ def test_flat_coil_spans_its_diameters() -> None:
         lambda: solenoid(0.06, 0, 1e-3),
         lambda: solenoid(0.0, 3, 1e-3),
         lambda: flat_coil(0.06, 0.02, 3),
-        lambda: Winding((0.1,), ()),
+        lambda: CoaxialTurns((0.1,), ()),
         lambda: ring_field_t(0.1, 1.0, 0.1, 0.0),
         lambda: strongest_field_t(solenoid(0.06, 3, 1e-3), 1.0, 0.0),
     ],

@@ -17,8 +17,8 @@ from coilwright.build import load_build, parse_build
 from coilwright.circuit.junction import junction_capacitance_f, pair_capacitance_f
 from coilwright.circuit.led import LEDS
 from coilwright.circuit.reach import with_led
-from coilwright.circuit.resonance import resonance_hz
 from coilwright.circuit.steady_state import solve
+from coilwright.circuit.tank_resonance import resonance_hz
 
 WITH_CHARGE = replace(LED, capacitance_f=30e-12, potential_v=1.9)
 

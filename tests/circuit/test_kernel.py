@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 
 from circuit.circuit_builds import BUILDS, POINTS, PROBE, harbour, lamps, single
 from coilwright.circuit import _kernel, _settle
-from coilwright.circuit.driver import Driver
+from coilwright.circuit.driver import Circuit
 from coilwright.circuit.steady_state import SteadyState, solve, solve_draws
 from coilwright.cli import cli
 
@@ -106,7 +106,7 @@ def test_any_driver_is_solved_alike(
     agree(lambda: solve(driver, frequency_hz, duty))
 
 
-def many(count: int) -> Driver:
+def many(count: int) -> Circuit:
     """A harbour of different lamps."""
     return replace(harbour(), receivers=tuple(lamps(0.003 + 2e-4 * i, 1) for i in range(count)))
 

@@ -17,8 +17,8 @@ from coilwright.circuit.field import solenoid
 from coilwright.circuit.led import LEDS
 from coilwright.circuit.reach import (
     Edge,
+    ReachSetting,
     Reals,
-    Setting,
     curves,
     draw_receivers,
     edges,
@@ -31,15 +31,15 @@ from coilwright.circuit.steady_state import solve
 COIL = solenoid(0.06, 9, 1e-3)
 LAMP = lamps(0.0, 1)
 DRIVER = replace(harbour(), receivers=(LAMP,))
-SETTING = Setting(DRIVER, 165e3, 0.2, 1e-4)
-DETUNED = Setting(DRIVER, 158e3, 0.2, 1e-5)
+SETTING = ReachSetting(DRIVER, 165e3, 0.2, 1e-4)
+DETUNED = ReachSetting(DRIVER, 158e3, 0.2, 1e-5)
 
 
 def coupling(distances_m: Reals) -> Reals:
     return couplings(COIL, CoreReceiver(0.02), 9.6e-6, 1.5e-3, distances_m)
 
 
-def brightness(setting: Setting, led: Diode, distance_m: float) -> float:
+def brightness(setting: ReachSetting, led: Diode, distance_m: float) -> float:
     """Current of the brighter LED, asked of the solver alone."""
     lamp = replace(with_led(LAMP, led), coupling=float(coupling(np.array(distance_m))))
     found = solve(replace(DRIVER, receivers=(lamp,)), setting.frequency_hz, setting.duty)
@@ -157,6 +157,6 @@ def test_draws_are_seeded_and_within_their_tolerance() -> None:
 
 def test_impossible_settings_are_refused() -> None:
     with pytest.raises(ValueError, match="reach moves one"):
-        Setting(harbour(), 165e3, 0.2, 1e-4)
+        ReachSetting(harbour(), 165e3, 0.2, 1e-4)
     with pytest.raises(ValueError, match="never passed"):
-        Setting(DRIVER, 165e3, 0.2, 0.0)
+        ReachSetting(DRIVER, 165e3, 0.2, 0.0)

@@ -16,7 +16,7 @@ from circuit.circuit_builds import BODY, COIL, LED, PROBE, SUPPLY, SWITCH, harbo
 from coilwright.circuit import _kernel, steady_state
 from coilwright.circuit._points import Points
 from coilwright.circuit._settle import Settled, settle
-from coilwright.circuit.driver import Coil, Diode, Driver, Loop, Receiver, Supply, Switch
+from coilwright.circuit.driver import Circuit, Coil, Diode, Loop, Receiver, Supply, Switch
 from coilwright.circuit.steady_state import SteadyState, solve, solve_draws, waveforms
 from coilwright.errors import OutOfRange
 
@@ -43,7 +43,7 @@ LOSSLESS = [
 
 @pytest.mark.parametrize(("on_us", "off_us", "coil_a", "drain_v"), LOSSLESS)
 def test_nearly_lossless_tank(on_us: float, off_us: float, coil_a: float, drain_v: float) -> None:
-    driver = Driver(
+    driver = Circuit(
         Supply(5.0, 1e-4, 0.1),
         Coil(5e-6, 1e-4),
         82e-9,
@@ -81,7 +81,7 @@ def test_receiver_without_led_follows_the_linear_resonance() -> None:
     resistance = 2 * math.pi * resonance * inductance / quality
     receiver = Receiver("coil", inductance, resistance, capacitance, 1e-5)
     frequencies = resonance * np.array([1 - 1 / (2 * quality), 1.0, 1 + 1 / (2 * quality)])
-    found = solve(Driver(SUPPLY, COIL, 82e-9, Loop(0.0), SWITCH, (receiver,)), frequencies, 0.3)
+    found = solve(Circuit(SUPPLY, COIL, 82e-9, Loop(0.0), SWITCH, (receiver,)), frequencies, 0.3)
     answer = found.receiver_peak_v[:, 0] / found.coil_rms_a
     assert answer[0] / answer[1] == pytest.approx(math.sqrt(0.5), rel=0.05)
     assert answer[2] / answer[1] == pytest.approx(math.sqrt(0.5), rel=0.05)
@@ -89,7 +89,7 @@ def test_receiver_without_led_follows_the_linear_resonance() -> None:
 
 def test_high_q_receiver_converges() -> None:
     receiver = Receiver("probe", 1.5e-3, 1.0, 620e-12, 0.001)
-    driver = Driver(SUPPLY, COIL, 82e-9, Loop(80e-9, 50.0), SWITCH, (receiver,))
+    driver = Circuit(SUPPLY, COIL, 82e-9, Loop(80e-9, 50.0), SWITCH, (receiver,))
     found = solve(driver, np.linspace(164e3, 166e3, 9), 0.3)
     assert found.converged.all()
     assert np.abs(found.energy_balance).max() < 1e-3
@@ -117,9 +117,9 @@ def scaled_diode(diode: Diode, by: float) -> Diode:
     return Diode(diode.saturation_a / by, diode.emission, diode.resistance_ohm * by)
 
 
-def scaled(driver: Driver, by: float) -> Driver:
+def scaled(driver: Circuit, by: float) -> Circuit:
     """Every impedance times `by`, every voltage the same."""
-    return Driver(
+    return Circuit(
         Supply(
             driver.supply.voltage_v,
             driver.supply.resistance_ohm * by,

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coilwright.circuit.driver import Coil, Diode, Driver, Loop, Supply, Switch
-from coilwright.circuit.resonance import capacitance_for
+from coilwright.circuit.driver import Circuit, Coil, Diode, Loop, Supply, Switch
+from coilwright.circuit.soft_switching import tank_turn, valley_capacitance, valley_frequency
 from coilwright.circuit.steady_state import waveforms
 from coilwright.circuit.tank_choice import (
     assumed_driver,
@@ -20,7 +20,7 @@ from coilwright.circuit.tank_choice import (
     least_current_frequency,
     lossless_swing,
 )
-from coilwright.circuit.valley import tank_turn, valley_capacitance, valley_frequency
+from coilwright.circuit.tank_resonance import capacitance_for
 from coilwright.circuit.values import series_values
 from coilwright.errors import NoResult, OutOfRange
 
@@ -53,7 +53,7 @@ def test_solver_agrees_with_the_closed_form_where_losses_vanish(
     on_s: float, off_s: float, hertz: float, switch_a: float, drain_v: float
 ) -> None:
     switch = Switch(1e-4, 1e-13, Diode(1e-15, 1.0, 1e-3))
-    driver = Driver(Supply(5.0, 1e-3, 1e-3), Coil(5e-6, 1e-5), 82e-9, Loop(0.0, math.inf), switch)
+    driver = Circuit(Supply(5.0, 1e-3, 1e-3), Coil(5e-6, 1e-5), 82e-9, Loop(0.0, math.inf), switch)
     duty = on_s / (on_s + off_s)
 
     (point,) = evaluate(driver, [82e-9], hertz, duty)

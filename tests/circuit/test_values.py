@@ -8,7 +8,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coilwright.circuit.resonance import capacitance_for, detuning, inductance_for, resonance_hz
+from coilwright.circuit.tank_resonance import (
+    capacitance_for,
+    detuning,
+    inductance_for,
+    resonance_hz,
+)
 from coilwright.circuit.values import SERIES, nearest, neighbours, series_tolerance, series_values
 from coilwright.errors import OutOfRange
 

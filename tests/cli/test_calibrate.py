@@ -23,7 +23,7 @@ from coilwright.bench.process import Bench
 from coilwright.calibration import CURRENT, PROBE, Sensor
 from coilwright.link import Driver
 from coilwright.link.facts import Calibration, DriverState
-from coilwright.pwm import Timer, predict
+from coilwright.pwm import PwmTimer, predict
 
 pytestmark = pytest.mark.micropython
 
@@ -33,7 +33,7 @@ ELSEWHERE = ((135_000, 0.18), (150_000, 0.3))
 
 def true(bench: Bench, sensor: Sensor, places: tuple[tuple[int, float], ...]) -> list[float]:
     """What a perfect meter shows at the settings that the chip makes of these."""
-    timer = Timer(bench.chip.family, bench.chip.pwm_clock_hz)
+    timer = PwmTimer(bench.chip.family, bench.chip.pwm_clock_hz)
     steps = [predict(timer, hz, duty) for hz, duty in places]
     row = 0 if sensor is CURRENT else 2
     hertz, duty = np.array([s.frequency_hz for s in steps]), np.array([s.duty for s in steps])

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 
 from coilwright.cli import cli
 from coilwright.errors import CoilwrightError, NoAnswer, NotOurDriver, PortNotFound
-from coilwright.install import procedure, prompt
+from coilwright.install import installing, prompt
 from coilwright.link import last_port, ports
 from coilwright.link.handshake import ForeignDevice, PythonPrompt
 from link.fakedriver import FakeDriver, FakeLine
@@ -141,9 +141,9 @@ class TestInterrupting:
 
     def test_a_python_prompt_may_be_interrupted(self) -> None:
         for careful in (False, True):
-            procedure._check_interruptible(PythonPrompt("It is"), careful=careful, interrupt=False)
+            installing._check_interruptible(PythonPrompt("It is"), careful=careful, interrupt=False)
         with pytest.raises(ForeignDevice):
-            procedure._check_interruptible(ForeignDevice("It is"), careful=True, interrupt=True)
+            installing._check_interruptible(ForeignDevice("It is"), careful=True, interrupt=True)
 
 
 def port(device: str, vid: int | None = None, serial: str = "", description: str = "n/a") -> Any:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from coilwright.compare.parts import named, parts_of
-from coilwright.compare.together import Measured, Pair, found_together
+from coilwright.compare.together import FiguresSeen, Pair, found_together
 from coilwright.compare.verdict import Case, Judge
 from compare.compared_pairs import DUTY, compared, exchanged, planned
 
@@ -34,7 +34,7 @@ def test_the_change_is_found_from_afar_with_its_deviation(change: float) -> None
         first, second = pair.figures(np.append(parts, change)[None])[0]
         first_sd, ratio_sd, model_sd = np.full((3, 6), [[0.02], [1e-3], [0.01]])
         apart = model_sd * math.sqrt(2 * -math.expm1(-((change / 0.3) ** 2)))
-        measured = Measured(
+        measured = FiguresSeen(
             first + first_sd * rng.standard_normal(6),
             first_sd,
             second - first + np.hypot(ratio_sd, apart) * rng.standard_normal(6),

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from coilwright.build import Analogue, Build
-from coilwright.circuit.driver import Driver
+from coilwright.circuit.driver import Circuit
 from coilwright.circuit.steady_state import solve
 from coilwright.identify.model import _loaded
 from coilwright.point import Flag, Point
@@ -93,7 +93,7 @@ class Bench:
 
 
 def true_readings(
-    driver: Driver, build: Build, frequency_hz: np.ndarray, duty: float
+    driver: Circuit, build: Build, frequency_hz: np.ndarray, duty: float
 ) -> dict[str, np.ndarray]:
     """Supply A, peak across the probe's capacitor V and mean LED current A."""
     state = solve(driver, frequency_hz, duty)

@@ -10,9 +10,9 @@ from scipy.optimize import least_squares
 
 from coilwright.circuit.steady_state import SteadyState
 from coilwright.identify.fit import USUAL, Fit
+from coilwright.identify.identification import THOROUGH
 from coilwright.identify.model import Parameter, Solved
 from coilwright.identify.observations import Observations
-from coilwright.identify.procedure import THOROUGH
 from coilwright.identify.sensors import Sensors
 
 SENSORS = Sensors(gain=(0.01, 0.01, 0.0), offset=(1e-3, 0.0, 0.0), floor=(0.0, 0.0, 0.0))

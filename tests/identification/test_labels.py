@@ -9,9 +9,9 @@ import pytest
 
 from coilwright.build import load_build
 from coilwright.identify.fit import Fit, Fitted
+from coilwright.identify.identification import THOROUGH
 from coilwright.identify.labels import Contradiction, contradiction, freed, without_label
 from coilwright.identify.model import Given, Parameter, parameters
-from coilwright.identify.procedure import THOROUGH
 from identification.test_fit import SENSORS, PowerLaws
 
 WITHIN = 0.05

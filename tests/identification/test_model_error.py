@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from coilwright.identify.fit import Fit, Fitted
+from coilwright.identify.identification import USUAL, weighed
 from coilwright.identify.intervals import Intervals
 from coilwright.identify.model_error import model_error
-from coilwright.identify.procedure import USUAL, weighed
 from coilwright.identify.sensors import LARGEST_MODEL_ERROR
 from identification.test_fit import SENSORS, PowerLaws
 

@@ -14,10 +14,10 @@ import pytest
 
 from coilwright.build import Build
 from coilwright.circuit.steady_state import SteadyState, solve_draws
-from coilwright.identify import keys, model, procedure
+from coilwright.identify import identification, keys, model
+from coilwright.identify.identification import identify
+from coilwright.identify.identified import Identified, summarize
 from coilwright.identify.model import Given
-from coilwright.identify.procedure import identify
-from coilwright.identify.result import Identified, summarize
 from coilwright.identify.sensors import LARGEST_MODEL_ERROR
 from coilwright.record import read_record
 from identification.make_ngspice_records import FOLDER, TRUTH, built, planned
@@ -48,7 +48,7 @@ def found() -> Iterator[Identified]:
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(model, "solve_draws", watched)
-        patch.setattr(procedure, "summarize", kept)
+        patch.setattr(identification, "summarize", kept)
         yield identify(records, planned(), given=given, say=said.append)
 
 

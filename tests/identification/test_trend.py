@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 
 from coilwright.build import load_build
-from coilwright.circuit.driver import Driver
+from coilwright.circuit.driver import Circuit
 from coilwright.circuit.steady_state import solve, solve_draws
 from coilwright.identify.trend import FARTHEST_S, trend
 
 HERTZ = np.linspace(150e3, 180e3, 8)
 
 
-def changed(coil: float, tank: float) -> Driver:
+def changed(coil: float, tank: float) -> Circuit:
     """The harbour with logarithms of coil and tank capacitor changed."""
     driver = load_build("harbour").driver
     inductance = driver.coil.inductance_h * np.exp(coil)

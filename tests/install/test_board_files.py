@@ -13,7 +13,7 @@ import pytest
 from coilwright.bench.chips import CHIPS
 from coilwright.board_file import SENSORS, BoardFile, Wiring, board_names, load_board
 from coilwright.errors import BadBoard, BadPins
-from coilwright.install.prompt import Facts
+from coilwright.install.prompt import BoardFacts
 
 DOCS = Path(__file__).resolve().parents[2] / "docs"
 
@@ -213,7 +213,7 @@ def test_pins_of_no_bus(sda: int, scl: int) -> None:
 def test_the_board_that_calls_itself_so(machine: str, board: str | None) -> None:
     from coilwright.board_file import board_for
 
-    found = board_for(Facts("", machine, (1, 24, 0), 0).mcu)
+    found = board_for(BoardFacts("", machine, (1, 24, 0), 0).mcu)
     assert (found.name if found else None) == board
 
 

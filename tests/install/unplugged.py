@@ -11,7 +11,7 @@ from urllib.parse import urlsplit
 
 from coilwright.bench.bare import BareBench
 from coilwright.bench.relay import PtyPort, TcpPort
-from coilwright.install.procedure import Installed, Wishes, install
+from coilwright.install.installing import Installed, Wishes, install
 
 
 class Quiet:

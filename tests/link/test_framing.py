@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coilwright.link.facts import TraceState
-from coilwright.link.framing import Found, find_block, parse_payload, points_of, split_replies
+from coilwright.link.framing import BlockSearch, find_block, parse_payload, points_of, split_replies
 from coilwright.point import Flag, Setpoint
 from link.fakedriver import FakeDriver
 
@@ -106,7 +106,7 @@ def test_a_lost_byte_never_passes(at):
 @given(st.lists(st.integers(0, len(GOOD)), max_size=6))
 def test_any_chunking_gives_the_same_block(cuts):
     buffer = bytearray()
-    results: list[Found] = []
+    results: list[BlockSearch] = []
     for start, stop in zip([0, *sorted(cuts)], [*sorted(cuts), len(GOOD)], strict=True):
         buffer += GOOD[start:stop]
         results.append(find_block(buffer))

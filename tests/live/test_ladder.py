@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 
 from coilwright.link.facts import Limits
-from coilwright.live.ladder import Ladder, Move
+from coilwright.live.ladder import Ladder, LadderMove
 from coilwright.point import Setpoint
-from coilwright.pwm import Timer, predict
+from coilwright.pwm import PwmTimer, predict
 
-RP2040 = Timer("rp2", 125_000_000)
-ESP32 = Timer("esp32", 80_000_000)
+RP2040 = PwmTimer("rp2", 125_000_000)
+ESP32 = PwmTimer("esp32", 80_000_000)
 LIMITS = Limits(100_000, 400_000, 0.5, 1.0, 2.0)
 
 
@@ -23,11 +23,11 @@ LIMITS = Limits(100_000, 400_000, 0.5, 1.0, 2.0)
         (ESP32, [80e6 / 486, 80e6 / 484]),
     ],
 )
-def test_an_arrow_is_one_step_of_the_chip(timer: Timer, wanted_hz: list[float]) -> None:
+def test_an_arrow_is_one_step_of_the_chip(timer: PwmTimer, wanted_hz: list[float]) -> None:
     ladder, at = Ladder(timer, LIMITS), Setpoint(165_000, 0.12)
 
     reached = [
-        predict(timer, ladder.moved(at, Move(frequency=n)).frequency_hz, 0.12).frequency_hz
+        predict(timer, ladder.moved(at, LadderMove(frequency=n)).frequency_hz, 0.12).frequency_hz
         for n in (-1, 1)
     ]
 
@@ -35,12 +35,12 @@ def test_an_arrow_is_one_step_of_the_chip(timer: Timer, wanted_hz: list[float]) 
 
 
 @pytest.mark.parametrize("timer", [RP2040, ESP32])
-def test_every_step_up_can_be_taken_back(timer: Timer) -> None:
+def test_every_step_up_can_be_taken_back(timer: PwmTimer) -> None:
     ladder, at = Ladder(timer, LIMITS), Setpoint(165_000, 0.12)
     start = predict(timer, at.frequency_hz, at.duty)
 
-    there = ladder.moved(ladder.moved(at, Move(frequency=7)), Move(duty=3))
-    back = ladder.moved(ladder.moved(there, Move(duty=-3)), Move(frequency=-7))
+    there = ladder.moved(ladder.moved(at, LadderMove(frequency=7)), LadderMove(duty=3))
+    back = ladder.moved(ladder.moved(there, LadderMove(duty=-3)), LadderMove(frequency=-7))
 
     step = predict(timer, back.frequency_hz, back.duty)
     assert (step.frequency_hz, step.counts) == (start.frequency_hz, start.counts)
@@ -50,8 +50,8 @@ def test_coarse_is_whole_steps_near_one_per_cent() -> None:
     ladder, at = Ladder(RP2040, LIMITS), Setpoint(165_000, 0.12)
 
     rung = ladder.rung(at)
-    coarse = ladder.moved(at, Move(frequency=1, coarse=True))
-    fine = ladder.moved(at, Move(frequency=rung.coarse_frequency))
+    coarse = ladder.moved(at, LadderMove(frequency=1, coarse=True))
+    fine = ladder.moved(at, LadderMove(frequency=rung.coarse_frequency))
 
     assert coarse == fine
     assert predict(RP2040, coarse.frequency_hz, 0.12).frequency_hz == pytest.approx(
@@ -63,10 +63,10 @@ def test_coarse_is_whole_steps_near_one_per_cent() -> None:
 def test_it_stops_at_the_ends() -> None:
     ladder = Ladder(RP2040, LIMITS)
 
-    low = ladder.moved(Setpoint(100_500, 0.12), Move(frequency=-40))
-    high = ladder.moved(Setpoint(399_000, 0.12), Move(frequency=40))
-    dark = ladder.moved(Setpoint(165_000, 0.01), Move(duty=-50))
-    most = ladder.moved(Setpoint(165_000, 0.49), Move(duty=5, coarse=True))
+    low = ladder.moved(Setpoint(100_500, 0.12), LadderMove(frequency=-40))
+    high = ladder.moved(Setpoint(399_000, 0.12), LadderMove(frequency=40))
+    dark = ladder.moved(Setpoint(165_000, 0.01), LadderMove(duty=-50))
+    most = ladder.moved(Setpoint(165_000, 0.49), LadderMove(duty=5, coarse=True))
 
     assert predict(RP2040, low.frequency_hz, 0).frequency_hz == pytest.approx(100_000)
     assert 399_000 < predict(RP2040, high.frequency_hz, 0).frequency_hz <= 400_000
@@ -82,6 +82,6 @@ def test_caps_by_frequency_hold_as_in_the_driver() -> None:
     caps = [ladder.cap(hz) for hz in (120e3, 150e3, 160e3, 170e3, 180e3, 190e3, 300e3)]
 
     assert caps == [0.2, 0.2, 0.1, 0.1, 0.1, 0.3, 0.3]
-    moved = ladder.moved(Setpoint(149_000, 0.2), Move(frequency=40))
+    moved = ladder.moved(Setpoint(149_000, 0.2), LadderMove(frequency=40))
     assert moved.frequency_hz > 150_000
     assert moved.duty <= 0.1

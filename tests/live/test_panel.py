@@ -12,10 +12,10 @@ from textual.pilot import Pilot
 from coilwright.cli.live_command import _band
 from coilwright.link.facts import DriverState, Limits, Trip
 from coilwright.live import requests
-from coilwright.live.ladder import Ladder, Move
+from coilwright.live.ladder import Ladder, LadderMove
 from coilwright.live.snapshot import Job, Peaks, Snapshot
 from coilwright.point import Flag, Point, Setpoint
-from coilwright.pwm import Timer
+from coilwright.pwm import PwmTimer
 from coilwright.view.live_panel import Panel
 
 LIMITS = Limits(100_000, 400_000, 0.5, 1.0, 2.0)
@@ -24,7 +24,7 @@ POINT = Point(
 )
 CALM = Snapshot(
     state=DriverState.OFF,
-    rung=Ladder(Timer("rp2", 125_000_000), LIMITS).rung(Setpoint(165_000, 0.12)),
+    rung=Ladder(PwmTimer("rp2", 125_000_000), LIMITS).rung(Setpoint(165_000, 0.12)),
     limits=LIMITS,
     trip=Trip(0, "None"),
     trip_facts="",
@@ -83,17 +83,17 @@ def press(*keys: str) -> Callable[[Pilot[None]], Awaitable[None]]:
 
 
 KEYS: dict[str, requests.Request] = {
-    "right": Move(frequency=1),
-    "left": Move(frequency=-1),
-    "up": Move(duty=1),
-    "down": Move(duty=-1),
-    "shift+right": Move(frequency=1, coarse=True),
-    "shift+down": Move(duty=-1, coarse=True),
-    "full_stop": Move(frequency=1, coarse=True),
-    "comma": Move(frequency=-1, coarse=True),
-    "pageup": Move(duty=1, coarse=True),
-    "pagedown": Move(duty=-1, coarse=True),
-    "space": requests.Switch(seen_off=True),
+    "right": LadderMove(frequency=1),
+    "left": LadderMove(frequency=-1),
+    "up": LadderMove(duty=1),
+    "down": LadderMove(duty=-1),
+    "shift+right": LadderMove(frequency=1, coarse=True),
+    "shift+down": LadderMove(duty=-1, coarse=True),
+    "full_stop": LadderMove(frequency=1, coarse=True),
+    "comma": LadderMove(frequency=-1, coarse=True),
+    "pageup": LadderMove(duty=1, coarse=True),
+    "pagedown": LadderMove(duty=-1, coarse=True),
+    "space": requests.ToggleOutput(seen_off=True),
     "c": requests.ClearTrip(),
     "r": requests.ResetPeaks(),
     "x": requests.Stop(),
@@ -114,7 +114,7 @@ def test_space_at_an_output_that_is_on_can_only_mean_off() -> None:
 
     at_panel(desk, press("space"))
 
-    assert desk.asked == [requests.Switch(seen_off=False)]
+    assert desk.asked == [requests.ToggleOutput(seen_off=False)]
 
 
 def test_a_mark_is_made_before_its_note_is_typed() -> None:
@@ -122,7 +122,7 @@ def test_a_mark_is_made_before_its_note_is_typed() -> None:
 
     at_panel(desk, press("m", *"qs", "space", "x", "enter", "right"))
 
-    assert desk.asked == [requests.Mark(), requests.Note("qs x"), Move(frequency=1)]
+    assert desk.asked == [requests.Mark(), requests.Note("qs x"), LadderMove(frequency=1)]
 
 
 def test_a_mark_without_a_note_is_kept() -> None:
@@ -130,7 +130,7 @@ def test_a_mark_without_a_note_is_kept() -> None:
 
     at_panel(desk, press("m", "escape", "up"))
 
-    assert desk.asked == [requests.Mark(), Move(duty=1)]
+    assert desk.asked == [requests.Mark(), LadderMove(duty=1)]
 
 
 def test_sweep_and_tune_begin_with_the_band_that_stands_there() -> None:
@@ -138,7 +138,7 @@ def test_sweep_and_tune_begin_with_the_band_that_stands_there() -> None:
 
     at_panel(desk, press("s", "enter", "t", "escape", "t", "enter"))
 
-    assert desk.asked == [requests.Sweep((100e3, 250e3)), requests.Tune((100e3, 250e3))]
+    assert desk.asked == [requests.StartSweep((100e3, 250e3)), requests.Tune((100e3, 250e3))]
 
 
 def test_a_wrong_band_stays_to_be_mended() -> None:

@@ -16,7 +16,7 @@ from coilwright.link.facts import DriverState
 from coilwright.point import Point
 from coilwright.procedures import asking
 from coilwright.procedures.calibrate import calibrate_line, calibrate_lit
-from coilwright.procedures.options import CalibrationWishes, Load, Place, RecordWishes
+from coilwright.procedures.options import CalibrationWishes, Load, MeterPlace, RecordWishes
 from coilwright.procedures.reach import StepWishes, measure_steps
 from coilwright.procedures.views import Unwatched
 
@@ -56,7 +56,7 @@ class Slow:
         assert unit == "V"
         return (1.97 if "150" in place else 10.1) if counts else 77.0
 
-    def next_place(self) -> Place | None:
+    def next_place(self) -> MeterPlace | None:
         raise AssertionError("the settings are known")
 
     def connect(self, load: Load) -> None:
@@ -70,7 +70,7 @@ class Slow:
 
 
 def line(driver: Driver, person: Slow, folder: Path) -> None:
-    places = (Place(150e3, 0.1), Place(165e3, 0.1))
+    places = (MeterPlace(150e3, 0.1), MeterPlace(165e3, 0.1))
     keep = RecordWishes(folder / "line.json")
     kept = calibrate_line(driver, PROBE, DRY, keep, at=places, person=person)
     assert [at.meter for at in kept.readings] == [1.97, 10.1]

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from coilwright.circuit.coupling import CoreReceiver, couplings
 from coilwright.circuit.field import solenoid
-from coilwright.reach import Step
+from coilwright.reach import DistanceStep
 
 COIL = solenoid(0.06, 9, 1e-3)
 Reals = NDArray[np.float64]
@@ -20,7 +20,7 @@ def field(distances_m: Reals | float) -> Reals:
 
 def drawn_steps(
     distances_m: Reals, edge_m: float, softness: float, offset_m: float, seed: int
-) -> list[Step]:
+) -> list[DistanceStep]:
     """Steps of one lamp: true distances are those given and an offset, readings scatter by 2 %.
 
     The lamp is seen lit by the logistic chance in ln(field) with that softness.
@@ -31,4 +31,4 @@ def drawn_steps(
     lit = chance.random(len(at)) < 1 / (1 + np.exp(-np.clip(inward, -500, 500)))
     volts = 3.0 * at / at[0] * (1 + 0.02 * chance.standard_normal(len(at)))
     rows = zip(distances_m.tolist(), lit.tolist(), volts.tolist(), strict=True)
-    return [Step(d, "red", seen, v) for d, seen, v in rows]
+    return [DistanceStep(d, "red", seen, v) for d, seen, v in rows]

@@ -9,8 +9,8 @@ import pytest
 
 from circuit.test_coupling import COAXIAL_NH
 from coilwright.circuit.coupling import coaxial_mutual_h
-from coilwright.circuit.field import Winding
-from coilwright.reach import Step, dark_from, find_reach, fit_coupling
+from coilwright.circuit.field import CoaxialTurns
+from coilwright.reach import DistanceStep, dark_from, find_reach, fit_coupling
 from coilwright.reach.coupling_fit import log_field
 from reach.reach_truth import COIL, drawn_steps, field
 
@@ -23,7 +23,7 @@ def test_the_curve_is_that_of_published_mutual_inductances(
     radius: float, other: float, distance: float, expected_nh: float
 ) -> None:
     """Ratios to the value at 30 cm of Maxwell's formula; sources beside `COAXIAL_NH`."""
-    curve = log_field(Winding((radius,), (0.0,)), Winding((other,), (0.0,)), 1.0)
+    curve = log_field(CoaxialTurns((radius,), (0.0,)), CoaxialTurns((other,), (0.0,)), 1.0)
     far_nh = 1e9 * float(coaxial_mutual_h(radius, other, 0.3))
     assert float(curve(distance) - curve(0.3)) == pytest.approx(
         math.log(expected_nh / far_nh), abs=2e-3
@@ -32,15 +32,17 @@ def test_the_curve_is_that_of_published_mutual_inductances(
 
 def test_published_mutual_inductances_need_no_offset() -> None:
     """Rosa and Grover's coaxial circles of 25 cm at 1, 4 and 10 cm, read as pickups."""
-    steps = [Step(d, "red", True, nh) for r, o, d, nh in COAXIAL_NH if (r, o) == (0.25, 0.25)]
+    steps = [
+        DistanceStep(d, "red", True, nh) for r, o, d, nh in COAXIAL_NH if (r, o) == (0.25, 0.25)
+    ]
     assert len(steps) == 3
-    ring = Winding((0.25,), (0.0,))
+    ring = CoaxialTurns((0.25,), (0.0,))
     fit = fit_coupling(steps, ring, ring)
     assert fit.offset_m == pytest.approx(0, abs=2e-5)
     assert fit.spread is not None
     assert fit.spread < 1e-3
     # The same circles told 5 mm nearer than they are: the offset comes back.
-    nearer = [Step(s.distance_m - 0.005, "red", True, s.pickup_v) for s in steps]
+    nearer = [DistanceStep(s.distance_m - 0.005, "red", True, s.pickup_v) for s in steps]
     assert fit_coupling(nearer, ring, ring).offset_m == pytest.approx(0.005, abs=2e-5)
 
 
@@ -70,7 +72,9 @@ def test_clean_steps_are_told_as_a_bracket_and_somewhat_more() -> None:
     assert 0.06 < dark.reach_m < 0.07
     assert 0.04 < dark.low_m < 0.06
     assert 0.07 < dark.high_m < 0.09
-    sensed = [Step(s.distance_m, s.colour, s.lit, s.pickup_v, by_sensor=True) for s in steps]
+    sensed = [
+        DistanceStep(s.distance_m, s.colour, s.lit, s.pickup_v, by_sensor=True) for s in steps
+    ]
     sharp = find_reach(sensed, COIL).colours[0]
     assert (sharp.dark.low_m, sharp.dark.high_m) == pytest.approx((0.06, 0.07))
     assert sharp.pickup_ci_v is not None
@@ -97,11 +101,11 @@ def test_steps_without_an_edge_bound_one_side_only() -> None:
 
 
 def test_what_does_not_fit_is_remarked() -> None:
-    mixed = [Step(d, "red", lit) for d, lit in ((0.02, True), (0.03, False), (0.04, True))]
-    found = find_reach([*mixed, Step(0.05, "red", False)], COIL)
+    mixed = [DistanceStep(d, "red", lit) for d, lit in ((0.02, True), (0.03, False), (0.04, True))]
+    found = find_reach([*mixed, DistanceStep(0.05, "red", False)], COIL)
     assert not found.colours[0].dark.clean
     assert any("dark nearer" in remark for remark in found.remarks)
     assert any("no pickups" in remark for remark in found.remarks)
     assert found.colours[0].pickup_v is None
-    level = [Step(d, "red", True, 1.0) for d in (0.02, 0.06, 0.10, 0.14)]
+    level = [DistanceStep(d, "red", True, 1.0) for d in (0.02, 0.06, 0.10, 0.14)]
     assert any("coil's field" in remark for remark in find_reach(level, COIL).remarks)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from coilwright.errors import BadRecord
-from coilwright.reach import Step, read_steps
+from coilwright.reach import DistanceStep, read_steps
 
 
 def typed(folder: Path, text: str) -> Path:
@@ -21,7 +21,7 @@ def test_a_list_is_read_as_people_write_it(tmp_path: Path) -> None:
     text = "distance;colour;lit;pickup;note\n30 mm;Red;yes;1,25 V;\n4cm;red;dark;;shaky\n\n"
     steps, record = read_steps(typed(tmp_path, text))
     assert record is None
-    assert steps[0] == Step(0.03, "red", True, 1.25)
+    assert steps[0] == DistanceStep(0.03, "red", True, 1.25)
     assert (steps[1].distance_m, steps[1].lit) == (pytest.approx(0.04), False)
     assert math.isnan(steps[1].pickup_v)
 

@@ -18,12 +18,12 @@ from coilwright.quantities import show, show_percent
 from coilwright.record import Record, metadata_path, read_record
 from coilwright.record.metadata import Metadata
 from coilwright.report.by_kind import words_of
-from coilwright.report.facts import Facts, facts_of
+from coilwright.report.facts import ReportFacts, facts_of
 from coilwright.report.measured import Measured, measured
 from report.records import sweep_record, tune_record
 
 
-def gathered(path: Path) -> tuple[Measured, Facts]:
+def gathered(path: Path) -> tuple[Measured, ReportFacts]:
     record = read_record(path)
     found = measured(record)
     return found, facts_of(record, found)

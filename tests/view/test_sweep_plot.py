@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from coilwright.view.plots import Curve, Fit, plot_sweeps
+from coilwright.view.plots import Curve, DrawnFit, plot_sweeps
 
 HZ = np.array([160e3, 150e3, 170e3, 180e3])
 CURVE = Curve(
@@ -47,7 +47,7 @@ def test_the_title_says_where_pickup_peaks_and_current_is_least() -> None:
 
 
 def test_a_fit_has_its_curves_colour_and_no_name_of_its_own() -> None:
-    fits = [Fit(1, HZ, CURVE.probe_v)]
+    fits = [DrawnFit(1, HZ, CURVE.probe_v)]
     figure = plot_sweeps([CURVE, replace(CURVE, label="b")], title="two", fits=fits)
     pickup = figure.axes[0]
     assert pickup.lines[-1].get_color() == figure.axes[1].lines[1].get_color()

@@ -18,7 +18,7 @@ from coilwright.errors import BadBuild
 
 from .board import SOFT_RESET
 from .process import Bench, shim_folder
-from .relay import Line
+from .relay import RelayLine
 
 _CTRL_A, _CTRL_B, _CTRL_C = b"\x01\x02\x03"
 _SOFT_REBOOT = b"MPY: soft reboot\r\n"
@@ -128,10 +128,10 @@ def _catches_interrupts(pid: int) -> bool:
     return bool(int(caught.split()[1], 16) >> (signal.SIGINT - 1) & 1)
 
 
-class _PromptLine(Line):
+class _PromptLine(RelayLine):
     """A line that knows which prompt was asked for, and takes Ctrl-C out while a program runs."""
 
-    def __init__(self, line: Line, bench: BareBench) -> None:
+    def __init__(self, line: RelayLine, bench: BareBench) -> None:
         self._line, self._bench = line, bench
 
     def to_board(self, data: bytes) -> bytes:

@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
-from coilwright.circuit.driver import Driver, Receiver
+from coilwright.circuit.driver import Circuit, Receiver
 from coilwright.circuit.field import field_t, solenoid
 
 from .faults import KINDS, Fault
@@ -74,18 +74,18 @@ def _matters(name: str, value: float) -> bool:
     return value != 0 or name == "coil-open"
 
 
-def altered(driver: Driver, condition: Condition) -> Driver:
+def altered(driver: Circuit, condition: Condition) -> Circuit:
     """The driver (its last receiver is the probe) under a condition."""
     for name, value in condition:
         driver = _ALTER[name](driver, value)
     return driver
 
 
-def _coil_open(driver: Driver, _: float) -> Driver:
+def _coil_open(driver: Circuit, _: float) -> Circuit:
     return replace(driver, coil=replace(driver.coil, resistance_ohm=_BROKEN_OHM))
 
 
-def _turns_shorted(driver: Driver, share: float) -> Driver:
+def _turns_shorted(driver: Circuit, share: float) -> Circuit:
     """The shorted turns are a secondary winding L_s = s² L, R_s = s R, coupled to the rest.
 
     Of the rest, (1 - s) of the turns, with q = ω L_s / R_s and g = q² / (1 + q²):
@@ -103,12 +103,12 @@ def _turns_shorted(driver: Driver, share: float) -> Driver:
     return _coupled(replace(driver, coil=left), (1 - k * g) / math.sqrt(1 - k**2 * g))
 
 
-def _reactance(driver: Driver) -> float:
+def _reactance(driver: Circuit) -> float:
     """Of the coil at the frequency of coil and tank capacitor."""
     return math.sqrt(driver.coil.inductance_h / driver.tank_capacitance_f)
 
 
-def _metal(driver: Driver, share: float) -> Driver:
+def _metal(driver: Circuit, share: float) -> Circuit:
     """The sheet is a shorted secondary: L' = L (1 - share), R' = R + share · ω L / Q_sheet.
 
     ω is that of coil and tank capacitor.
@@ -119,7 +119,7 @@ def _metal(driver: Driver, share: float) -> Driver:
     return _coupled(replace(driver, coil=left), 1 - share)
 
 
-def _coupled(driver: Driver, factor: float) -> Driver:
+def _coupled(driver: Circuit, factor: float) -> Circuit:
     lamps = (replace(r, coupling=r.coupling * factor) for r in driver.receivers)
     return replace(driver, receivers=tuple(lamps))
 
@@ -128,7 +128,7 @@ def _drifted(steps: float) -> float:
     return min(max(1 + steps * DRIFT_STEP, _LEAST), _MOST)
 
 
-def _tank_drift(driver: Driver, steps: float) -> Driver:
+def _tank_drift(driver: Circuit, steps: float) -> Circuit:
     return replace(driver, tank_capacitance_f=driver.tank_capacitance_f * _drifted(steps))
 
 
@@ -136,27 +136,27 @@ def _detuned(receiver: Receiver, steps: float) -> Receiver:
     return replace(receiver, capacitance_f=receiver.capacitance_f * _drifted(steps))
 
 
-def _lamp_drift(driver: Driver, steps: float) -> Driver:
+def _lamp_drift(driver: Circuit, steps: float) -> Circuit:
     *lamps, probe = driver.receivers
     return replace(driver, receivers=(*(_detuned(lamp, steps) for lamp in lamps), probe))
 
 
-def _probe_drift(driver: Driver, steps: float) -> Driver:
+def _probe_drift(driver: Circuit, steps: float) -> Circuit:
     *lamps, probe = driver.receivers
     return replace(driver, receivers=(*lamps, _detuned(probe, steps)))
 
 
-def _supply(driver: Driver, factor: float) -> Driver:
+def _supply(driver: Circuit, factor: float) -> Circuit:
     supply = replace(driver.supply, voltage_v=driver.supply.voltage_v * factor)
     return replace(driver, supply=supply)
 
 
-def _supply_lead(driver: Driver, ohm: float) -> Driver:
+def _supply_lead(driver: Circuit, ohm: float) -> Circuit:
     supply = replace(driver.supply, resistance_ohm=driver.supply.resistance_ohm + ohm)
     return replace(driver, supply=supply)
 
 
-def _extra_lamp(driver: Driver, coupling: float) -> Driver:
+def _extra_lamp(driver: Circuit, coupling: float) -> Circuit:
     """Before the probe, so that every receiver keeps its place from its end of the list."""
     *lamps, probe = driver.receivers
     room = 1 - sum(r.count * r.coupling**2 for r in driver.receivers)
@@ -165,7 +165,7 @@ def _extra_lamp(driver: Driver, coupling: float) -> Driver:
     return replace(driver, receivers=(*lamps, extra, probe))
 
 
-def _lamps_at(driver: Driver, distance_m: float) -> Driver:
+def _lamps_at(driver: Circuit, distance_m: float) -> Circuit:
     """Couplings as the field on the coil's axis, relative to where each receiver was.
 
     Receivers whose distance is not known stay. Where all together would take more than the coil
@@ -188,7 +188,7 @@ def _lamps_at(driver: Driver, distance_m: float) -> Driver:
     return replace(driver, receivers=tuple(placed))
 
 
-_ALTER: dict[str, Callable[[Driver, float], Driver]] = {
+_ALTER: dict[str, Callable[[Circuit, float], Circuit]] = {
     "coil-open": _coil_open,
     "turns-shorted": _turns_shorted,
     "metal": _metal,

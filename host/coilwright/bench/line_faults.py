@@ -7,7 +7,7 @@ import random
 
 from .clock import BenchClock
 from .faults import Faults
-from .relay import Line
+from .relay import RelayLine
 
 
 class _Rare:
@@ -40,7 +40,7 @@ class _Rare:
         return int(math.log(1 - self._draw.random()) / math.log1p(-self._rate))
 
 
-class FaultyLine(Line):
+class FaultyLine(RelayLine):
     """The line of a bench: nothing is wrong with it but its faults."""
 
     def __init__(self, faults: Faults, clock: BenchClock, seed: int) -> None:

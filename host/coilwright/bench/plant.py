@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import ArrayLike, NDArray
 
-    from coilwright.circuit.driver import Driver
+    from coilwright.circuit.driver import Circuit
 
     Reals = NDArray[np.float64]
 
@@ -137,7 +137,7 @@ def _together(key: Key, first: Key) -> bool:
     return condition == wanted or (gate == at and but_drifts(condition) == but_drifts(wanted))
 
 
-def _held_high(driver: Driver) -> Operating:
+def _held_high(driver: Circuit) -> Operating:
     """Gate held high: direct current through supply, coil and switch; nothing oscillates."""
     supply = driver.supply
     ohm = supply.resistance_ohm + driver.coil.resistance_ohm + driver.switch.on_resistance_ohm
@@ -175,7 +175,7 @@ class Plant:
 
     def __init__(self, build: Build, chip: str, solve: Solve | None = None) -> None:
         self.build, self.chip = build, CHIPS[chip]
-        self._drivers: dict[Condition, Driver] = {SOUND: build.bench_driver}
+        self._drivers: dict[Condition, Circuit] = {SOUND: build.bench_driver}
         self._solve = solve or _solve
         self._at_once: bool | None = None if solve is None else False
         self._known: OrderedDict[Key, Operating | None] = OrderedDict()
@@ -231,7 +231,7 @@ class Plant:
         self._order(likely)
         return point
 
-    def driver(self, condition: Condition) -> Driver:
+    def driver(self, condition: Condition) -> Circuit:
         """The circuit under a condition, the probe its last receiver."""
         found = self._drivers.get(condition)
         if found is None:

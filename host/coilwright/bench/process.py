@@ -32,7 +32,7 @@ from .faults import Fault, Faults, Value, check_bench, make_fault, scheduled
 from .latch import Latch
 from .line_faults import FaultyLine
 from .plant import Plant
-from .relay import Line, PtyPort, Relay, TcpPort, check_system
+from .relay import PtyPort, Relay, RelayLine, TcpPort, check_system
 
 LOG = logging.getLogger("coilwright.bench")
 
@@ -105,7 +105,7 @@ class Bench:
         speed: float = 1.0,
         flash: str | Path | None = None,
         port: PtyPort | TcpPort | None = None,
-        line: Line | None = None,
+        line: RelayLine | None = None,
         micropython: bool | None = None,
         firmware: Path | None = None,
         faults: Iterable[Fault] = (),

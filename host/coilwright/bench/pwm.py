@@ -6,13 +6,13 @@ from collections.abc import Callable
 from functools import lru_cache
 
 from coilwright.errors import OutOfRange
-from coilwright.pwm import Period, Timer
+from coilwright.pwm import Period, PwmTimer
 
 from .chips import Chip, Gate
 
 
-def _timer(chip: Chip) -> Timer:
-    return Timer(chip.family, chip.pwm_clock_hz)
+def _timer(chip: Chip) -> PwmTimer:
+    return PwmTimer(chip.family, chip.pwm_clock_hz)
 
 
 @lru_cache(maxsize=4096)

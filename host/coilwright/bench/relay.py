@@ -26,7 +26,7 @@ _TOKEN_S = 5.0
 _HELD_S = 0.001  # how often a line that stalls is looked at
 
 
-class Line:
+class RelayLine:
     """What the line does to the bytes on it: nothing. `FaultyLine` is one that does."""
 
     def to_board(self, data: bytes) -> bytes:
@@ -218,7 +218,7 @@ class Relay(threading.Thread):
         ended: Called when the board closes its output.
     """
 
-    def __init__(self, port: PtyPort | TcpPort, line: Line, ended: Callable[[], None]) -> None:
+    def __init__(self, port: PtyPort | TcpPort, line: RelayLine, ended: Callable[[], None]) -> None:
         super().__init__(name="bench line", daemon=True)
         self.port, self.line, self._ended = port, line, ended
         self._board: socket.socket | None = None

@@ -29,7 +29,7 @@ from coilwright.circuit._network import (
     values,
 )
 from coilwright.circuit._points import Points, ringing
-from coilwright.circuit.driver import Driver
+from coilwright.circuit.driver import Circuit
 
 SETTING = "COILWRIGHT_KERNEL"
 """Environment variable; `off` has NumPy solve everything."""
@@ -135,7 +135,7 @@ def _phase(phase: Phase) -> list[NDArray[Any]]:
     ]
 
 
-def _blocks(net: Network, drivers: Sequence[Driver]) -> Reals:
+def _blocks(net: Network, drivers: Sequence[Circuit]) -> Reals:
     """Every network as a row of numbers, in the order in which `_kernel.c` reads it."""
     laws = net.junctions
     junctions = (laws.thermal_v, laws.saturation_a, laws.shift, laws.resistance_ohm, laws.offset_v)
@@ -166,7 +166,7 @@ def _blocks(net: Network, drivers: Sequence[Driver]) -> Reals:
 
 
 @functools.lru_cache(maxsize=64)
-def _block(driver: Driver) -> Reals:
+def _block(driver: Circuit) -> Reals:
     """The network of one driver, which is asked for again and again."""
     drivers = [driver]
     return _blocks(network_of(drivers), drivers)
@@ -178,7 +178,7 @@ def _pointer(array: NDArray[Any] | None) -> Any:
 
 def solve_points(
     points: Points,
-    drivers: Sequence[Driver],
+    drivers: Sequence[Circuit],
     near: tuple[Reals | None, Reals | None],
     rough: bool,
 ) -> dict[str, NDArray[Any]]:
@@ -221,7 +221,7 @@ def solve_points(
     return _named(net, drivers, rows)
 
 
-def _named(net: Network, drivers: Sequence[Driver], rows: Reals) -> dict[str, NDArray[Any]]:
+def _named(net: Network, drivers: Sequence[Circuit], rows: Reals) -> dict[str, NDArray[Any]]:
     """Rows of results by name."""
     count, receivers = len(RESULTS), len(drivers[0].receivers)
     out: dict[str, NDArray[Any]] = {name: rows[:, i].copy() for i, name in enumerate(RESULTS)}

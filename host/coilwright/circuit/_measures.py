@@ -24,8 +24,8 @@ from coilwright.circuit._network import (
     receiver_values,
     values,
 )
-from coilwright.circuit._period import Stepper, Trace, apply, responses, split
-from coilwright.circuit.driver import Driver
+from coilwright.circuit._period import Stepper, ZoneTrace, apply, responses, split
+from coilwright.circuit.driver import Circuit
 
 TURN_ON = 2.0 ** np.arange(-16, 0.25, 0.5)
 """Where the first step after turn-on is cut, to see the output capacitance emptied."""
@@ -48,7 +48,7 @@ class Piece:
 
 
 @dataclass(frozen=True, slots=True)
-class View:
+class Readout:
     """How w wanted combinations of states, then slopes of the first s, are read off modal rows."""
 
     rows: Reals  # (D, w + s, rows)
@@ -56,7 +56,7 @@ class View:
     push: Reals  # (s, P, D), slope for each ampere into a port
 
 
-Views = dict[str, View]
+Views = dict[str, Readout]
 
 
 def _views(net: Network, wanted: Reals, sloped: int | None = None) -> Views:
@@ -69,7 +69,7 @@ def _views(net: Network, wanted: Reals, sloped: int | None = None) -> Views:
     return {kind: _view(phase, wanted @ net.physical, some) for kind, phase in phases.items()}
 
 
-def _view(phase: Phase, states: Reals, sloped: int) -> View:
+def _view(phase: Phase, states: Reals, sloped: int) -> Readout:
     pairs = phase.pairs
     out = states @ phase.from_modes
     decay, turn = phase.rates.real.T, phase.rates.imag.T[:, :pairs]
@@ -80,11 +80,11 @@ def _view(phase: Phase, states: Reals, sloped: int) -> View:
     slopes[:, :, :pairs] += some[:, :, pairs : 2 * pairs] * turn[:, None]
     slopes[:, :, pairs : 2 * pairs] -= some[:, :, :pairs] * turn[:, None]
     push = np.einsum("dwr,rpd->wpd", some, split(pairs, phase.inputs))
-    return View(np.concatenate([out, slopes], axis=1), states, push)
+    return Readout(np.concatenate([out, slopes], axis=1), states, push)
 
 
 def _within(
-    view: View, step: Stepper, zone: Zone, trace: Trace, shares: Reals, nodes: Reals
+    view: Readout, step: Stepper, zone: Zone, trace: ZoneTrace, shares: Reals, nodes: Reals
 ) -> Reals:
     """What the view shows at `nodes` (v, N + 1, B), in the midst of steps (v, N, shares, B).
 
@@ -119,7 +119,7 @@ def _combine(matrix: Reals, columns: Reals) -> Reals:
     return np.moveaxis(made.reshape(len(made), shares, views, -1), (0, 1), (-1, -2))
 
 
-def _driven(wide: Reals, step: Stepper, zone: Zone, trace: Trace, shares: Reals) -> Reals:
+def _driven(wide: Reals, step: Stepper, zone: Zone, trace: ZoneTrace, shares: Reals) -> Reals:
     """As `_within`, with all that port currents do."""
     pairs, ports = step.phase.pairs, len(trace.currents)
     grown, start, end = responses(step.phase, shares[:, None] * zone.step_s, zone.constant)
@@ -148,7 +148,7 @@ def _cut(zone: Zone, fine: int) -> Reals:
     return np.arange(1, fine) / fine
 
 
-def piece(views: Views, zone: Zone, step: Stepper, trace: Trace, fine: int = 1) -> Piece:
+def piece(views: Views, zone: Zone, step: Stepper, trace: ZoneTrace, fine: int = 1) -> Piece:
     """What the views show in a zone, each step cut into `fine` parts."""
     view = views[zone.kind]
     nodes, currents = apply(view.rows, trace.rows), trace.currents
@@ -177,7 +177,7 @@ def _between(zone: Zone, currents: Reals, shares: Reals) -> Reals:
 
 
 def _piece(
-    zone: Zone, step: Stepper, view: View, length: Reals, nodes: Reals, currents: Reals
+    zone: Zone, step: Stepper, view: Readout, length: Reals, nodes: Reals, currents: Reals
 ) -> Piece:
     """Values and slopes from what the rows give."""
     rest = apply(view.states, step.rest[:, None])[:, 0]
@@ -192,9 +192,9 @@ def _piece(
     return Piece(zone, length, values[:, :-1], values[:, 1:], before, after, currents)
 
 
-def _turn_on(views: Views, zone: Zone, step: Stepper, trace: Trace) -> Piece:
+def _turn_on(views: Views, zone: Zone, step: Stepper, trace: ZoneTrace) -> Piece:
     """The first step after turn-on, cut finely towards its beginning."""
-    first = Trace(trace.rows[:, :2], trace.currents[:, :2])
+    first = ZoneTrace(trace.rows[:, :2], trace.currents[:, :2])
     view, shares = views[zone.kind], TURN_ON[:-1]
     ends = apply(view.rows, first.rows)
     nodes = _join(ends, _within(view, step, zone, first, shares, ends))
@@ -228,7 +228,7 @@ class Glance:
 Grid = tuple[Sequence[Zone], Sequence[Stepper]]
 
 
-def glance(net: Network, at: dict[str, int], grid: Grid, traces: Sequence[Trace]) -> Glance:
+def glance(net: Network, at: dict[str, int], grid: Grid, traces: Sequence[ZoneTrace]) -> Glance:
     """What tells when the drain's diodes conduct, in a period that was traced."""
     views, seen, clamp = _views(net, _fast_rows(at), sloped=1), [], []
     now = np.zeros(traces[0].rows.shape[-1])
@@ -266,7 +266,7 @@ def slow_places(at: dict[str, int]) -> list[int]:
     return [place for name, place in at.items() if name not in ("tank", "drain", "loop")]
 
 
-def look(net: Network, grid: Grid, at: dict[str, int], traces: Sequence[Trace]) -> Look:
+def look(net: Network, grid: Grid, at: dict[str, int], traces: Sequence[ZoneTrace]) -> Look:
     """A traced period in detail."""
     slow, fast, steps = [], [], []
     views = _views(net, _fast_rows(at)[:2])
@@ -276,7 +276,7 @@ def look(net: Network, grid: Grid, at: dict[str, int], traces: Sequence[Trace]) 
             slow.append(_turn_on(slow_views, zone, step, trace))
             fast.append(_turn_on(views, zone, step, trace))
             steps.append(step)
-            trace = Trace(trace.rows[:, 1:], trace.currents[:, 1:])
+            trace = ZoneTrace(trace.rows[:, 1:], trace.currents[:, 1:])
             zone = replace(zone, steps=zone.steps - 1)
         if zone.steps:
             slow.append(piece(slow_views, zone, step, trace))
@@ -367,7 +367,7 @@ def _signal(pieces: Sequence[Piece]) -> Signal:
 
 
 def measure(
-    lamps: tuple[int, ...], drivers: Sequence[Driver], at: dict[str, int], seen: Look
+    lamps: tuple[int, ...], drivers: Sequence[Circuit], at: dict[str, int], seen: Look
 ) -> dict[str, NDArray[Any]]:
     """Everything `SteadyState` reads off a period, by name."""
     slow, fast = _signal(seen.slow), _signal(seen.fast)
@@ -384,7 +384,7 @@ def measure(
 
 
 def _coil_side(
-    drivers: Sequence[Driver], at: dict[str, int], slow: Signal
+    drivers: Sequence[Circuit], at: dict[str, int], slow: Signal
 ) -> dict[str, NDArray[np.float64]]:
     """Supply and coil."""
     volt = values(drivers, lambda d: d.supply.voltage_v)
@@ -405,7 +405,7 @@ def _coil_side(
 
 
 def _drain_side(
-    drivers: Sequence[Driver], seen: Look, fast: Signal
+    drivers: Sequence[Circuit], seen: Look, fast: Signal
 ) -> dict[str, NDArray[np.float64]]:
     """Drain voltage, switch and the loop's damping."""
     drain, node = fast[0], fast[1]
@@ -463,7 +463,7 @@ def _diode_work(part: Piece, step: Stepper) -> tuple[Reals, Reals]:
 
 def _receiver_side(
     lamps: tuple[int, ...],
-    drivers: Sequence[Driver],
+    drivers: Sequence[Circuit],
     at: dict[str, int],
     seen: Look,
     slow: Signal,

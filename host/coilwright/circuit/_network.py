@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from coilwright.circuit.driver import BREAKDOWN_A, THERMAL_V, Diode, Driver, Receiver
+from coilwright.circuit.driver import BREAKDOWN_A, THERMAL_V, Circuit, Diode, Receiver
 
 Reals = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -87,24 +87,24 @@ class Network:
     tuned: Reals  # (4, lamps, D), inductance, resistance, capacitance, load of receivers with LEDs
 
 
-def values(drivers: Sequence[Driver], get: Callable[[Driver], float]) -> Reals:
+def values(drivers: Sequence[Circuit], get: Callable[[Circuit], float]) -> Reals:
     """One number of every driver, as an array (D,)."""
     return np.array([get(driver) for driver in drivers], dtype=np.float64)
 
 
-def has_loop(driver: Driver) -> bool:
+def has_loop(driver: Circuit) -> bool:
     """Whether the stray loop inductance is a state of its own."""
     return driver.loop.inductance_h > 0
 
 
 def receiver_values(
-    drivers: Sequence[Driver], index: int, get: Callable[[Receiver], float]
+    drivers: Sequence[Circuit], index: int, get: Callable[[Receiver], float]
 ) -> Reals:
     """One number of the receiver `index` of every driver, as an array (D,)."""
     return np.array([get(driver.receivers[index]) for driver in drivers], dtype=np.float64)
 
 
-def layout(driver: Driver) -> dict[str, int]:
+def layout(driver: Circuit) -> dict[str, int]:
     """Names of the states and their places.
 
     `supply` and `tank` are capacitor voltages, `drain` the voltage of the output capacitance,
@@ -119,7 +119,7 @@ def layout(driver: Driver) -> dict[str, int]:
     return {name: place for place, name in enumerate(names)}
 
 
-def _storage(drivers: Sequence[Driver], at: dict[str, int]) -> Reals:
+def _storage(drivers: Sequence[Circuit], at: dict[str, int]) -> Reals:
     """Capacitances and inductances (D, n, n)."""
     storage = np.zeros((len(drivers), len(at), len(at)))
     output = values(drivers, lambda d: d.switch.output_capacitance_f)
@@ -162,7 +162,7 @@ def node_row(at: dict[str, int]) -> Reals:
     return row
 
 
-def _flows(drivers: Sequence[Driver], at: dict[str, int]) -> Reals:
+def _flows(drivers: Sequence[Circuit], at: dict[str, int]) -> Reals:
     """F of both switch states (2, D, n, n), closed first."""
     count, size = len(drivers), len(at)
     common = np.zeros((count, size, size))
@@ -190,7 +190,7 @@ def _flows(drivers: Sequence[Driver], at: dict[str, int]) -> Reals:
     return np.stack([common - switch, common])
 
 
-def _ports(driver: Driver, at: dict[str, int]) -> tuple[tuple[int, ...], Reals]:
+def _ports(driver: Circuit, at: dict[str, int]) -> tuple[tuple[int, ...], Reals]:
     """Receivers with LEDs, and the rows (P, n) by which the ports, drain last, sense x."""
     lamps = tuple(i for i, receiver in enumerate(driver.receivers) if receiver.led is not None)
     rows = np.zeros((len(lamps) + 1, len(at)))
@@ -219,7 +219,7 @@ def _drain_laws(diode: Diode, breakdown_v: float | None) -> tuple[tuple[float, .
     return body, clamp
 
 
-def _tuned(drivers: Sequence[Driver], lamps: tuple[int, ...]) -> Reals:
+def _tuned(drivers: Sequence[Circuit], lamps: tuple[int, ...]) -> Reals:
     """Inductance, resistance, capacitance, load of receivers with LEDs (4, lamps, D)."""
     out = np.empty((4, len(lamps), len(drivers)))
     for port, index in enumerate(lamps):
@@ -228,7 +228,7 @@ def _tuned(drivers: Sequence[Driver], lamps: tuple[int, ...]) -> Reals:
     return out
 
 
-def _junctions(drivers: Sequence[Driver], lamps: tuple[int, ...]) -> Junctions:
+def _junctions(drivers: Sequence[Circuit], lamps: tuple[int, ...]) -> Junctions:
     laws = np.empty((5, 2, len(lamps) + 1, len(drivers)))
     for draw, driver in enumerate(drivers):
         for port, index in enumerate(lamps):
@@ -311,12 +311,12 @@ def _row_order(pairs: int, modes: int) -> NDArray[np.intp]:
     )
 
 
-def _sway_squared(driver: Driver) -> float:
+def _sway_squared(driver: Circuit) -> float:
     inductance = driver.loop.inductance_h or driver.coil.inductance_h
     return inductance * driver.tank_capacitance_f
 
 
-def network(drivers: Sequence[Driver]) -> Network:
+def network(drivers: Sequence[Circuit]) -> Network:
     """Both switch states of drivers of one kind (same receivers with LEDs, loop or none)."""
     at = layout(drivers[0])
     lamps, rows = _ports(drivers[0], at)
@@ -355,10 +355,10 @@ def network(drivers: Sequence[Driver]) -> Network:
 
 
 @functools.lru_cache(maxsize=64)
-def _alone(driver: Driver) -> Network:
+def _alone(driver: Circuit) -> Network:
     return network([driver])
 
 
-def network_of(drivers: Sequence[Driver]) -> Network:
+def network_of(drivers: Sequence[Circuit]) -> Network:
     """As `network`; that of a single driver is kept, since it is asked for again and again."""
     return _alone(drivers[0]) if len(drivers) == 1 else network(drivers)

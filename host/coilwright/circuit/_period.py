@@ -229,7 +229,7 @@ def _grip(conductance: Reals, hold_v: Reals, source_ohm: Reals) -> Grip:
 
 
 @dataclass(frozen=True, slots=True)
-class Trace:
+class ZoneTrace:
     """What happened in one zone: rows (rows, steps + 1, B) and currents (P, steps + 1, B)."""
 
     rows: Reals
@@ -301,7 +301,7 @@ def _hand_over(step: Stepper, rows: Reals, ports: Reals) -> Reals:
 
 def _run(
     step: Stepper, steps: int, rows: Reals, ports: Reals, keep: bool
-) -> tuple[Reals, Reals, Trace | None]:
+) -> tuple[Reals, Reals, ZoneTrace | None]:
     """Take all steps of a zone; returns rows and port currents at its end."""
     ports = _hand_over(step, rows, ports)
     held_rows = [rows[:, 0].copy()]
@@ -324,7 +324,7 @@ def _run(
     trace = np.stack(held_rows, axis=1)
     for port in range(len(currents)):
         trace[:, 1:] += step.end[:, port, None] * currents[port, 1:]
-    return state, ports, Trace(trace, currents)
+    return state, ports, ZoneTrace(trace, currents)
 
 
 def apply(matrix: Reals, columns: Reals) -> Reals:
@@ -367,7 +367,7 @@ def period(
     *,
     slopes: bool = False,
     keep: bool = False,
-) -> tuple[Reals, Reals, list[Trace]]:
+) -> tuple[Reals, Reals, list[ZoneTrace]]:
     """Follow one period from turn-on.
 
     Args:
@@ -384,7 +384,7 @@ def period(
         unit = np.broadcast_to(np.eye(size)[:, :, None], (size, size, points))
         columns = np.concatenate([columns, unit], axis=1)
     ports = _first_currents(net, columns, parts[0].drain)
-    traces: list[Trace] = []
+    traces: list[ZoneTrace] = []
     last, kind = steppers[0], parts[0].kind
     rows = _enter(last, columns)
     for zone, step in zip(parts, steppers, strict=True):

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from coilwright.circuit._grid import Contacts, Cut, Zone, careful_zones, contact_zones
 from coilwright.circuit._measures import Glance, Grid, glance
 from coilwright.circuit._network import Network, Reals, values
-from coilwright.circuit._period import Trace, period, stepper
+from coilwright.circuit._period import ZoneTrace, period, stepper
 from coilwright.circuit._shooting import Found, some_points
-from coilwright.circuit.driver import Driver
+from coilwright.circuit.driver import Circuit
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ class Points:
         return careful_zones(self.frequency_hz, self.duty, self.ring_s, self.decay_s)
 
 
-def ringing(drivers: Sequence[Driver]) -> tuple[Reals, Reals]:
+def ringing(drivers: Sequence[Circuit]) -> tuple[Reals, Reals]:
     """1/angular frequency of the loop's ringing and its decay time (D,)."""
     inductance = values(drivers, lambda d: d.loop.inductance_h)
     output = values(drivers, lambda d: d.switch.output_capacitance_f)
@@ -65,7 +65,7 @@ class Round:
 
     found: Found
     grid: Grid
-    traces: Sequence[Trace]
+    traces: Sequence[ZoneTrace]
     end: Reals
     glance: Glance
 

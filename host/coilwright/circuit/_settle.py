@@ -13,7 +13,7 @@ from coilwright.circuit._contacts import joined, kin, merged, missed, moved, rea
 from coilwright.circuit._grid import COARSE, FINE, Contacts, Cut
 from coilwright.circuit._measures import Glance, Look, glance, look
 from coilwright.circuit._network import Network, Reals
-from coilwright.circuit._period import Trace
+from coilwright.circuit._period import ZoneTrace
 from coilwright.circuit._points import Points, Round, grid_of, traced
 from coilwright.circuit._shooting import TOLERANCE, advance, find, some_found, some_grid
 
@@ -83,7 +83,7 @@ def _finish(
     found, grid, traces, end = made.found, made.grid, made.traces, made.end
     if len(which) < len(points.frequency_hz):
         points, found, grid = points.some(which), some_found(found, which), some_grid(*grid, which)
-        traces = [Trace(t.rows[..., which], t.currents[..., which]) for t in traces]
+        traces = [ZoneTrace(t.rows[..., which], t.currents[..., which]) for t in traces]
         end = end[:, which]
     residual = _residual(points.net, found.start, end)
     seen = look(points.net, grid, points.at, traces)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from coilwright.circuit._grid import Zone
 from coilwright.circuit._network import Complexes, Junctions, Network, Phase, Reals
-from coilwright.circuit._period import Grip, Law, Stepper, Trace, apply, period, stepper
+from coilwright.circuit._period import Grip, Law, Stepper, ZoneTrace, apply, period, stepper
 
 T = TypeVar("T", bound=Any)
 
@@ -151,7 +151,7 @@ class Advance:
 
     found: Found
     end: Reals
-    traces: Sequence[Trace]
+    traces: Sequence[ZoneTrace]
     ahead: Reals
     inverse: Reals
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from coilwright.circuit.driver import Driver
+from coilwright.circuit.driver import Circuit
 from coilwright.circuit.gate_drive import (
     average_capacitance_f,
     gate_current_a,
@@ -175,7 +175,7 @@ class Situation:
     kind that has none, or where it is not known (`operating_map.unlit_peak_v`).
     """
 
-    driver: Driver
+    driver: Circuit
     facts: Facts
     state: SteadyState
     waves: Waveforms
@@ -217,7 +217,7 @@ def stuck_on_current_a(voltage_v: float, resistance_ohm: float) -> float:
     return voltage_v / resistance_ohm
 
 
-def tank_peak_v(driver: Driver, waves: Waveforms) -> float:
+def tank_peak_v(driver: Circuit, waves: Waveforms) -> float:
     """Highest voltage either way across the tank capacitor: L·di/dt + R·i of the coil."""
     # The solver repeats the instants at which the switch moves, and cuts some steps very finely.
     time = waves.time_s

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from coilwright.circuit import coils
-from coilwright.circuit.field import MU0, Winding, field_t, ring_potential
+from coilwright.circuit.field import MU0, CoaxialTurns, field_t, ring_potential
 
 Reals = NDArray[np.float64]
 
@@ -106,7 +106,9 @@ def coaxial_mutual_h(radius_m: ArrayLike, other_m: ArrayLike, distance_m: ArrayL
     return coils.mutual_rings_h(radius_m, other_m, distance_m)
 
 
-def mutual_h(coil: Winding, other: Winding, distance_m: float, place: Placement = FACING) -> float:
+def mutual_h(
+    coil: CoaxialTurns, other: CoaxialTurns, distance_m: float, place: Placement = FACING
+) -> float:
     """Mutual inductance of two windings whose middles are `distance_m` apart along the coil's axis.
 
     Each pair of turns counts once. Positive where both face the same way on the axis.
@@ -129,7 +131,7 @@ def mutual_h(coil: Winding, other: Winding, distance_m: float, place: Placement 
 
 
 def core_mutual_h(
-    coil: Winding, receiver: CoreReceiver, distance_m: float, place: Placement = FACING
+    coil: CoaxialTurns, receiver: CoreReceiver, distance_m: float, place: Placement = FACING
 ) -> float:
     """Mutual inductance of a winding and a receiver on a core: N·A_eff times field an ampere.
 
@@ -152,8 +154,8 @@ def coupling_factor(mutual_h: float, inductance_h: float, other_h: float) -> flo
 
 
 def couplings(
-    coil: Winding,
-    receiver: Winding | CoreReceiver,
+    coil: CoaxialTurns,
+    receiver: CoaxialTurns | CoreReceiver,
     inductance_h: float,
     other_h: float,
     distances_m: ArrayLike,
@@ -173,7 +175,7 @@ def couplings(
 
 
 def turns_area_from_point(
-    coil: Winding, coupling: float, distance_m: float, inductance_h: float, other_h: float
+    coil: CoaxialTurns, coupling: float, distance_m: float, inductance_h: float, other_h: float
 ) -> float:
     """Turns-area in m² of a receiver whose coupling was measured once, on the axis and facing.
 
@@ -234,7 +236,7 @@ def turns_area_estimate(
     return math.sqrt(inductance_h * volume * apparent / (MU0 * (1 - factor)))
 
 
-def rings_inductance_h(winding: Winding, wire_diameter_m: float) -> float:
+def rings_inductance_h(winding: CoaxialTurns, wire_diameter_m: float) -> float:
     """Self-inductance of the turns as rings of round wire with even current, in henry.
 
     As `coils.rings_inductance_h`. It checks a geometry against a measured L.

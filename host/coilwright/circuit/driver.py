@@ -196,7 +196,7 @@ class Receiver:
 
 
 @dataclass(frozen=True, slots=True)
-class Driver:
+class Circuit:
     """A whole driver: supply, coil, tank capacitor, loop, switch and all its receivers."""
 
     supply: Supply

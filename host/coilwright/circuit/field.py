@@ -24,7 +24,7 @@ MU0 = 4e-7 * math.pi
 
 
 @dataclass(frozen=True, slots=True)
-class Winding:
+class CoaxialTurns:
     """A coil as circular turns about one axis: radius and height of each turn, in metres.
 
     Raises:
@@ -60,14 +60,14 @@ class Winding:
         return max(abs(height) for height in self.heights_m)
 
 
-def solenoid(diameter_m: float, turns: int, pitch_m: float) -> Winding:
+def solenoid(diameter_m: float, turns: int, pitch_m: float) -> CoaxialTurns:
     """Single layer of `turns` turns of mean `diameter_m`, `pitch_m` apart, middle at height 0."""
     _count(turns)
     heights = [(n - (turns - 1) / 2) * pitch_m for n in range(turns)]
-    return Winding((diameter_m / 2,) * turns, tuple(heights))
+    return CoaxialTurns((diameter_m / 2,) * turns, tuple(heights))
 
 
-def flat_coil(inner_diameter_m: float, outer_diameter_m: float, turns: int) -> Winding:
+def flat_coil(inner_diameter_m: float, outer_diameter_m: float, turns: int) -> CoaxialTurns:
     """Flat spiral as rings, the first and last turn at the two mean diameters.
 
     Raises:
@@ -82,7 +82,7 @@ def flat_coil(inner_diameter_m: float, outer_diameter_m: float, turns: int) -> W
     radii = np.linspace(inner_diameter_m, outer_diameter_m, turns) / 2
     if turns == 1:
         radii = np.array([(inner_diameter_m + outer_diameter_m) / 4])
-    return Winding(tuple(radii.tolist()), (0.0,) * turns)
+    return CoaxialTurns(tuple(radii.tolist()), (0.0,) * turns)
 
 
 def _count(turns: int) -> None:
@@ -142,7 +142,7 @@ def ring_potential(
 
 
 def field_t(
-    winding: Winding, current_a: float, rho_m: ArrayLike, z_m: ArrayLike
+    winding: CoaxialTurns, current_a: float, rho_m: ArrayLike, z_m: ArrayLike
 ) -> tuple[Reals, Reals]:
     """Radial and axial flux density of all turns together in tesla, shape of `rho_m` and `z_m`."""
     rho, z = np.broadcast_arrays(np.asarray(rho_m, dtype=float), np.asarray(z_m, dtype=float))
@@ -151,7 +151,7 @@ def field_t(
     return np.asarray(radial.sum(axis=-1)), np.asarray(axial.sum(axis=-1))
 
 
-def strongest_field_t(winding: Winding, current_a: float, distance_m: float) -> float:
+def strongest_field_t(winding: CoaxialTurns, current_a: float, distance_m: float) -> float:
     """Largest flux density at `distance_m` from the outside of a winding, in tesla.
 
     The outside is the cylinder that just encloses all turns, its openings covered; the surface at

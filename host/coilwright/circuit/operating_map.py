@@ -10,11 +10,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from coilwright.circuit.driver import Driver, Receiver
-from coilwright.circuit.resonance import resonance_hz
+from coilwright.circuit.driver import Circuit, Receiver
+from coilwright.circuit.soft_switching import lossless_valley_hz, vertex
 from coilwright.circuit.steady_state import Reals, SteadyState, solve
 from coilwright.circuit.tank_choice import least_current_frequency
-from coilwright.circuit.valley import lossless_valley_hz, vertex
+from coilwright.circuit.tank_resonance import resonance_hz
 from coilwright.errors import NoResult
 
 NEAR = (0.96, 1.07)
@@ -56,11 +56,11 @@ class OperatingMap:
     brightness: Reals
 
 
-def _free_hz(driver: Driver) -> float:
+def _free_hz(driver: Circuit) -> float:
     return resonance_hz(driver.coil.inductance_h, driver.tank_capacitance_f)
 
 
-def find_valley(driver: Driver, duty: float) -> Valley:
+def find_valley(driver: Circuit, duty: float) -> Valley:
     """Least supply current near the lossless valley, by a parabola through solved points.
 
     The current there is within half a per cent of the least, the frequency less sharp: the valley
@@ -86,7 +86,7 @@ def _has_least(found: SteadyState) -> bool:
     return bool(np.isfinite(amps).any()) and 0 < int(np.nanargmin(amps)) < len(amps) - 1
 
 
-def solve_map(driver: Driver, columns: int, rows: int) -> OperatingMap:
+def solve_map(driver: Circuit, columns: int, rows: int) -> OperatingMap:
     """Solve a grid of `columns` frequencies around the free resonance and `rows` duties."""
     resonance = _free_hz(driver)
     low, high = (share * resonance for share in BAND)
@@ -103,7 +103,7 @@ def solve_map(driver: Driver, columns: int, rows: int) -> OperatingMap:
     )
 
 
-def brightness(driver: Driver, found: SteadyState) -> Reals:
+def brightness(driver: Circuit, found: SteadyState) -> Reals:
     """Current of the dimmest kind of lamp over what counts as lit (B,); NaN without lamps."""
     lamps = [index for index, receiver in enumerate(driver.receivers) if receiver.led is not None]
     if not lamps:
@@ -112,7 +112,7 @@ def brightness(driver: Driver, found: SteadyState) -> Reals:
     return np.asarray((found.led_a[:, lamps].max(axis=2) / limits).min(axis=1))
 
 
-def unlit_peak_v(driver: Driver, frequency_hz: float, duty: float) -> tuple[float | None, ...]:
+def unlit_peak_v(driver: Circuit, frequency_hz: float, duty: float) -> tuple[float | None, ...]:
     """Peak voltage of one lamp of each kind if its LED were missing, the others as they are.
 
     It is taken as still in tune, as one with a broken bond is; without the LEDs' capacitance it
@@ -126,7 +126,7 @@ def unlit_peak_v(driver: Driver, frequency_hz: float, duty: float) -> tuple[floa
     )
 
 
-def _unlit(driver: Driver, index: int, frequency_hz: float, duty: float) -> float | None:
+def _unlit(driver: Circuit, index: int, frequency_hz: float, duty: float) -> float | None:
     kind = driver.receivers[index]
     rest: tuple[Receiver, ...] = driver.receivers[:index] + driver.receivers[index + 1 :]
     if kind.count > 1:

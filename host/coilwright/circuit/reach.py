@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from coilwright.circuit.driver import Diode, Driver, Receiver
+from coilwright.circuit.driver import Circuit, Diode, Receiver
 from coilwright.circuit.steady_state import SteadyState, solve_draws
 
 Reals = NDArray[np.float64]
@@ -22,14 +22,14 @@ _BOUNDS = (-3.0, 6.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Setting:
+class ReachSetting:
     """What stays the same over distance: driver, its setting, and the current that counts as lit.
 
     `driver` holds one receiver, whose coupling and LED are replaced. `lit_a` is the mean current of
     the brighter LED.
     """
 
-    driver: Driver
+    driver: Circuit
     frequency_hz: float
     duty: float
     lit_a: float
@@ -78,7 +78,7 @@ def with_led(lamp: Receiver, led: Diode) -> Receiver:
 
 
 def led_currents(
-    setting: Setting, receivers: Sequence[Receiver], start: Reals | None = None
+    setting: ReachSetting, receivers: Sequence[Receiver], start: Reals | None = None
 ) -> tuple[Reals, SteadyState]:
     """Mean current of the brighter LED (n,) of each receiver alone with the driver.
 
@@ -90,7 +90,7 @@ def led_currents(
 
 
 def curves(
-    setting: Setting, leds: Sequence[Diode], coupling: Coupling, distances_m: Reals
+    setting: ReachSetting, leds: Sequence[Diode], coupling: Coupling, distances_m: Reals
 ) -> Curves:
     """Solve every LED at every distance.
 
@@ -109,7 +109,9 @@ def curves(
     return Curves(distances_m, factors, amps.reshape(shape), found.state.reshape(*shape, -1), far)
 
 
-def edges(setting: Setting, leds: Sequence[Diode], coupling: Coupling, found: Curves) -> list[Edge]:
+def edges(
+    setting: ReachSetting, leds: Sequence[Diode], coupling: Coupling, found: Curves
+) -> list[Edge]:
     """The outermost edge of each curve, refined by further solutions within its bracket.
 
     A point that did not converge counts as neither lit nor dark; the bracket spans it.
@@ -150,7 +152,7 @@ def _ends(amps: Reals, lit_a: float) -> tuple[int, int]:
 class _Lamps:
     """Lamps on the move; `state` (n, s) is what each was last seen in, None before the first."""
 
-    setting: Setting
+    setting: ReachSetting
     coupling: Coupling
     receivers: Sequence[Receiver]
     state: Reals | None
@@ -206,7 +208,7 @@ def _excess(amps: Reals, lit_a: float) -> Reals:
 
 
 def reaches(
-    setting: Setting,
+    setting: ReachSetting,
     receivers: Sequence[Receiver],
     coupling: Coupling,
     between_m: Reals,

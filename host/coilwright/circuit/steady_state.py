@@ -24,7 +24,7 @@ from coilwright.circuit._network import Network, layout, network_of, values
 from coilwright.circuit._points import Points, ringing
 from coilwright.circuit._settle import roughly, settle
 from coilwright.circuit._shooting import some_points
-from coilwright.circuit.driver import Driver
+from coilwright.circuit.driver import Circuit
 from coilwright.errors import NoResult, OutOfRange
 
 Reals = NDArray[np.float64]
@@ -111,7 +111,7 @@ def solver() -> str:
 
 
 def solve(
-    driver: Driver,
+    driver: Circuit,
     frequency_hz: ArrayLike,
     duty: ArrayLike,
     *,
@@ -135,7 +135,7 @@ def solve(
 
 
 def solve_draws(
-    drivers: Sequence[Driver],
+    drivers: Sequence[Circuit],
     frequency_hz: ArrayLike,
     duty: ArrayLike,
     *,
@@ -189,7 +189,7 @@ def _start(given: SteadyState | Reals | None, points: int, size: int) -> _Start 
 
 
 def _solve(
-    drivers: Sequence[Driver],
+    drivers: Sequence[Circuit],
     frequency: Reals,
     duty: Reals,
     given: SteadyState | Reals | None,
@@ -212,7 +212,7 @@ def _solve(
     return SteadyState(**out)
 
 
-def _retry(points: Points, drivers: Sequence[Driver], found: dict[str, NDArray[Any]]) -> None:
+def _retry(points: Points, drivers: Sequence[Circuit], found: dict[str, NDArray[Any]]) -> None:
     """Begin points that did not converge again: without a start, then from beside."""
     for share in (None, *ELSEWHERE):
         bad = np.flatnonzero(~found["converged"])
@@ -227,7 +227,7 @@ def _retry(points: Points, drivers: Sequence[Driver], found: dict[str, NDArray[A
             found[name][bad] = array
 
 
-def _of(drivers: Sequence[Driver], places: NDArray[np.intp]) -> Sequence[Driver]:
+def _of(drivers: Sequence[Circuit], places: NDArray[np.intp]) -> Sequence[Circuit]:
     """The drivers of some points, all of which may share one."""
     return drivers if len(drivers) == 1 else [drivers[i] for i in places.tolist()]
 
@@ -237,12 +237,12 @@ def _some_start(start: _Start, places: NDArray[np.intp]) -> _Start:
     return _Start(start.state[places], known)
 
 
-def _switching(net: Network, drivers: Sequence[Driver], frequency: Reals, duty: Reals) -> Points:
+def _switching(net: Network, drivers: Sequence[Circuit], frequency: Reals, duty: Reals) -> Points:
     return Points(net, layout(drivers[0]), frequency, duty, *ringing(drivers))
 
 
 def _blank(
-    net: Network, drivers: Sequence[Driver], frequency: Reals, duty: Reals
+    net: Network, drivers: Sequence[Circuit], frequency: Reals, duty: Reals
 ) -> dict[str, NDArray[Any]]:
     """Results with everything at rest, and with the switch stuck on where duty is 1."""
     points, receivers = len(frequency), len(drivers[0].receivers)
@@ -282,7 +282,7 @@ def _blank(
 
 
 def _switched(
-    points: Points, drivers: Sequence[Driver], start: _Start | None, rough: bool = False
+    points: Points, drivers: Sequence[Circuit], start: _Start | None, rough: bool = False
 ) -> dict[str, NDArray[Any]]:
     """Everything but frequency and duty for points that switch, NaN where not converged."""
     if _kernel.in_use():
@@ -336,7 +336,7 @@ def _run(pieces: Sequence[Piece], row: int) -> Reals:
     return np.concatenate([pieces[0].before[row, :1, 0], *(p.after[row, :, 0] for p in pieces)])
 
 
-def waveforms(driver: Driver, frequency_hz: float, duty: float) -> Waveforms:
+def waveforms(driver: Circuit, frequency_hz: float, duty: float) -> Waveforms:
     """Waveforms of one operating point with a duty between 0 and 1, both excluded.
 
     Raises:

@@ -16,10 +16,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from coilwright.circuit.driver import Coil, Diode, Driver, Loop, Supply, Switch
-from coilwright.circuit.resonance import capacitance_for
+from coilwright.circuit.driver import Circuit, Coil, Diode, Loop, Supply, Switch
+from coilwright.circuit.soft_switching import (
+    tank_turn,
+    valley_capacitance,
+    valley_frequency,
+    vertex,
+)
 from coilwright.circuit.steady_state import SteadyState, solve, solve_draws
-from coilwright.circuit.valley import tank_turn, valley_capacitance, valley_frequency, vertex
+from coilwright.circuit.tank_resonance import capacitance_for
 from coilwright.errors import NoResult
 from coilwright.quantities import show, show_percent
 
@@ -73,7 +78,7 @@ def lossless_swing(supply_v: float, inductance_h: float, frequency_hz: float, du
 
 def assumed_driver(
     supply_v: float, inductance_h: float, frequency_hz: float, resistance_ohm: float | None = None
-) -> Driver:
+) -> Circuit:
     """A driver of usual parts without receivers, where no build file says better.
 
     Bench supply of 0.25 ohm with 47 µF, 80 nH of loop damped by 50 ohm, MOSFET of 30 mohm and
@@ -81,7 +86,7 @@ def assumed_driver(
     """
     if resistance_ohm is None:
         resistance_ohm = math.tau * frequency_hz * inductance_h / ASSUMED_Q
-    return Driver(
+    return Circuit(
         Supply(supply_v, 0.25, 47e-6),
         Coil(inductance_h, resistance_ohm),
         capacitance_for(inductance_h, frequency_hz),
@@ -112,7 +117,7 @@ class TankPoint:
 
 
 def evaluate(
-    driver: Driver, capacitances_f: Sequence[float], frequency_hz: ArrayLike, duty: float
+    driver: Circuit, capacitances_f: Sequence[float], frequency_hz: ArrayLike, duty: float
 ) -> tuple[TankPoint, ...]:
     """Solve the driver with each of the tank capacitors (n,), at one frequency or at n of them.
 
@@ -138,7 +143,7 @@ def _point(solved: SteadyState, at: int, capacitance_f: float) -> TankPoint:
 
 
 @dataclass(frozen=True, slots=True)
-class Valley:
+class TankValley:
     """Supply current over capacitance (F) or frequency (Hz), and where it is least.
 
     `x` and `supply_a` (n,) are the points solved, rising in x; `best` is the bottom of the valley.
@@ -149,7 +154,7 @@ class Valley:
     supply_a: Reals
 
 
-def least_current_capacitance(driver: Driver, frequency_hz: float, duty: float) -> Valley:
+def least_current_capacitance(driver: Circuit, frequency_hz: float, duty: float) -> TankValley:
     """Tank capacitance of the least supply current at an operating point, losses and load included.
 
     Looks within `CAPACITANCE_WINDOW` of the lossless capacitance.
@@ -169,7 +174,7 @@ def least_current_capacitance(driver: Driver, frequency_hz: float, duty: float) 
     return _bottom(current, low * lossless, high * lossless, "F", duty)
 
 
-def least_current_frequency(driver: Driver, duty: float) -> Valley:
+def least_current_frequency(driver: Circuit, duty: float) -> TankValley:
     """Frequency of the least supply current of a driver at a duty, losses and load included.
 
     Looks within `FREQUENCY_WINDOW` of the lossless soft-switching frequency.
@@ -189,7 +194,7 @@ def least_current_frequency(driver: Driver, duty: float) -> Valley:
 
 def _bottom(
     current: Callable[[Reals], Reals], low: float, high: float, unit: str, duty: float
-) -> Valley:
+) -> TankValley:
     """The least of a curve: a coarse grid, a fine one about its least, then a parabola."""
     x = np.geomspace(low, high, 33)
     y = current(x)
@@ -205,7 +210,7 @@ def _bottom(
     x, y = np.concatenate([x, fine]), np.concatenate([y, current(fine)])
     order = np.argsort(x)
     x, y = x[order], y[order]
-    return Valley(vertex(x, y), x, y)
+    return TankValley(vertex(x, y), x, y)
 
 
 def _least(y: Reals) -> int:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from coilwright.circuit.combination import Layout
-from coilwright.circuit.resonance import resonance_hz
+from coilwright.circuit.tank_resonance import resonance_hz
 from coilwright.errors import OutOfRange
 
 Reals = NDArray[np.float64]

@@ -27,7 +27,7 @@ from coilwright.cli.options import (
     stop_on_termination,
 )
 from coilwright.cli.terminal_person import AtTheTerminal
-from coilwright.procedures.options import CalibrationWishes, Load, Place, RecordWishes
+from coilwright.procedures.options import CalibrationWishes, Load, MeterPlace, RecordWishes
 from coilwright.quantities import parse_fraction, parse_quantity, show
 
 if TYPE_CHECKING:
@@ -44,13 +44,13 @@ METER_CAUTION = (
 def _place_type(unit: str) -> ParsedType:
     """A setting with the meter's value in this unit, or without."""
 
-    def parse(text: str) -> Place:
+    def parse(text: str) -> MeterPlace:
         setting, equals, meter = text.partition("=")
         frequency, colon, duty = setting.partition(":")
         if not colon or (equals and not meter.strip()):
             raise ValueError(f"{text!r} is no setting; write 165k:20% or 165k:20%=0.231A")
         shown = parse_quantity(meter, unit) if equals else None
-        return Place(parse_quantity(frequency, "Hz"), parse_fraction(duty), shown)
+        return MeterPlace(parse_quantity(frequency, "Hz"), parse_fraction(duty), shown)
 
     return ParsedType("setting", parse)
 
@@ -150,7 +150,7 @@ def command() -> None:
     help="Known resistor behind the shunt, output off, in place of --at; repeatable.",
 )
 def current_command(
-    places: tuple[Place, ...],
+    places: tuple[MeterPlace, ...],
     nominal_gain: float | None,
     plot: Path | None,
     loads: tuple[Load, ...],
@@ -172,7 +172,7 @@ def current_command(
 @_common
 @_against_a_meter("V")
 def probe_command(
-    places: tuple[Place, ...], nominal_gain: float | None, plot: Path | None, **common: Any
+    places: tuple[MeterPlace, ...], nominal_gain: float | None, plot: Path | None, **common: Any
 ) -> None:
     """Calibrate the pickup probe against a multimeter or an oscilloscope at two settings.
 
@@ -211,8 +211,8 @@ def light_command(**common: Any) -> None:
 def lit_command(
     frequency: float | None,
     start: float,
-    dark_at: Place | None,
-    lit_at: Place | None,
+    dark_at: MeterPlace | None,
+    lit_at: MeterPlace | None,
     **common: Any,
 ) -> None:
     """Find the reading at which the load counts as lit, of probe and light sensor.
@@ -249,7 +249,7 @@ def lit_command(
 
 def _line_command(
     sensor: Sensor,
-    places: tuple[Place, ...],
+    places: tuple[MeterPlace, ...],
     loads: tuple[Load, ...],
     nominal_gain: float | None,
     plot: Path | None,
@@ -295,7 +295,7 @@ class _AtTheMeter(AtTheTerminal):
         )
         return value
 
-    def next_place(self) -> Place | None:
+    def next_place(self) -> MeterPlace | None:
         while True:
             text = click.prompt(
                 "Setting as frequency:duty, for instance 165k:20% (empty: enough)",
@@ -304,7 +304,7 @@ class _AtTheMeter(AtTheTerminal):
             if not text.strip():
                 return None
             try:
-                place: Place = _place_type(self._unit).parse(text)
+                place: MeterPlace = _place_type(self._unit).parse(text)
             except ValueError as error:
                 click.echo(f"{error}", err=True)
             else:

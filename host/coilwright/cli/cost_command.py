@@ -12,7 +12,7 @@ import click
 from coilwright.cli.options import FILE, check_plot, force_option, json_option, print_json
 
 if TYPE_CHECKING:
-    from coilwright.costing import BreakEven, Cost, Kit, Order
+    from coilwright.costing import BreakEven, BuildCost, Kit, Order
     from coilwright.parts_list import PartsList
 
 
@@ -57,7 +57,7 @@ class _Answer:
 
     listed: PartsList
     order: Order
-    found: Cost
+    found: BuildCost
     one_more: Fraction
     kit: Kit | None
     even: BreakEven | None

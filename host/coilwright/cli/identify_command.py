@@ -21,8 +21,8 @@ from coilwright.cli.options import (
 if TYPE_CHECKING:
     from coilwright.build import Build
     from coilwright.identify.change import Change
+    from coilwright.identify.identified import Identified
     from coilwright.identify.model import Given
-    from coilwright.identify.result import Identified
     from coilwright.record import Record
 
 
@@ -65,7 +65,7 @@ def command(
     """
     from coilwright.build import load_build
     from coilwright.identify.as_built import as_built_text, check_output, write_as_built
-    from coilwright.identify.procedure import identify
+    from coilwright.identify.identification import identify
     from coilwright.record import read_record
 
     check_plot(plot, force)

@@ -133,7 +133,7 @@ def command(
             " `coilwright sweep`."
         )
     from coilwright.cli.bench_session import open_driver
-    from coilwright.live.worker import Beginning, Worker
+    from coilwright.live.worker import PanelStart, Worker
     from coilwright.procedures.session import read_rest, set_measuring, start_record
 
     parse_band(band)
@@ -149,7 +149,7 @@ def command(
         keep = RecordWishes(record, note, tags, force)
         rest = read_rest(driver)
         with start_record(driver, "live", asdict(wishes), keep, rest) as writer:
-            beginning = Beginning(frequency, duty, points, rest)
+            beginning = PanelStart(frequency, duty, points, rest)
             worker = Worker(driver, writer, _tuner(wishes), beginning)
             _show(worker, port or driver.identity.serial, writer.path.name, band)
     if plot is not None:

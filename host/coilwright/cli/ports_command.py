@@ -21,11 +21,11 @@ def command(no_ask: bool, ask_all: bool, as_json: bool) -> None:
     if no_ask and ask_all:
         raise click.UsageError("--no-ask opens no port, --all opens each.")
     from coilwright.link import last_port
-    from coilwright.link.ports import Probe, find_ports, probe
+    from coilwright.link.ports import ProbedPort, find_ports, probe
 
     ports = find_ports()
     asked = [] if no_ask else ports if ask_all else last_port.likely()
-    found = [probe(port) if port in asked else Probe(port, None, None) for port in ports]
+    found = [probe(port) if port in asked else ProbedPort(port, None, None) for port in ports]
     if as_json:
         print_json({"ports": [_as_dict(item) for item in found]})
         return
@@ -39,9 +39,9 @@ def command(no_ask: bool, ask_all: bool, as_json: bool) -> None:
 def _as_dict(item: object) -> dict[str, object]:
     from dataclasses import asdict
 
-    from coilwright.link.ports import Probe
+    from coilwright.link.ports import ProbedPort
 
-    assert isinstance(item, Probe)
+    assert isinstance(item, ProbedPort)
     return {
         **asdict(item.port),
         "driver": None if item.identity is None else asdict(item.identity),
@@ -53,9 +53,9 @@ _UNLIKELY = "not opened: nothing tells of a board there (--all asks it, too)"
 
 
 def _line(item: object, unasked: str) -> str:
-    from coilwright.link.ports import Probe
+    from coilwright.link.ports import ProbedPort
 
-    assert isinstance(item, Probe)
+    assert isinstance(item, ProbedPort)
     what = ", ".join(part for part in (item.port.description, item.port.board) if part)
     if item.identity is not None:
         answer = f"driver {item.identity.serial}, firmware {item.identity.firmware}"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from coilwright.reach.scene import Asked, Colour, Result, Scene, millimetres
+from coilwright.reach.scene import Asked, Colour, Scene, SceneReach, millimetres
 
 if TYPE_CHECKING:
     from coilwright.circuit.exposure import Group
@@ -22,7 +22,7 @@ def _reach(edge: Edge) -> str:
     return ("beyond " if edge.beyond else "") + f"{1e3 * edge.reach_m:.3g} mm"
 
 
-def save_plot(plot: Path, asked: Asked, scene: Scene, result: Result, force: bool) -> None:
+def save_plot(plot: Path, asked: Asked, scene: Scene, result: SceneReach, force: bool) -> None:
     """Draw LED current over distance into a file; failures as in `view.plots.save`."""
     import numpy as np
 
@@ -49,7 +49,7 @@ def _drive(asked: Asked, scene: Scene) -> str:
     return f"{show(scene.setting.frequency_hz, 'Hz', 5)}, duty {show_percent(asked.duty)}"
 
 
-def tell(asked: Asked, scene: Scene, result: Result) -> None:
+def tell(asked: Asked, scene: Scene, result: SceneReach) -> None:
     """Print everything within 80 columns."""
     from coilwright.quantities import show
 
@@ -79,7 +79,7 @@ def _say(text: str) -> None:
     click.echo(textwrap.fill(text, 79))
 
 
-def _tell_edges(asked: Asked, scene: Scene, result: Result) -> None:
+def _tell_edges(asked: Asked, scene: Scene, result: SceneReach) -> None:
     from coilwright.quantities import show
     from coilwright.view.reach_text import picture
 
@@ -120,7 +120,7 @@ def _span(found: Colour) -> tuple[float, float, float]:
     return drawn[0], drawn[len(drawn) // 2], drawn[-1]
 
 
-def _alike(result: Result) -> str:
+def _alike(result: SceneReach) -> str:
     """A word on colours that reach equally far, which surprises."""
     ends = [found.edge.reach_m for found in result.colours if not found.edge.beyond]
     inner = [end for end in ends if end is not None]
@@ -132,11 +132,11 @@ def _alike(result: Result) -> str:
     )
 
 
-def _finite(result: Result) -> bool:
+def _finite(result: SceneReach) -> bool:
     return all(math.isfinite(a) for found in result.colours for a in found.led_a)
 
 
-def _bars(scene: Scene, result: Result) -> list[Any]:
+def _bars(scene: Scene, result: SceneReach) -> list[Any]:
     from coilwright.view.reach_text import Bar
 
     out = []
@@ -148,7 +148,7 @@ def _bars(scene: Scene, result: Result) -> list[Any]:
     return out
 
 
-def _coil_alternating_a(result: Result) -> float:
+def _coil_alternating_a(result: SceneReach) -> float:
     """Rms of the alternating part of the coil current, with the lamp far away."""
     from coilwright.circuit.exposure import alternating_rms_a
 
@@ -156,7 +156,7 @@ def _coil_alternating_a(result: Result) -> float:
     return alternating_rms_a(float(far.coil_rms_a[0]), float(far.supply_a[0]))
 
 
-def _induced(scene: Scene, result: Result) -> list[float]:
+def _induced(scene: Scene, result: SceneReach) -> list[float]:
     """Voltage induced in the receiver at each distance, rms, by the current of the far coil."""
     from coilwright.circuit.coupling import induced_voltage_v
 
@@ -165,7 +165,7 @@ def _induced(scene: Scene, result: Result) -> list[float]:
     return [induced_voltage_v(hertz, k * mean_h, amps) for k in result.curves.couplings.tolist()]
 
 
-def _fields(asked: Asked, scene: Scene, result: Result) -> list[tuple[float, float]]:
+def _fields(asked: Asked, scene: Scene, result: SceneReach) -> list[tuple[float, float]]:
     """Distance and strongest rms field there, of the alternating current of the coil."""
     from coilwright.circuit.field import strongest_field_t
 
@@ -174,7 +174,7 @@ def _fields(asked: Asked, scene: Scene, result: Result) -> list[tuple[float, flo
     return [(d, strongest_field_t(scene.coil, amps, d)) for d in distances]
 
 
-def _tell_field(asked: Asked, scene: Scene, result: Result) -> None:
+def _tell_field(asked: Asked, scene: Scene, result: SceneReach) -> None:
     from coilwright.circuit.exposure import CAUTION, reference_levels
     from coilwright.errors import OutOfRange
 
@@ -203,7 +203,7 @@ def _microtesla(flux_t: float) -> str:
     return f"{1e6 * flux_t:.3g} µT"
 
 
-def as_json(asked: Asked, scene: Scene, result: Result, plot: Path | None) -> dict[str, Any]:
+def as_json(asked: Asked, scene: Scene, result: SceneReach, plot: Path | None) -> dict[str, Any]:
     """Everything as one object, SI units in the names."""
     from coilwright.circuit.coupling import CoreReceiver
     from coilwright.circuit.exposure import CAUTION
@@ -247,7 +247,7 @@ def _colour_json(found: Colour) -> dict[str, Any]:
     }
 
 
-def _field_json(asked: Asked, scene: Scene, result: Result) -> list[dict[str, Any]]:
+def _field_json(asked: Asked, scene: Scene, result: SceneReach) -> list[dict[str, Any]]:
     return [
         {
             "distance_m": distance,

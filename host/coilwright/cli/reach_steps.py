@@ -13,10 +13,10 @@ from coilwright.reach.scene import millimetres
 
 if TYPE_CHECKING:
     from coilwright.reach import ColourReach, Reached
-    from coilwright.reach.steps import Step
+    from coilwright.reach.steps import DistanceStep
 
 
-def steps_in(paths: Sequence[Path]) -> tuple[list[Step], dict[str, Any]]:
+def steps_in(paths: Sequence[Path]) -> tuple[list[DistanceStep], dict[str, Any]]:
     """The steps of all files, and the coil in the plan of the first record that tells it.
 
     Raises:
@@ -25,7 +25,7 @@ def steps_in(paths: Sequence[Path]) -> tuple[list[Step], dict[str, Any]]:
     from coilwright.reach import read_steps
     from coilwright.reach.steps import coil_values
 
-    steps: list[Step] = []
+    steps: list[DistanceStep] = []
     coil: dict[str, Any] = {}
     for path in paths:
         found, record = read_steps(path)

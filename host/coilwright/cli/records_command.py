@@ -13,7 +13,7 @@ from coilwright.printable import printable_line
 
 if TYPE_CHECKING:
     from coilwright.record import Record
-    from coilwright.record.library import Entry
+    from coilwright.record.library import ListedRecord
 
 FOLDER = click.Path(path_type=Path, file_okay=False)
 DAY = click.DateTime(["%Y-%m-%d"])
@@ -74,7 +74,7 @@ def list_command(
     _table(found, folder)
 
 
-def _table(found: list[Entry], folder: Path) -> None:
+def _table(found: list[ListedRecord], folder: Path) -> None:
     from rich.table import Table
 
     from coilwright.view.console import Console

@@ -22,7 +22,7 @@ from coilwright.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from coilwright.pwm import Step, Timer
+    from coilwright.pwm import PwmTimer, Step
 
 BOARDS = {
     "esp32": "esp32",
@@ -113,21 +113,21 @@ def _named_port() -> bool:
     return source is click.core.ParameterSource.COMMANDLINE
 
 
-def _timer(chip: str, clock: float | None) -> Timer:
+def _timer(chip: str, clock: float | None) -> PwmTimer:
     from coilwright.board_file import load_board
-    from coilwright.pwm import Timer
+    from coilwright.pwm import PwmTimer
 
     pwm = load_board(BOARDS[chip]).pwm
     if pwm.kind == "ledc":
         if clock is not None:
             raise click.UsageError("The PWM of an ESP32 runs on 80 MHz: leave --clock out.")
-        return Timer("esp32", pwm.clock_hz, pwm.timer_bits)
-    return Timer("rp2", pwm.clock_hz if clock is None else round(clock))
+        return PwmTimer("esp32", pwm.clock_hz, pwm.timer_bits)
+    return PwmTimer("rp2", pwm.clock_hz if clock is None else round(clock))
 
 
 def _ask(
     port: str, frequency: float | None, duty: float
-) -> tuple[Timer, tuple[float, float] | None]:
+) -> tuple[PwmTimer, tuple[float, float] | None]:
     """The timer of a driver, and what it makes of the request; its setting is put back."""
     from coilwright.cli.bench_session import open_driver
     from coilwright.errors import OutOfRange
@@ -151,7 +151,7 @@ def _ask(
 
 
 def _tell_around(
-    timer: Timer,
+    timer: PwmTimer,
     frequency_hz: int,
     duty: float,
     around: int,
@@ -200,7 +200,7 @@ def _answer(at: Step, answered: tuple[float, float]) -> dict[str, Any]:
 
 
 def _tell_band(
-    timer: Timer, band_hz: tuple[float, float], duty: float, as_json: bool
+    timer: PwmTimer, band_hz: tuple[float, float], duty: float, as_json: bool
 ) -> list[Step]:
     from coilwright.pwm import frequency_steps, predict
 

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from coilwright.build import Build
-from coilwright.circuit.driver import Driver, Receiver
-from coilwright.circuit.resonance import resonance_hz
+from coilwright.circuit.driver import Circuit, Receiver
+from coilwright.circuit.soft_switching import lossless_valley_hz
 from coilwright.circuit.steady_state import solve_draws
-from coilwright.circuit.valley import lossless_valley_hz
+from coilwright.circuit.tank_resonance import resonance_hz
 from coilwright.compare.figures import (
     EDGE,
     EDGE_RATIO,
@@ -85,7 +85,7 @@ class Solver:
         curves = np.stack([column.reshape(len(sets), size) for column in columns])
         return np.stack([_figures(*curves[:, row]) for row in range(len(sets))])
 
-    def _grid(self, driver: Driver) -> Reals:
+    def _grid(self, driver: Circuit) -> Reals:
         probe = driver.receivers[-1]
         own = resonance_hz(probe.inductance_h, probe.capacitance_f)
         half = own / (2 * _quality(probe))

@@ -44,7 +44,7 @@ BUDGET = 130
 
 
 @dataclass(frozen=True)
-class Measured:
+class FiguresSeen:
     """What was measured, as logarithms of all figures (q,), NaN for one that was not.
 
     Attributes:
@@ -90,7 +90,7 @@ def _off(residuals: Reals, measured: Reals) -> Reals:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class LoggedChange:
     """The change of the part's logarithm, its standard deviation, and the sum of squares."""
 
     change: float
@@ -139,8 +139,8 @@ class Pair:
 
 
 def found_together(
-    pair: Pair, measured: Measured, start: Reals, first_slopes: Reals, enough: float
-) -> Found:
+    pair: Pair, measured: FiguresSeen, start: Reals, first_slopes: Reals, enough: float
+) -> LoggedChange:
     """The change with the parts that explain both groups best.
 
     Args:
@@ -176,7 +176,7 @@ def found_together(
         else:
             slope, fresh = measured.slope(pair.slopes(at, figures), spread), True
     sd = math.sqrt(float(np.linalg.inv(slope.T @ slope)[-1, -1]))
-    return Found(float(at[-1]), sd, float(off @ off))
+    return LoggedChange(float(at[-1]), sd, float(off @ off))
 
 
 def _steps(off: Reals, slope: Reals) -> Reals:

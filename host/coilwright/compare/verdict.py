@@ -41,7 +41,7 @@ from coilwright.compare.parts import PartOf, chance_of, drawn, parts_of
 from coilwright.compare.pooled import student
 from coilwright.compare.side_by_side import Comparison, Difference
 from coilwright.compare.solved import SOLVED, Solver, Values
-from coilwright.compare.together import Measured, Pair, found_together
+from coilwright.compare.together import FiguresSeen, Pair, found_together
 from coilwright.errors import NoResult
 from coilwright.identify.sensors import sensors_of
 
@@ -663,7 +663,7 @@ class _Base:
         chance = chance_of(one.change, one.sd, part.tolerance)
         return PartChange(part, one.change, one.sd, one.chi_square, fits, chance)
 
-    def _measured(self, sd: Reals, seen: Observed) -> Measured:
+    def _measured(self, sd: Reals, seen: Observed) -> FiguresSeen:
         """Both groups' figures; the supply sensor's zero moves a small current much."""
         zero_a = sensors_of(self.judge.build).offset[0]
         first_sd = self.sd.copy()
@@ -675,7 +675,7 @@ class _Base:
         ratio_sd[seen.places] = np.hypot(sd, MODEL * seen.ratio)
         # What is not known of the light sensor is the same for both.
         model = [min(ABSOLUTE.get(name, USUAL_ABSOLUTE), USUAL_ABSOLUTE) for name in SOLVED]
-        return Measured(self.target, first_sd, ratio, ratio_sd, np.array(model))
+        return FiguresSeen(self.target, first_sd, ratio, ratio_sd, np.array(model))
 
     def _least(
         self, i: int, changes: Reals, sd: Reals, seen: Observed

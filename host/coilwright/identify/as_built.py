@@ -8,7 +8,7 @@ from pathlib import Path
 from coilwright.build import build_text
 from coilwright.errors import BadBuild, NotWritable
 from coilwright.identify import keys
-from coilwright.identify.result import Identified
+from coilwright.identify.identified import Identified
 from coilwright.quantities import show
 from coilwright.whole_file import check_place, replacing
 

@@ -48,7 +48,7 @@ _STALE = 4.0  # posterior standard deviations at which a derivative computed bef
 
 
 @dataclass(frozen=True, slots=True)
-class Stage:
+class FitStage:
     """How a run of the fit goes.
 
     Attributes:
@@ -67,8 +67,8 @@ class Stage:
     abandon: bool = True
 
 
-USUAL = Stage((0.1, 0.02, 0.0), 8, 4, 8)
-SETTLE = Stage((0.0,), 0, 0, 8)
+USUAL = FitStage((0.1, 0.02, 0.0), 8, 4, 8)
+SETTLE = FitStage((0.0,), 0, 0, 8)
 """Nothing but the Gauss-Newton steps at the end."""
 
 
@@ -205,7 +205,9 @@ class Fit:
         rows = np.where(self.known(ideal, slope), rows / self.sigma, 0.0)
         return np.asarray(rows.reshape(len(rows), -1).T)
 
-    def run(self, first: Reals, stage: Stage, say: Say, near: SteadyState | None = None) -> Fitted:
+    def run(
+        self, first: Reals, stage: FitStage, say: Say, near: SteadyState | None = None
+    ) -> Fitted:
         """Fit, beginning at unknowns (P + Q,) and, where one is known, near a solution."""
         self.temper(stage.tempers[0])
         solved = self.solve(first, near)
@@ -228,7 +230,7 @@ class _Run:
         self,
         fit: Fit,
         unknown: Reals,
-        stage: Stage,
+        stage: FitStage,
         say: Say,
         solved: Solved,
         derivative: tuple[Reals, Trend],

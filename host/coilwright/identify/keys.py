@@ -16,7 +16,7 @@ from coilwright.quantities import parse_fraction
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class KeyKind:
     """A kind of value.
 
     Attributes:
@@ -34,22 +34,22 @@ class Kind:
     step: float
 
 
-KINDS: dict[str, Kind] = {
-    "supply.voltage": Kind("V", 0.01, 1e-2),
-    "supply.resistance": Kind("ohm", 0.7, 2e-2),
-    "coil.inductance": Kind("H", 0.2, 1e-3),
-    "coil.resistance": Kind("ohm", 0.5, 2e-2),
-    "tank.capacitance": Kind("F", 0.1, 1e-3),
-    "loop.inductance": Kind("H", 0.7, 5e-3),
-    "loop.damping": Kind("ohm", 0.7, 5e-2),
-    "switch.on_resistance": Kind("ohm", 0.4, 5e-2),
-    "switch.output_capacitance": Kind("F", 0.3, 2e-2),
-    "receiver.inductance": Kind("H", 0.1, 1e-3),
-    "receiver.capacitance": Kind("F", 0.05, 1e-3),
-    "receiver.resistance": Kind("ohm", 0.4, 2e-2),
-    "receiver.coupling": Kind("", 0.7, 5e-3),
-    "receiver.load": Kind("ohm", 0.05, 2e-2),
-    "receiver.led.saturation_current": Kind("A", 1.5, 0.1),
+KINDS: dict[str, KeyKind] = {
+    "supply.voltage": KeyKind("V", 0.01, 1e-2),
+    "supply.resistance": KeyKind("ohm", 0.7, 2e-2),
+    "coil.inductance": KeyKind("H", 0.2, 1e-3),
+    "coil.resistance": KeyKind("ohm", 0.5, 2e-2),
+    "tank.capacitance": KeyKind("F", 0.1, 1e-3),
+    "loop.inductance": KeyKind("H", 0.7, 5e-3),
+    "loop.damping": KeyKind("ohm", 0.7, 5e-2),
+    "switch.on_resistance": KeyKind("ohm", 0.4, 5e-2),
+    "switch.output_capacitance": KeyKind("F", 0.3, 2e-2),
+    "receiver.inductance": KeyKind("H", 0.1, 1e-3),
+    "receiver.capacitance": KeyKind("F", 0.05, 1e-3),
+    "receiver.resistance": KeyKind("ohm", 0.4, 2e-2),
+    "receiver.coupling": KeyKind("", 0.7, 5e-3),
+    "receiver.load": KeyKind("ohm", 0.05, 2e-2),
+    "receiver.led.saturation_current": KeyKind("A", 1.5, 0.1),
 }
 """Values that can be fitted. `probe.…` is of the kind `receiver.…`."""
 
@@ -67,7 +67,7 @@ _RECEIVER = ("inductance", "resistance", "capacitance", "coupling")
 _LISTED = re.compile(r"(\w+)\[(\d+)\]\.(.+)")
 
 
-def kind_of(key: str) -> Kind | None:
+def kind_of(key: str) -> KeyKind | None:
     """The kind of a key, None where it cannot be fitted."""
     found = _LISTED.fullmatch(key)
     if found:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilwright.build import Build
-from coilwright.circuit.driver import Driver
+from coilwright.circuit.driver import Circuit
 from coilwright.circuit.steady_state import SteadyState, solve_draws
 from coilwright.identify import keys
 from coilwright.identify.observations import CHANNELS, LIGHT, PROBE, SUPPLY, Observations
@@ -112,7 +112,7 @@ class Model:
         names = [one.key for one in self.fitted]
         return keys.with_values(self.build, dict(zip(names, values.tolist(), strict=True)))
 
-    def drivers(self, values: Reals) -> list[Driver]:
+    def drivers(self, values: Reals) -> list[Circuit]:
         """Drivers for a set of values, one for each record with its load."""
         whole = self.built(values).bench_driver
         return [_loaded(whole, load) for load in self.seen.loads]
@@ -155,7 +155,7 @@ def _tiled(start: SteadyState, points: int) -> SteadyState:
     return start.at(np.arange(points) % len(start.duty))
 
 
-def _loaded(driver: Driver, load: Mapping[int, int]) -> Driver:
+def _loaded(driver: Circuit, load: Mapping[int, int]) -> Circuit:
     """The driver with other numbers of lamps; none of a kind is a kind without coupling."""
     if not load:
         return driver

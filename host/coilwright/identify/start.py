@@ -88,7 +88,7 @@ _STARTS = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Beginning:
+class FitStart:
     """Values to begin with (P,), and rough solutions near them at the points the grids used."""
 
     values: Reals
@@ -100,7 +100,7 @@ class Beginning:
         return self.points.at(nearest(self.seen, seen))
 
 
-def align(fit: Fit, points: int = COARSE) -> list[Beginning]:
+def align(fit: Fit, points: int = COARSE) -> list[FitStart]:
     """Where to begin, the most promising first.
 
     The expected values, with resonances moved to where the records say. The stray loop rings with
@@ -155,7 +155,7 @@ def _to_peak(fit: Fit, values: Reals, pair: tuple[int, int]) -> Reals:
     return moved(fit, values, pair, float(np.log(hertz / own)))
 
 
-def _scan(fit: Fit, grids: list[list[Reals]]) -> list[list[Beginning]]:
+def _scan(fit: Fit, grids: list[list[Reals]]) -> list[list[FitStart]]:
     """The best of each even grid of values, between them by a parabola: every least one.
 
     All grids are solved together: the solver's work grows slowly with the number of points.
@@ -169,7 +169,7 @@ def _scan(fit: Fit, grids: list[list[Reals]]) -> list[list[Beginning]]:
         begin = int(end) - len(grid)
         out.append(
             [
-                Beginning(values, fit.seen, solved.of(begin + place).points)
+                FitStart(values, fit.seen, solved.of(begin + place).points)
                 for place, values in _least(grid, costs[begin:end])
             ]
         )

@@ -1,5 +1,5 @@
 """Putting the firmware on a board: `install` and `uninstall`, over the board's own prompt."""
 
-from .procedure import Installed, Removed, Wishes, install, uninstall
+from .installing import Installed, Removed, Wishes, install, uninstall
 
 __all__ = ["Installed", "Removed", "Wishes", "install", "uninstall"]

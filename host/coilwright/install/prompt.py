@@ -85,7 +85,7 @@ for n in os.listdir():
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class BoardFacts:
     """What a board says of itself: `sys.platform`, chip, version, and what `.mpy` it loads."""
 
     platform: str
@@ -211,7 +211,7 @@ class Prompt:
             printed: bytes = self._line.exec(code)
         return printed.decode("utf-8", "replace")
 
-    def facts(self) -> Facts:
+    def facts(self) -> BoardFacts:
         """What the board is.
 
         Raises:
@@ -220,7 +220,7 @@ class Prompt:
         text = self.run(_FACTS)
         try:
             name, platform, machine, version, mpy = parse_json(text)
-            found = Facts(str(platform), str(machine), tuple(map(int, version)), int(mpy))
+            found = BoardFacts(str(platform), str(machine), tuple(map(int, version)), int(mpy))
         except (ValueError, TypeError, OverflowError) as error:
             said = text.strip()[:_SHOWN]
             raise WrongBoard(f"The board says {said!r} of itself.") from error

@@ -44,7 +44,7 @@ from coilwright.link.plans import (
     percent_text,
     ppm_of,
 )
-from coilwright.link.session import Disturbed, Session, Setting
+from coilwright.link.session import Disturbed, Register, Session
 from coilwright.link.timeouts import Timeouts
 from coilwright.link.transport import ALIVE, Transport
 from coilwright.point import USUAL_POINTS, Point, Setpoint
@@ -104,12 +104,12 @@ class Return:
     state: DriverState
 
 
-def _averages_setting(count: int) -> Setting:
-    return Setting("SENS:AVER:COUN", str(count))
+def _averages_setting(count: int) -> Register:
+    return Register("SENS:AVER:COUN", str(count))
 
 
-def _settle_setting(settle_s: float) -> Setting:
-    return Setting("SWE:DWEL", f"{settle_s:.6f}", 1e-3)
+def _settle_setting(settle_s: float) -> Register:
+    return Register("SWE:DWEL", f"{settle_s:.6f}", 1e-3)
 
 
 class Driver:
@@ -364,7 +364,7 @@ class Driver:
         self.set_duty(wanted.duty)
 
     def _set_and_read(self, header: str, value: str, tolerance: float) -> float:
-        setting = Setting(header, value, tolerance)
+        setting = Register(header, value, tolerance)
         for _ in range(3):
             (achieved,) = self._session.numbers([setting.command, setting.query])
             if abs(achieved - float(value)) <= tolerance:
@@ -531,12 +531,12 @@ class Driver:
             OutOfRange: Not 0 to 2 s.
         """
         before = self._session.number("OUTP:RAMP?")
-        self._session.apply([Setting("OUTP:RAMP", f"{ramp_s:.6f}", 1e-3)])
+        self._session.apply([Register("OUTP:RAMP", f"{ramp_s:.6f}", 1e-3)])
         try:
             yield
         finally:
             with contextlib.suppress(LinkError):
-                self._session.apply([Setting("OUTP:RAMP", f"{before:.6f}", 1e-3)])
+                self._session.apply([Register("OUTP:RAMP", f"{before:.6f}", 1e-3)])
 
     def sweep(
         self,
@@ -871,14 +871,14 @@ class Driver:
         """
         settings = []
         if low_hz is not None:
-            settings.append(Setting("FREQ:LIM:LOW", str(hertz_of(low_hz)), 0.5))
+            settings.append(Register("FREQ:LIM:LOW", str(hertz_of(low_hz)), 0.5))
         if high_hz is not None:
-            settings.append(Setting("FREQ:LIM:HIGH", str(hertz_of(high_hz)), 0.5))
+            settings.append(Register("FREQ:LIM:HIGH", str(hertz_of(high_hz)), 0.5))
         if duty_cap is not None:
             text = percent_text(ppm_of(duty_cap))
-            settings.append(Setting("PULS:DCYC:LIM", text, sweeping.DUTY_TOLERANCE))
+            settings.append(Register("PULS:DCYC:LIM", text, sweeping.DUTY_TOLERANCE))
         if trip_a is not None:
-            settings.append(Setting("CURR:PROT", f"{trip_a:.6f}", 1e-5))
+            settings.append(Register("CURR:PROT", f"{trip_a:.6f}", 1e-5))
         if host_timeout_s is not None:
             settings.append(self._host_timeout_setting(host_timeout_s))
         self._session.apply(settings)
@@ -888,8 +888,8 @@ class Driver:
         return found
 
     @staticmethod
-    def _host_timeout_setting(host_timeout_s: float) -> Setting:
-        return Setting("SYST:HOST:TIM", f"{host_timeout_s:.3f}", 1.01e-3)
+    def _host_timeout_setting(host_timeout_s: float) -> Register:
+        return Register("SYST:HOST:TIM", f"{host_timeout_s:.3f}", 1.01e-3)
 
     def _know_settings(self) -> None:
         """Remember what is in force, to notice what a driver that starts anew has lost."""
@@ -956,7 +956,7 @@ class Driver:
         values = asdict(calibration)
         self._session.apply(
             [
-                Setting(header, f"{values[name]:.6f}", 2e-6)
+                Register(header, f"{values[name]:.6f}", 2e-6)
                 for name, header in _CALIBRATION_HEADERS.items()
             ]
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
-from coilwright.pwm import Timer
+from coilwright.pwm import PwmTimer
 
 CLOCK_WRAP_MS = 1 << 30
 """At which the driver's clock of milliseconds begins anew."""
@@ -31,9 +31,11 @@ class Board:
     supply_sensor: str
 
     @property
-    def timer(self) -> Timer:
+    def timer(self) -> PwmTimer:
         """The timer of its PWM."""
-        return Timer("esp32" if self.chip.lower().startswith("esp32") else "rp2", self.pwm_clock_hz)
+        return PwmTimer(
+            "esp32" if self.chip.lower().startswith("esp32") else "rp2", self.pwm_clock_hz
+        )
 
 
 class DriverState(enum.Enum):
@@ -138,7 +140,7 @@ class TraceState(enum.Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Trace:
+class RingState:
     """Answer to `TRACe:STATe?`."""
 
     state: TraceState

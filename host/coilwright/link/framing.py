@@ -69,7 +69,7 @@ def parse_payload(payload: bytes) -> Block | None:
 
 
 @dataclass(frozen=True)
-class Found(Generic[T]):
+class BlockSearch(Generic[T]):
     """Where a search for a block stands.
 
     Attributes:
@@ -85,14 +85,14 @@ class Found(Generic[T]):
 
 def find_block(
     data: bytes | bytearray, wanted: Callable[[Block], bool] = lambda block: True
-) -> Found[Block]:
+) -> BlockSearch[Block]:
     """Look for a sound block of points, as `find_sound`."""
     return find_sound(data, parse_payload, wanted)
 
 
 def find_sound(
     data: bytes | bytearray, parse: Callable[[bytes], T | None], wanted: Callable[[T], bool]
-) -> Found[T]:
+) -> BlockSearch[T]:
     """Look for a block that `parse` finds sound anywhere in the bytes, whatever stands before it.
 
     A `#` may be garbage or part of a damaged block, so every one is tried; only a right check
@@ -114,9 +114,9 @@ def find_sound(
         if block is not None:
             end = stop
             if wanted(block):
-                return Found(block, end, 0)
+                return BlockSearch(block, end, 0)
             missing = 0
-    return Found(None, end, missing)
+    return BlockSearch(None, end, missing)
 
 
 def _candidates(data: bytes | bytearray) -> Iterator[int]:

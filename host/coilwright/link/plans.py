@@ -9,7 +9,7 @@ from struct import pack
 
 from coilwright.errors import OutOfRange
 from coilwright.point import Setpoint
-from coilwright.pwm import Timer, predict
+from coilwright.pwm import PwmTimer, predict
 
 MOST_SWEEP_POINTS = 10_000
 """Points in one sweep, `SWEep:POINts` in docs/commands.md."""
@@ -140,7 +140,7 @@ def frequency_sweep(
     return FrequencySweep(round(plan), round(stop_hz), points, duty)
 
 
-def distinct(plan: SweepPlan, timer: Timer) -> SweepPlan:
+def distinct(plan: SweepPlan, timer: PwmTimer) -> SweepPlan:
     """The plan without the setpoints that would set again what one before them has set.
 
     A chip sets only certain frequencies and duties; two requests between the same steps measure

@@ -52,7 +52,7 @@ def looks_like_board(port: PortInfo) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class Probe:
+class ProbedPort:
     """What a look at a port found: an identity, or the reason why there is none."""
 
     port: PortInfo
@@ -85,13 +85,13 @@ def _stable_names() -> dict[str, str]:
         return {}
 
 
-def probe(port: PortInfo, timeouts: Timeouts | None = None) -> Probe:
+def probe(port: PortInfo, timeouts: Timeouts | None = None) -> ProbedPort:
     """Ask a port once who it is. Opens it as `open_port` does, so no board is reset."""
     try:
         found = probe_url(port.device, timeouts)
     except CoilwrightError as problem:
-        return Probe(port, None, problem)
-    return Probe(port, found, None)
+        return ProbedPort(port, None, problem)
+    return ProbedPort(port, found, None)
 
 
 def probe_url(url: str, timeouts: Timeouts | None = None) -> Identity:

@@ -14,8 +14,8 @@ from coilwright.link.facts import (
     DriverMessage,
     Identity,
     Limits,
+    RingState,
     SelfCheck,
-    Trace,
     TraceState,
     Trip,
 )
@@ -109,12 +109,12 @@ def board(text: str) -> Board:
     return Board(chip, whole(clock), whole(pin), sensor)
 
 
-def trace(text: str) -> Trace:
+def trace(text: str) -> RingState:
     """`<state>,<sweep>,<first held>,<next>,<total>`."""
     state, *rest = _fields(text, 5)
     if state not in TraceState.__members__:
         raise ValueError(f"{state!r} is no state of a sweep")
-    return Trace(TraceState[state], *(whole(field) for field in rest))
+    return RingState(TraceState[state], *(whole(field) for field in rest))
 
 
 def messages(text: str) -> tuple[DriverMessage, ...]:

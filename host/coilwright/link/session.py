@@ -31,7 +31,7 @@ TAIL = f";{MARK};:{ERRORS}"
 
 
 @dataclass(frozen=True, slots=True)
-class Setting:
+class Register:
     """One setting: the command to write it and what its query must answer afterwards.
 
     Attributes:
@@ -205,13 +205,13 @@ class Session:
             parts, lambda texts: [replies.number(text) for text in texts], wait_s=wait_s
         )
 
-    def apply(self, settings: Sequence[Setting]) -> None:
+    def apply(self, settings: Sequence[Register]) -> None:
         """Write settings and read every one back; written again where one arrived damaged.
 
         Raises:
             Refused: The driver holds something else than what was asked for.
         """
-        wrong: list[tuple[Setting, str]] = []
+        wrong: list[tuple[Register, str]] = []
         for _ in range(3):
             wrong = self._differing(settings, self._write_and_read(settings))
             if not wrong:
@@ -222,7 +222,7 @@ class Session:
             "See `coilwright status` for its limits; if this goes on, check the cable.",
         )
 
-    def _write_and_read(self, settings: Sequence[Setting]) -> list[str]:
+    def _write_and_read(self, settings: Sequence[Register]) -> list[str]:
         """Answers of the queries behind the commands, all of it in as few lines as possible."""
         parts = [setting.command for setting in settings]
         parts += [setting.query for setting in settings]
@@ -232,8 +232,8 @@ class Session:
         return answers
 
     def _differing(
-        self, settings: Sequence[Setting], answers: Sequence[str]
-    ) -> list[tuple[Setting, str]]:
+        self, settings: Sequence[Register], answers: Sequence[str]
+    ) -> list[tuple[Register, str]]:
         wrong = []
         for setting, answer in zip(settings, answers, strict=True):
             try:

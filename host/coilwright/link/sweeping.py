@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from coilwright.errors import LinkLost, NoAnswer, Refused, Restarted
 from coilwright.link import replies
-from coilwright.link.facts import Trace, TraceState
+from coilwright.link.facts import RingState, TraceState
 from coilwright.link.framing import MOST_BLOCK_POINTS, Block, points_of
 from coilwright.link.plans import (
     MOST_LIST_POINTS,
@@ -20,7 +20,7 @@ from coilwright.link.plans import (
     percent_text,
     ppm_of,
 )
-from coilwright.link.session import TAIL, Disturbed, Session, Setting, joined
+from coilwright.link.session import TAIL, Disturbed, Register, Session, joined
 from coilwright.link.transport import LONGEST_LINE
 from coilwright.point import Point, Setpoint
 
@@ -53,25 +53,25 @@ class Pacing:
     point_s: float = 0.0
 
 
-def settings_of(plan: SweepPlan) -> list[Setting]:
+def settings_of(plan: SweepPlan) -> list[Register]:
     """Settings that make the driver run this sweep at the next INITiate; a list's points aside."""
     if isinstance(plan, PointList):
-        return [Setting("FREQ:MODE", "LIST", None)]
-    points = Setting("SWE:POIN", str(plan.points))
+        return [Register("FREQ:MODE", "LIST", None)]
+    points = Register("SWE:POIN", str(plan.points))
     if isinstance(plan, FrequencySweep):
         return [
-            Setting("FREQ:STAR", str(hertz_of(plan.start_hz))),
-            Setting("FREQ:STOP", str(hertz_of(plan.stop_hz))),
+            Register("FREQ:STAR", str(hertz_of(plan.start_hz))),
+            Register("FREQ:STOP", str(hertz_of(plan.stop_hz))),
             points,
-            Setting("FREQ:MODE", "SWE", None),
-            Setting("PULS:DCYC:MODE", "FIX", None),
+            Register("FREQ:MODE", "SWE", None),
+            Register("PULS:DCYC:MODE", "FIX", None),
         ]
     return [
-        Setting("PULS:DCYC:STAR", percent_text(ppm_of(plan.start)), DUTY_TOLERANCE),
-        Setting("PULS:DCYC:STOP", percent_text(ppm_of(plan.stop)), DUTY_TOLERANCE),
+        Register("PULS:DCYC:STAR", percent_text(ppm_of(plan.start)), DUTY_TOLERANCE),
+        Register("PULS:DCYC:STOP", percent_text(ppm_of(plan.stop)), DUTY_TOLERANCE),
         points,
-        Setting("FREQ:MODE", "CW", None),
-        Setting("PULS:DCYC:MODE", "SWE", None),
+        Register("FREQ:MODE", "CW", None),
+        Register("PULS:DCYC:MODE", "SWE", None),
     ]
 
 
@@ -103,8 +103,8 @@ def append_lines(
 
 
 def load_at_once(
-    session: Session, settings: Sequence[Setting], setpoints: Sequence[Setpoint]
-) -> Trace | None:
+    session: Session, settings: Sequence[Register], setpoints: Sequence[Setpoint]
+) -> RingState | None:
     """Fill a short list in a single line, with everything that proves it; the recording's state.
 
     A tune asks for a few points at a time: then every line counts. The line may be sent again,
@@ -130,7 +130,7 @@ def load_at_once(
     if len(lists) != 1 or len(joined(parts) + TAIL) > session.transport.room:
         return None
 
-    def parse(texts: list[str]) -> Trace | None:
+    def parse(texts: list[str]) -> RingState | None:
         agree = all(s.agrees(t) for s, t in zip(checked, texts[:-2], strict=True))
         whole = agree and replies.number(texts[-2]) == list_checksum(setpoints)
         return replies.trace(texts[-1]) if whole else None
@@ -181,7 +181,7 @@ def _append(session: Session, text: str, before: int, after: int) -> bool:
     return False
 
 
-def start(session: Session, before: Trace | None = None) -> int:
+def start(session: Session, before: RingState | None = None) -> int:
     """Start the sweep that is set up and return its number; never starts it twice.
 
     Args:
@@ -209,7 +209,7 @@ def start(session: Session, before: Trace | None = None) -> int:
     raise AssertionError("unreachable")
 
 
-def state(session: Session) -> Trace:
+def state(session: Session) -> RingState:
     """State of the driver's recording."""
     return session.look("TRAC:STAT?", replies.trace)
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from coilwright.errors import NoAnswer, Refused
 from coilwright.link.facts import CLOCK_WRAP_MS
 from coilwright.link.plans import hertz_of
-from coilwright.link.session import Disturbed, Session, Setting
+from coilwright.link.session import Disturbed, Register, Session
 
 _HEADER = struct.Struct("<BBHIIII")
 _MOVE = struct.Struct("<IIIi")
@@ -127,10 +127,10 @@ def set_up(session: Session, setup: TrackSetup) -> None:
     try:
         session.apply(
             [
-                Setting("TRACK:MODE", setup.mode.value, None),
-                Setting("TRACK:STEP", str(hertz_of(setup.step_hz)), 0.5),
-                Setting("TRACK:SPAN", str(hertz_of(setup.span_hz)), 0.5),
-                Setting("TRACK:INT", f"{setup.interval_s:.6f}", 1e-5),
+                Register("TRACK:MODE", setup.mode.value, None),
+                Register("TRACK:STEP", str(hertz_of(setup.step_hz)), 0.5),
+                Register("TRACK:SPAN", str(hertz_of(setup.span_hz)), 0.5),
+                Register("TRACK:INT", f"{setup.interval_s:.6f}", 1e-5),
             ]
         )
     except Disturbed as error:
@@ -146,4 +146,4 @@ def switch(session: Session, on: bool) -> None:
     Raises:
         Refused: A sweep runs.
     """
-    session.apply([Setting("TRACK", "1" if on else "0")])
+    session.apply([Register("TRACK", "1" if on else "0")])

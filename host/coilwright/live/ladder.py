@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from coilwright.link.facts import Limits
 from coilwright.point import Setpoint
-from coilwright.pwm import Step, Timer, frequency_steps, predict
+from coilwright.pwm import PwmTimer, Step, frequency_steps, predict
 
 COARSE_SHARE = 0.01
 """A coarse move is as many whole steps as come nearest to 1 % of the frequency, or of duty."""
@@ -17,7 +17,7 @@ _LONGEST_WAY = 60
 
 
 @dataclass(frozen=True, slots=True)
-class Move:
+class LadderMove:
     """Steps up (or down, below zero) that are asked for."""
 
     frequency: int = 0
@@ -57,7 +57,7 @@ class Ladder:
         caps: Its caps by frequency, rising; may be none.
     """
 
-    def __init__(self, timer: Timer, limits: Limits, caps: Sequence[Setpoint] = ()) -> None:
+    def __init__(self, timer: PwmTimer, limits: Limits, caps: Sequence[Setpoint] = ()) -> None:
         self._timer, self._limits, self._caps = timer, limits, list(caps)
 
     def cap(self, frequency_hz: float) -> float:
@@ -73,7 +73,7 @@ class Ladder:
         ]
         return min(self._limits.duty_cap, *beside)
 
-    def moved(self, at: Setpoint, move: Move) -> Setpoint:
+    def moved(self, at: Setpoint, move: LadderMove) -> Setpoint:
         """The setting that a move leads to; at the ends of the ladder it stops.
 
         The duty that was asked for stays as near as the new frequency and its cap allow.

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from coilwright.live.ladder import Move
+from coilwright.live.ladder import LadderMove
 
 
 @dataclass(frozen=True, slots=True)
-class Switch:
+class ToggleOutput:
     """Switch the output over.
 
     Attributes:
@@ -42,7 +42,7 @@ class Note:
 
 
 @dataclass(frozen=True, slots=True)
-class Sweep:
+class StartSweep:
     """Sweep a band at the present duty."""
 
     band_hz: tuple[float, float]
@@ -60,4 +60,6 @@ class Stop:
     """Stop the sweep or tune that runs; the output goes off."""
 
 
-Request = Move | Switch | ClearTrip | ResetPeaks | Mark | Note | Sweep | Tune | Stop
+Request = (
+    LadderMove | ToggleOutput | ClearTrip | ResetPeaks | Mark | Note | StartSweep | Tune | Stop
+)

@@ -21,7 +21,7 @@ from coilwright.link import Driver, FrequencySweep
 from coilwright.link.facts import DriverState, Trip
 from coilwright.link.plans import distinct
 from coilwright.live import requests
-from coilwright.live.ladder import Ladder, Move, Rung
+from coilwright.live.ladder import Ladder, LadderMove, Rung
 from coilwright.live.snapshot import Job, Peaks, Snapshot
 from coilwright.point import USUAL_POINTS, Point, Setpoint
 from coilwright.procedures.views import Watcher
@@ -42,7 +42,7 @@ TREND_S = 120.0
 NO_TRIP = Trip(0, "None")
 
 
-class Stopped(Exception):
+class JobStopped(Exception):
     """The sweep or tune was stopped; the message says why."""
 
 
@@ -60,7 +60,7 @@ class Tuner(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Beginning:
+class PanelStart:
     """Where the panel begins; None for what the driver has set.
 
     `rest` is the supply current with the output off, None where not known.
@@ -88,7 +88,7 @@ class Worker:
     """
 
     def __init__(
-        self, driver: Driver, record: RecordWriter, tuner: Tuner, beginning: Beginning
+        self, driver: Driver, record: RecordWriter, tuner: Tuner, beginning: PanelStart
     ) -> None:
         self._driver, self._record, self._tuner = driver, record, tuner
         self._points_a_sweep = beginning.sweep_points
@@ -117,7 +117,7 @@ class Worker:
         self._make_ready(beginning)
         self._publish()
 
-    def _make_ready(self, beginning: Beginning) -> None:
+    def _make_ready(self, beginning: PanelStart) -> None:
         """The driver off, whatever a host that died left running, and at the first setting."""
         driver = self._driver
         driver.take_over()
@@ -147,7 +147,7 @@ class Worker:
     def post(self, request: requests.Request) -> None:
         """Ask for something; it is done in its turn."""
         snapshot = self.snapshot
-        switched_off = isinstance(request, requests.Switch) and snapshot.busy
+        switched_off = isinstance(request, requests.ToggleOutput) and snapshot.busy
         if isinstance(request, requests.Stop) or switched_off:
             self._stop = True
         self._queue.put(request)
@@ -236,9 +236,9 @@ class Worker:
         except queue.Empty:
             return
         asked.extend(self._waiting())
-        moves: list[Move] = []
+        moves: list[LadderMove] = []
         for request in asked:
-            if isinstance(request, Move):
+            if isinstance(request, LadderMove):
                 moves.append(request)
                 continue
             self._move(moves)
@@ -271,7 +271,7 @@ class Worker:
 
     def _carry_out(self, request: requests.Request) -> None:
         match request:
-            case requests.Switch():
+            case requests.ToggleOutput():
                 self._switch(request.seen_off)
             case requests.ClearTrip():
                 self._clear_trip()
@@ -282,7 +282,7 @@ class Worker:
                 self._mark(self._driver.measure())
             case requests.Note():
                 self._note(request.text)
-            case requests.Sweep():
+            case requests.StartSweep():
                 self._run_job("sweep", lambda name: self._sweep(name, request.band_hz))
             case requests.Tune():
                 self._run_job("tune", lambda name: self._tune(name, request.band_hz))
@@ -299,7 +299,7 @@ class Worker:
 
     # ---- setting and switching ---------------------------------------------------------------
 
-    def _move(self, moves: list[Move]) -> None:
+    def _move(self, moves: list[LadderMove]) -> None:
         wanted = self._wanted
         for move in moves:
             wanted = self._ladder.moved(wanted, move)
@@ -447,7 +447,7 @@ class Worker:
         self._event(f"{name} begins")
         try:
             job(name)
-        except Stopped as stopped:
+        except JobStopped as stopped:
             self._driver.make_safe()
             self._event(f"{name} stopped", reason=str(stopped))
             self._say(f"{name} stopped, output off: {stopped}")
@@ -541,13 +541,13 @@ class Worker:
                 self._note(request.text)
             elif isinstance(request, requests.ResetPeaks):
                 self._peaks = Peaks()
-            elif not isinstance(request, requests.Stop | requests.Switch):
+            elif not isinstance(request, requests.Stop | requests.ToggleOutput):
                 self._message = f"{self._job.name} runs: x stops it"
         self._publish()
         if self._panel_is_lost():
-            raise Stopped(f"the panel was not there for {PANEL_LOST_S:g} s")
+            raise JobStopped(f"the panel was not there for {PANEL_LOST_S:g} s")
         if self._stop:
-            raise Stopped("the panel ends" if self._ending else "stopped by hand")
+            raise JobStopped("the panel ends" if self._ending else "stopped by hand")
 
     # ---- the end -----------------------------------------------------------------------------
 

@@ -36,7 +36,7 @@ from coilwright.link.facts import Calibration, Identity
 from coilwright.link.replies import tripped
 from coilwright.point import Flag, Point, Setpoint
 from coilwright.procedures.asking import asked
-from coilwright.procedures.options import CalibrationWishes, Load, Place, RecordWishes
+from coilwright.procedures.options import CalibrationWishes, Load, MeterPlace, RecordWishes
 from coilwright.procedures.sensor_bench import SensorBench, calibrating
 from coilwright.procedures.views import Person
 from coilwright.quantities import show, show_percent
@@ -58,7 +58,7 @@ class MeterReader(Person, Protocol):
     def read(self, place: str, unit: str) -> float:
         """What the meter shows, with the output on meanwhile."""
 
-    def next_place(self) -> Place | None:
+    def next_place(self) -> MeterPlace | None:
         """The next setting to read at; None where they are enough."""
 
     def connect(self, load: Load) -> None:
@@ -156,7 +156,7 @@ def calibrate_line(
     how: CalibrationWishes,
     keep: RecordWishes,
     *,
-    at: tuple[Place, ...] = (),
+    at: tuple[MeterPlace, ...] = (),
     loads: tuple[Load, ...] = (),
     nominal_gain: float | None = None,
     person: MeterReader | None = None,
@@ -255,7 +255,7 @@ def calibrate_lit(
     how: CalibrationWishes,
     keep: RecordWishes,
     *,
-    known: tuple[Place, Place] | None = None,
+    known: tuple[MeterPlace, MeterPlace] | None = None,
     frequency_hz: float | None = None,
     start: float = 0.02,
     person: Person | None = None,
@@ -314,7 +314,7 @@ def calibrate_lit(
 # ---- readings at a setting, at a load ------------------------------------------------------------
 
 
-def _at(bench: SensorBench, place: Place, person: MeterReader | None) -> Reading:
+def _at(bench: SensorBench, place: MeterPlace, person: MeterReader | None) -> Reading:
     """The reading at a setting; the meter's value is asked for unless it is known."""
     driver = bench.driver
     driver.set_frequency(place.frequency_hz)
@@ -356,7 +356,7 @@ class _Lamps:
     def __init__(self, driver: Driver) -> None:
         self._driver, self._hertz = driver, 0.0
 
-    def at(self, place: Place) -> Point:
+    def at(self, place: MeterPlace) -> Point:
         """The point at a setting, output on."""
         self._hertz = place.frequency_hz
         self._driver.set_frequency(place.frequency_hz)

@@ -172,7 +172,7 @@ class CalibrationWishes:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class MeterPlace:
     """A setting, and what the meter shows there in the sensor's unit; None where not known."""
 
     frequency_hz: float

@@ -78,7 +78,7 @@ class StepWishes:
 
 
 @dataclass(frozen=True)
-class Unfinished:
+class UnfinishedSteps:
     """Interrupted steps to resume."""
 
     record: Record
@@ -86,7 +86,7 @@ class Unfinished:
     wishes: StepWishes
 
 
-def read_unfinished(path: Path) -> Unfinished:
+def read_unfinished(path: Path) -> UnfinishedSteps:
     """The record to go on with.
 
     Raises:
@@ -99,7 +99,7 @@ def read_unfinished(path: Path) -> Unfinished:
     if isinstance(end, dict) and end.get("reason") == "complete":
         raise CannotResume(f"{path} is complete: nothing is missing.", "Begin a new record.")
     try:
-        return Unfinished(record, info, wishes_of(info.plan))
+        return UnfinishedSteps(record, info, wishes_of(info.plan))
     except (KeyError, TypeError, ValueError):
         raise CannotResume(
             f"The metadata of {path} have no plan of distance steps.", "Begin a new record."
@@ -136,7 +136,7 @@ def measure_steps(
     put: Put | None = None,
     person: Onlooker | None = None,
     judge: Callable[[Path], dict[str, Any]] = lambda record: {},
-    unfinished: Unfinished | None = None,
+    unfinished: UnfinishedSteps | None = None,
 ) -> Path:
     """Go through the steps and keep them; the output is off afterwards.
 
@@ -179,7 +179,7 @@ def _kept(
     driver: Driver,
     wishes: StepWishes,
     keep: RecordWishes,
-    unfinished: Unfinished | None,
+    unfinished: UnfinishedSteps | None,
     view: View,
 ) -> AbstractContextManager[Recorder]:
     if unfinished is None:

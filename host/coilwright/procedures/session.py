@@ -11,7 +11,7 @@ from coilwright import calibrated
 from coilwright.errors import CannotResume, NoResult, OutOfRange, PortNotFound, Refused
 from coilwright.link import Driver, Limits, SweepPlan, last_port
 from coilwright.link.facts import DriverState
-from coilwright.link.ports import Probe, find_ports, probe
+from coilwright.link.ports import ProbedPort, find_ports, probe
 from coilwright.link.replies import tripped
 from coilwright.point import Point, Setpoint
 from coilwright.procedures.options import RecordWishes
@@ -154,7 +154,7 @@ def _only_driver() -> str:
     raise PortNotFound(_nobody(probes), "Give --port, or try --port sim:// without hardware.")
 
 
-def _nobody(probes: list[Probe]) -> str:
+def _nobody(probes: list[ProbedPort]) -> str:
     asked = [found.port.device for found in probes]
     others = [port.device for port in find_ports() if port.device not in asked]
     told = [f"{found.port.device}: {found.problem or 'silent'}" for found in probes]

@@ -77,7 +77,7 @@ def _brief(point: Point) -> dict[str, float]:
 
 
 @dataclass(frozen=True, slots=True)
-class Unfinished:
+class UnfinishedSweep:
     """A sweep to resume; its record may be whole already."""
 
     record: Record
@@ -109,7 +109,7 @@ def sweep(
     keep: RecordWishes,
     view: View,
     *,
-    unfinished: Unfinished | None = None,
+    unfinished: UnfinishedSweep | None = None,
 ) -> Swept:
     """Sweep and keep the record; the output is off afterwards.
 
@@ -137,7 +137,7 @@ def sweep(
     return Swept(points, recorder.record.path, recorder.rest, time.monotonic() - began)
 
 
-def read_unfinished(path: Path) -> Unfinished:
+def read_unfinished(path: Path) -> UnfinishedSweep:
     """A sweep to resume, from its record.
 
     Raises:
@@ -149,7 +149,7 @@ def read_unfinished(path: Path) -> Unfinished:
     check_kind(record, info, "sweep")
     plan = plan_of(info.plan, path)
     Known(record).take("sweep", plan.setpoints())  # before anything is written
-    return Unfinished(record, info, plan)
+    return UnfinishedSweep(record, info, plan)
 
 
 def plan_of(plan: Mapping[str, Any], path: Path) -> SweepPlan:

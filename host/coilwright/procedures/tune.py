@@ -75,7 +75,7 @@ class Tuned(Shown):
 
 
 @dataclass(frozen=True, slots=True)
-class Unfinished:
+class UnfinishedTune:
     """An interrupted tune to resume."""
 
     record: Record
@@ -92,7 +92,7 @@ def tune(
     person: Person | None = None,
     build: Build | None = None,
     store: bool = False,
-    unfinished: Unfinished | None = None,
+    unfinished: UnfinishedTune | None = None,
 ) -> Tuned:
     """Find the best frequency and the lowest lit duty; the output is off afterwards.
 
@@ -199,7 +199,7 @@ def _store(driver: Driver, result: TuneResult) -> None:
     driver.store(0)
 
 
-def read_unfinished(path: Path) -> Unfinished:
+def read_unfinished(path: Path) -> UnfinishedTune:
     """An interrupted tune from its record.
 
     Raises:
@@ -213,7 +213,7 @@ def read_unfinished(path: Path) -> Unfinished:
     if isinstance(end, dict) and end.get("reason") == "complete":
         raise CannotResume(f"{path} is complete: nothing is missing.", "Begin a new record.")
     try:
-        return Unfinished(record, info, wishes_of(info.plan))
+        return UnfinishedTune(record, info, wishes_of(info.plan))
     except (TypeError, ValueError):
         raise CannotResume(
             f"The metadata of {path} have no plan of a tune.", "Begin a new record."
@@ -246,7 +246,7 @@ def _kept(
     driver: Driver,
     wishes: TuneWishes,
     keep: RecordWishes,
-    unfinished: Unfinished | None,
+    unfinished: UnfinishedTune | None,
     view: View,
 ) -> AbstractContextManager[Recorder]:
     """A new record, or the one that is gone on with."""

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from coilwright.circuit.coupling import CoreReceiver, couplings
-from coilwright.circuit.field import Winding
-from coilwright.reach.steps import Step
+from coilwright.circuit.field import CoaxialTurns
+from coilwright.reach.steps import DistanceStep
 
 Reals = NDArray[np.float64]
 
@@ -72,7 +72,9 @@ class CouplingFit:
         return np.asarray(scale * np.exp(-self.fall(distance_m)))
 
 
-def log_field(coil: Winding, receiver: Winding | None, to_m: float) -> Callable[[ArrayLike], Reals]:
+def log_field(
+    coil: CoaxialTurns, receiver: CoaxialTurns | None, to_m: float
+) -> Callable[[ArrayLike], Reals]:
     """ln of the coupling over distance but for a constant, interpolated from 0 to `to_m`.
 
     Args:
@@ -95,7 +97,7 @@ def log_field(coil: Winding, receiver: Winding | None, to_m: float) -> Callable[
 
 
 def fit_coupling(
-    steps: Sequence[Step], coil: Winding, receiver: Winding | None = None
+    steps: Sequence[DistanceStep], coil: CoaxialTurns, receiver: CoaxialTurns | None = None
 ) -> CouplingFit:
     """Fit scale and offset to the pickups of steps by weighted least squares.
 

@@ -13,9 +13,9 @@ if TYPE_CHECKING:
     from coilwright.build import Build
     from coilwright.circuit.coupling import CoreReceiver
     from coilwright.circuit.driver import Receiver
-    from coilwright.circuit.field import Winding
+    from coilwright.circuit.field import CoaxialTurns
     from coilwright.circuit.led import Led
-    from coilwright.circuit.reach import Coupling, Curves, Edge, Setting
+    from coilwright.circuit.reach import Coupling, Curves, Edge, ReachSetting
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,9 +54,9 @@ class Scene:
 
     build: Build
     lamp: Receiver
-    coil: Winding
-    receiver: Winding | CoreReceiver
-    setting: Setting
+    coil: CoaxialTurns
+    receiver: CoaxialTurns | CoreReceiver
+    setting: ReachSetting
     coupling: Coupling
     source: str
     remarks: tuple[str, ...]
@@ -77,7 +77,7 @@ class Colour:
 
 
 @dataclass(frozen=True, slots=True)
-class Result:
+class SceneReach:
     """The curves, and what was found of each colour."""
 
     curves: Curves
@@ -131,8 +131,8 @@ def make_scene(asked: Asked) -> Scene:
     from dataclasses import replace
 
     from coilwright.build import load_build
-    from coilwright.circuit.reach import Setting
-    from coilwright.circuit.resonance import resonance_hz
+    from coilwright.circuit.reach import ReachSetting
+    from coilwright.circuit.tank_resonance import resonance_hz
 
     build = load_build(asked.build)
     index = _index(build, asked.receiver)
@@ -140,7 +140,7 @@ def make_scene(asked: Asked) -> Scene:
     coil = coil_of(asked)
     receiver, scale, source = _receiver(asked, build, lamp, coil)
     resonance = resonance_hz(lamp.inductance_h, lamp.tuned_f)
-    setting = Setting(
+    setting = ReachSetting(
         replace(build.driver, receivers=(replace(lamp, coupling=0.0),)),
         asked.frequency or resonance,
         asked.duty,
@@ -161,7 +161,7 @@ def _index(build: Build, name: str | None) -> int:
     return names.index(name)
 
 
-def coil_of(asked: Asked) -> Winding:
+def coil_of(asked: Asked) -> CoaxialTurns:
     """The coil of the options.
 
     Raises:
@@ -177,12 +177,14 @@ def coil_of(asked: Asked) -> Winding:
         raise OutOfRange(f"This coil cannot be: {error}.", "Check its diameters.") from None
 
 
-def receiver_coil_of(asked: Asked) -> Winding | None:
+def receiver_coil_of(asked: Asked) -> CoaxialTurns | None:
     """The receiver's coil for the shape of its coupling; None for one on a core."""
-    from coilwright.circuit.field import Winding
+    from coilwright.circuit.field import CoaxialTurns
 
     # Close-wound turns see the same field: one of them, so many times.
-    return None if asked.receiver_coil is None else Winding((asked.receiver_coil[0] / 2,), (0.0,))
+    return (
+        None if asked.receiver_coil is None else CoaxialTurns((asked.receiver_coil[0] / 2,), (0.0,))
+    )
 
 
 def plain_coil(asked: Asked) -> dict[str, Any]:
@@ -193,8 +195,8 @@ def plain_coil(asked: Asked) -> dict[str, Any]:
 
 
 def _receiver(
-    asked: Asked, build: Build, lamp: Receiver, coil: Winding
-) -> tuple[Winding | CoreReceiver, float, str]:
+    asked: Asked, build: Build, lamp: Receiver, coil: CoaxialTurns
+) -> tuple[CoaxialTurns | CoreReceiver, float, str]:
     """The receiver, what its coupling is multiplied with, and where that comes from."""
     from coilwright.circuit.coupling import (
         CoreReceiver,
@@ -204,7 +206,7 @@ def _receiver(
     )
 
     own, other = build.driver.coil.inductance_h, lamp.inductance_h
-    receiver: Winding | CoreReceiver
+    receiver: CoaxialTurns | CoreReceiver
     times = 1.0
     if asked.receiver_coil is not None:
         wound = receiver_coil_of(asked)
@@ -236,8 +238,8 @@ def _coupling(
     asked: Asked,
     build: Build,
     lamp: Receiver,
-    coil: Winding,
-    receiver: Winding | CoreReceiver,
+    coil: CoaxialTurns,
+    receiver: CoaxialTurns | CoreReceiver,
     scale: float,
 ) -> Coupling:
     from coilwright.circuit.coupling import Placement, couplings
@@ -264,7 +266,7 @@ def _coupling(
 _NEAR = "Begin farther away (--from), or check the receiver: near the wire it is not small."
 
 
-def _remarks(asked: Asked, build: Build, coil: Winding) -> tuple[str, ...]:
+def _remarks(asked: Asked, build: Build, coil: CoaxialTurns) -> tuple[str, ...]:
     from coilwright.circuit.coupling import rings_inductance_h
     from coilwright.quantities import show
 
@@ -300,7 +302,7 @@ def _apart(asked: Asked) -> float:
     return (asked.coil_diameter - asked.inner_diameter) / 2 / (asked.turns - 1)
 
 
-def solve_scene(asked: Asked, scene: Scene) -> Result:
+def solve_scene(asked: Asked, scene: Scene) -> SceneReach:
     """Solve all colours over distance, and find their edges and those of other LEDs and draws.
 
     Raises:
@@ -321,7 +323,7 @@ def solve_scene(asked: Asked, scene: Scene) -> Result:
         Colour(led, tuple(amps), edge, (more[0], more[1]), tuple(sorted(more[2:])))
         for led, amps, edge, more in zip(leds, found.led_a.tolist(), typical, others, strict=True)
     ]
-    return Result(found, tuple(colours))
+    return SceneReach(found, tuple(colours))
 
 
 def _others(asked: Asked, scene: Scene, leds: Sequence[Led], found: Curves) -> list[list[float]]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from coilwright.circuit.field import Winding, flat_coil, solenoid
+from coilwright.circuit.field import CoaxialTurns, flat_coil, solenoid
 from coilwright.csv_list import ListedRow, read_text, rows
 from coilwright.errors import BadRecord
 from coilwright.lengths import parse_length
@@ -28,7 +28,7 @@ _LEAST_M, _MOST_M = 1e-5, 100.0
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class DistanceStep:
     """One lamp at one distance.
 
     Attributes:
@@ -48,7 +48,7 @@ class Step:
     by_sensor: bool = False
 
 
-def read_steps(path: Path) -> tuple[list[Step], Record | None]:
+def read_steps(path: Path) -> tuple[list[DistanceStep], Record | None]:
     """The steps of a file, and the record where it is one.
 
     Raises:
@@ -65,7 +65,7 @@ def read_steps(path: Path) -> tuple[list[Step], Record | None]:
     return found, None
 
 
-def _listed(row: ListedRow) -> Step:
+def _listed(row: ListedRow) -> DistanceStep:
     colour = colour_name(row.cells.get("colour", ""))
     lit = (_LIT | _DARK).get(row.cells.get("lit", "").lower())
     if colour is None:
@@ -89,7 +89,7 @@ def _listed(row: ListedRow) -> Step:
         raise BadRecord(f"{row.where}: the distance is {row.cells['distance']}.", "Check its unit.")
     if abs(volts) >= _MOST_V:
         raise BadRecord(f"{row.where}: the pickup is {row.cells['pickup']}.", "Check its unit.")
-    return Step(distance, colour, lit, volts)
+    return DistanceStep(distance, colour, lit, volts)
 
 
 def colour_name(text: str) -> str | None:
@@ -99,7 +99,7 @@ def colour_name(text: str) -> str | None:
     return name if whole else None
 
 
-def steps_of(record: Record) -> list[Step]:
+def steps_of(record: Record) -> list[DistanceStep]:
     """The steps of a record: its marks with a distance, and the last point of each mark's stage.
 
     Raises:
@@ -125,7 +125,7 @@ def _objects(value: object) -> list[dict[str, Any]]:
     return [one for one in value if isinstance(one, dict)] if isinstance(value, list) else []
 
 
-def _marked(record: Record, mark: dict[str, Any]) -> list[Step]:
+def _marked(record: Record, mark: dict[str, Any]) -> list[DistanceStep]:
     distance, lit = mark.get("distance_m"), mark.get("lit")
     if (
         not (_is_length(distance) and isinstance(lit, dict))
@@ -144,7 +144,7 @@ def _marked(record: Record, mark: dict[str, Any]) -> list[Step]:
         sd = point.probe_sd_v / math.sqrt(max(point.averages, 1))
     names = ((colour_name(str(colour)), seen) for colour, seen in lit.items())
     return [
-        Step(float(distance), name, seen, volts, sd if 0 < sd < _MOST_V else 0.0, by_sensor)  # type: ignore[arg-type]
+        DistanceStep(float(distance), name, seen, volts, sd if 0 < sd < _MOST_V else 0.0, by_sensor)  # type: ignore[arg-type]
         for name, seen in names
         if name and isinstance(seen, bool)
     ]
@@ -155,7 +155,7 @@ COIL = ("coil_diameter", "inner_diameter", "turns", "pitch")
 flat one."""
 
 
-def coil_in(record: Record) -> Winding | None:
+def coil_in(record: Record) -> CoaxialTurns | None:
     """The coil in a record's plan; None where it does not tell one that can be."""
     found = coil_values(record)
     if not found:
@@ -180,6 +180,6 @@ def coil_values(record: Record) -> dict[str, Any]:
     return told if whole and all(map(_is_length, lengths)) else {}
 
 
-def colours_of(steps: Sequence[Step]) -> list[str]:
+def colours_of(steps: Sequence[DistanceStep]) -> list[str]:
     """The colours in the order in which they come."""
     return list(dict.fromkeys(step.colour for step in steps))

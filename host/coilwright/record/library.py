@@ -17,7 +17,7 @@ _BLOCK = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class ListedRecord:
     """One record of a folder.
 
     Attributes:
@@ -80,7 +80,7 @@ class Wanted:
     until: date | None = None
     finished: bool | None = None
 
-    def __call__(self, entry: Entry) -> bool:
+    def __call__(self, entry: ListedRecord) -> bool:
         """Whether a record is wanted."""
         day = entry.started.astimezone().date()
         text = " ".join(
@@ -102,7 +102,7 @@ def _has(tags: Sequence[str], wanted: str) -> bool:
     return wanted in tags
 
 
-def entries(folder: Path, *, deep: bool = False) -> list[Entry]:
+def entries(folder: Path, *, deep: bool = False) -> list[ListedRecord]:
     """The records of a folder in the order of their beginning.
 
     A CSV file counts as a record when its header is that of a record or when metadata of a record
@@ -133,7 +133,7 @@ def _files(folder: Path, deep: bool) -> Iterator[Path]:
             yield from _files(path, deep)
 
 
-def entry_of(path: Path) -> Entry | None:
+def entry_of(path: Path) -> ListedRecord | None:
     """What a record is, from its metadata and its first line; None where it is no record.
 
     The rows of a finished record are those its metadata tell; the lines of others are counted.
@@ -157,8 +157,10 @@ def entry_of(path: Path) -> Entry | None:
         return None
     changed = datetime.fromtimestamp(size.st_mtime, UTC)
     if found is None:
-        return Entry(path, "", "", "", (), changed, _lines(path), False, "", size.st_size, problem)
-    return Entry(
+        return ListedRecord(
+            path, "", "", "", (), changed, _lines(path), False, "", size.st_size, problem
+        )
+    return ListedRecord(
         path,
         found.kind,
         found.title,

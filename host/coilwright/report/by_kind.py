@@ -26,7 +26,7 @@ Row = tuple[str, str, str, str]
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class CapsFound:
     """Caps over frequency and the tries to exceed them; SI units, duties as fractions.
 
     `tries` holds frequency, current and whether it was held, one row a try.
@@ -39,7 +39,7 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Course:
+class TrackCourse:
     """Moves of a tracking: seconds since the first, frequency, what was read there, all (M,)."""
 
     mode: str
@@ -58,7 +58,7 @@ class Words:
     rows: tuple[Row, ...]
 
 
-def limits_of(record: Record) -> Limits | None:
+def limits_of(record: Record) -> CapsFound | None:
     """The caps that a record of `coilwright limit` found; None where it tells none."""
     results = told.results(record, LimitKept)
     most, band = results.max_supply_a, results.band_hz
@@ -74,10 +74,10 @@ def limits_of(record: Record) -> Limits | None:
         for attempt in results.attempts
         if attempt.frequency_hz is not None and attempt.supply_a is not None
     ]
-    return Limits(most, band, tuple(sorted(table, key=lambda p: p.frequency_hz)), tuple(tries))
+    return CapsFound(most, band, tuple(sorted(table, key=lambda p: p.frequency_hz)), tuple(tries))
 
 
-def course_of(record: Record) -> Course | None:
+def course_of(record: Record) -> TrackCourse | None:
     """The moves that a record of `coilwright track` kept; None where it kept none."""
     results = told.results(record, TrackKept)
     mode = results.mode
@@ -89,7 +89,7 @@ def course_of(record: Record) -> Course | None:
     if mode is None or mode not in UNITS or not rows:
         return None
     seconds, hertz, values = np.array(rows).T
-    return Course(mode, seconds, hertz, values, int(results.missed or 0))
+    return TrackCourse(mode, seconds, hertz, values, int(results.missed or 0))
 
 
 def reached_of(record: Record) -> Reached | None:
@@ -114,7 +114,7 @@ def words_of(record: Record, kind: str) -> Words | None:
     return None
 
 
-def _of_limits(found: Limits, results: LimitKept) -> Words:
+def _of_limits(found: CapsFound, results: LimitKept) -> Words:
     low, high = found.band_hz
     most = show(found.max_supply_a, "A", 3)
     summary = (
@@ -148,7 +148,7 @@ def _aimed(results: LimitKept) -> str:
     return "" if target is None else f"aimed at {show(target, 'A', 3)}"
 
 
-def _of_course(found: Course) -> Words:
+def _of_course(found: TrackCourse) -> Words:
     hertz, unit = found.frequency_hz, UNITS[found.mode]
     first, last = float(hertz[0]), float(hertz[-1])
     lasted = show(float(found.seconds[-1]), "s", 3)
@@ -173,7 +173,7 @@ def _of_course(found: Course) -> Words:
     return Words(summary, headline, tuple(rows))
 
 
-def _what(found: Course) -> str:
+def _what(found: TrackCourse) -> str:
     return {"probe": "pickup", "light": "light", "current": "supply current"}[found.mode]
 
 

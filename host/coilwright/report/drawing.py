@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from coilwright.quantities import show_percent
-from coilwright.report.facts import Facts
+from coilwright.report.facts import ReportFacts
 from coilwright.report.inline_svg import GRID, INK, QUIET, SURFACE, VARIABLES
 from coilwright.report.measured import Rows
 from coilwright.tune.lineshape import Array
@@ -230,7 +230,7 @@ def duty_axis(axis: Axes, duty: Array, *, up: bool = False) -> None:
     ruler.set_major_formatter(lambda value, _: f"{value:g}")
 
 
-def where(facts: Facts) -> str:
+def where(facts: ReportFacts) -> str:
     """Where the setting is, as a sentence for the alt text."""
     if facts.place is None:
         return ""

@@ -45,7 +45,7 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
+class EntryGroup:
     """Entries under a heading."""
 
     title: str
@@ -63,7 +63,7 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class ShownPlace:
     """A frequency in Hz and a duty, and what it is called."""
 
     frequency_hz: float
@@ -72,7 +72,7 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class ReportFacts:
     """Everything of a report that is words.
 
     Attributes:
@@ -100,14 +100,14 @@ class Facts:
     advice: tuple[str, ...]
     warnings: tuple[str, ...]
     cautions: tuple[str, ...]
-    setup: tuple[Group, ...]
-    place: Place | None
-    alternative: Place | None
+    setup: tuple[EntryGroup, ...]
+    place: ShownPlace | None
+    alternative: ShownPlace | None
     valley_ci_hz: tuple[float, float] | None
     threshold: tuple[float, float] | None
 
 
-def facts_of(record: Record, found: Measured) -> Facts:
+def facts_of(record: Record, found: Measured) -> ReportFacts:
     """Gather the words of a report from a record and what it measured."""
     meta = record.metadata
     results = told.results(record, TuneKept)
@@ -115,7 +115,7 @@ def facts_of(record: Record, found: Measured) -> Facts:
     kind = told.text(document, "dc:type") or "record"
     setting = _place(results.setting, "setting")
     words = words_of(record, kind)
-    return Facts(
+    return ReportFacts(
         title=_sentence_case(told.text(document, "dc:title") or told.clean(record.path.stem)),
         kind=kind,
         note=told.text(document, "dc:description"),
@@ -157,17 +157,17 @@ def _source(record: Record) -> Iterator[str]:
         yield meta.started.strftime("%Y-%m-%d %H:%M UTC")
 
 
-def _place(kept: SettingKept | PlaceKept | ChoiceKept | None, name: str) -> Place | None:
+def _place(kept: SettingKept | PlaceKept | ChoiceKept | None, name: str) -> ShownPlace | None:
     hertz, duty = (None, None) if kept is None else (kept.frequency_hz, kept.duty)
     if hertz is None or duty is None or hertz <= 0 or not 0 < duty < 1:
         return None
-    return Place(hertz, duty, name)
+    return ShownPlace(hertz, duty, name)
 
 
-def _peak(found: Measured) -> Place | None:
+def _peak(found: Measured) -> ShownPlace | None:
     if found.fit is None or found.sweep is None or not 0 < found.sweep.still < 1:
         return None
-    return Place(found.fit.frequency_hz, found.sweep.still, "peak of the pickup")
+    return ShownPlace(found.fit.frequency_hz, found.sweep.still, "peak of the pickup")
 
 
 def _summary(kind: str, results: TuneKept, found: Measured) -> str:
@@ -368,7 +368,7 @@ VIEW = (0.86, 1.14)
 """What the map shows, around the resonance and the place: further off nothing is decided."""
 
 
-def view_hz(found: Measured, place: Place) -> tuple[float, float]:
+def view_hz(found: Measured, place: ShownPlace) -> tuple[float, float]:
     """Lowest and highest frequency of the map."""
     known = [place.frequency_hz, *([] if found.fit is None else [found.fit.frequency_hz])]
     return VIEW[0] * min(known), VIEW[1] * max(known)
@@ -410,19 +410,19 @@ def _warnings(record: Record, results: TuneKept, found: Measured) -> Iterator[st
         yield f"Of so many points every {found.every}th was drawn and fitted."
 
 
-def _setup(record: Record) -> Iterator[Group]:
-    yield Group("Record", tuple(_record_entries(record)))
+def _setup(record: Record) -> Iterator[EntryGroup]:
+    yield EntryGroup("Record", tuple(_record_entries(record)))
     if record.metadata is None:
         return
     for key, title in _GROUPS:
         entries = tuple(Entry(name, text) for name, text in named(record.metadata.facts.get(key)))
         if entries:
-            yield Group(title, entries)
+            yield EntryGroup(title, entries)
     results = told.noted(record, "results")
     if told.at(results, "setting") is None:
         entries = tuple(Entry(name, text) for name, text in named(results))
         if entries:
-            yield Group("What was found", entries)
+            yield EntryGroup("What was found", entries)
 
 
 def _record_entries(record: Record) -> Iterator[Entry]:

@@ -8,13 +8,13 @@ from coilwright.quantities import show, show_percent
 from coilwright.record import Record
 from coilwright.report.by_kind import limits_of
 from coilwright.report.drawing import BROKEN, MARKERS, Plot, finish, stacked, style, thin
-from coilwright.report.facts import Facts
+from coilwright.report.facts import ReportFacts
 from coilwright.report.inline_svg import INK, QUIET, SERIES, inline_svg
 from coilwright.report.measured import Measured
 from coilwright.tune.limit_table import cap_at
 
 
-def limit_plot(record: Record, found: Measured, facts: Facts) -> Plot | None:
+def limit_plot(record: Record, found: Measured, facts: ReportFacts) -> Plot | None:
     """The allowed area with the points below it, and their current; None for other records."""
     limits = limits_of(record) if facts.kind == "limit" else None
     if limits is None:

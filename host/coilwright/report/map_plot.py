@@ -18,10 +18,10 @@ from coilwright.report.drawing import (
     thin,
     where,
 )
-from coilwright.report.facts import Facts, view_hz
+from coilwright.report.facts import ReportFacts, view_hz
 from coilwright.report.inline_svg import QUIET, SURFACE, inline_svg
 from coilwright.report.measured import Measured, Rows
-from coilwright.report.prediction import Prediction
+from coilwright.report.prediction import SolvedMap
 from coilwright.tune.lineshape import Array
 from coilwright.view.current_map import (
     WHITE,
@@ -44,7 +44,7 @@ AMBER = "#e69f00"
 """Bars of the boundary, on the map's colours in light and dark."""
 
 
-def map_plot(found: Measured, facts: Facts, model: Prediction | None) -> Plot | None:
+def map_plot(found: Measured, facts: ReportFacts, model: SolvedMap | None) -> Plot | None:
     """Supply current over frequency and duty, where it is lit, and the setting."""
     if not len(found) or (model is None and _at_one_duty(found)):
         return None
@@ -61,7 +61,7 @@ def map_plot(found: Measured, facts: Facts, model: Prediction | None) -> Plot | 
                     inline_svg(figure, key, title, words))  # fmt: skip
 
 
-def rows_in_view(found: Measured, facts: Facts) -> Rows:
+def rows_in_view(found: Measured, facts: ReportFacts) -> Rows:
     """The points that a map shows: those around the setting and the resonance."""
     rows = np.arange(len(found))
     if facts.place is not None:
@@ -74,9 +74,9 @@ def draw_map(
     figure: FigureBase,
     axis: Axes,
     found: Measured,
-    facts: Facts,
+    facts: ReportFacts,
     rows: Rows,
-    model: Prediction | None,
+    model: SolvedMap | None,
 ) -> None:
     """The points by supply current, lit or dark, on what the model says, with the places found."""
     axis.grid(visible=False)
@@ -164,7 +164,7 @@ def least_lit(found: Measured, rows: Rows) -> int | None:
     return int(lit[np.argmin(found.supply_a[lit])]) if len(lit) else None
 
 
-def _places(axis: Axes, found: Measured, facts: Facts, rows: Rows) -> None:
+def _places(axis: Axes, found: Measured, facts: ReportFacts, rows: Rows) -> None:
     """Rings at the setting and the alternative, a star at the least current, and their words."""
     for place, marker in ((facts.place, "o"), (facts.alternative, "D")):
         if place is not None:
@@ -180,7 +180,7 @@ def _places(axis: Axes, found: Measured, facts: Facts, rows: Rows) -> None:
         beside(axis, khz, percent, text, (8, 6))
 
 
-def _map_words(found: Measured, rows: Rows, facts: Facts, model: Prediction | None) -> str:
+def _map_words(found: Measured, rows: Rows, facts: ReportFacts, model: SolvedMap | None) -> str:
     hertz, duty, amps = found.frequency_hz[rows], found.duty[rows], found.supply_a[rows]
     lit, dark = int((found.lit[rows] == 1).sum()), int((found.lit[rows] == 0).sum())
     text = (
@@ -195,7 +195,7 @@ def _map_words(found: Measured, rows: Rows, facts: Facts, model: Prediction | No
     return text + where(facts)
 
 
-def _map_caption(found: Measured, model: Prediction | None) -> str:
+def _map_caption(found: Measured, model: SolvedMap | None) -> str:
     parts = []
     if model is not None:
         parts.append(

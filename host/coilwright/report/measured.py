@@ -55,7 +55,7 @@ class Series:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Fitted:
+class PickupCurve:
     """The pickup's resonance curve.
 
     Attributes:
@@ -105,7 +105,7 @@ class Measured:
     sweep: Series | None
     others: tuple[Series, ...]
     searches: tuple[Series, ...]
-    fit: Fitted | None
+    fit: PickupCurve | None
     no_fit: str
     left_out: int
     every: int
@@ -227,7 +227,9 @@ def _chosen(sweeps: list[Series], duty: float | None) -> Series | None:
     return max((one for one in sweeps if len(one.rows) >= ENOUGH * most), key=lambda s: s.still)
 
 
-def _fit(record: Record, rows: Rows, column: Columns, sweep: Series) -> tuple[Fitted | None, str]:
+def _fit(
+    record: Record, rows: Rows, column: Columns, sweep: Series
+) -> tuple[PickupCurve | None, str]:
     stages = np.array(record.stages, dtype=object)[record.stage_codes[rows[sweep.rows]]]
     at = sweep.rows[~np.isin(stages.astype(str), list(_NOT_FITTED))]
     over = (record["flags"][rows[at]].astype(np.int64) & int(Flag.PROBE_OVER)) != 0
@@ -237,10 +239,10 @@ def _fit(record: Record, rows: Rows, column: Columns, sweep: Series) -> tuple[Fi
         fit = fit_resonance(column["frequency_hz"][at], column["probe_v"][at], noise, over=over)
     except NoPeak as refusal:
         return None, refusal.message
-    return Fitted(fit.frequency_hz, fit.frequency_ci_hz, fit.window_hz, fit.curve, False), ""
+    return PickupCurve(fit.frequency_hz, fit.frequency_ci_hz, fit.window_hz, fit.curve, False), ""
 
 
-def _kept(resonance: ResonanceKept | None) -> Fitted | None:
+def _kept(resonance: ResonanceKept | None) -> PickupCurve | None:
     """The curve that a tune kept with its results; None where it kept none that is whole."""
     if resonance is None:
         return None
@@ -249,7 +251,7 @@ def _kept(resonance: ResonanceKept | None) -> Fitted | None:
     if at_hz is None or between_hz is None or within_hz is None or within_hz[0] <= 0:
         return None
     curve = _kept_pair(resonance.pair) or _kept_shape(resonance.shape)
-    return None if curve is None else Fitted(at_hz, between_hz, within_hz, curve, True)
+    return None if curve is None else PickupCurve(at_hz, between_hz, within_hz, curve, True)
 
 
 def _kept_shape(shape: ShapeKept | None) -> Callable[[Array], Array] | None:

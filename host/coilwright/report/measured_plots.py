@@ -24,9 +24,9 @@ from coilwright.report.drawing import (
     thin,
     where,
 )
-from coilwright.report.facts import Facts
+from coilwright.report.facts import ReportFacts
 from coilwright.report.inline_svg import INK, QUIET, SERIES, SURFACE, inline_svg
-from coilwright.report.measured import Fitted, Measured, Series
+from coilwright.report.measured import Measured, PickupCurve, Series
 from coilwright.tune.lineshape import Array
 from coilwright.view.current_map import current_axis
 
@@ -51,7 +51,7 @@ def _shown(found: Measured) -> list[Panel]:
     return [*panels, _LIGHT] if found.has_light else panels
 
 
-def band_plot(found: Measured, facts: Facts) -> Plot | None:
+def band_plot(found: Measured, facts: ReportFacts) -> Plot | None:
     """Pickup, supply current and light over frequency."""
     if found.sweep is None:
         return None
@@ -70,7 +70,7 @@ def band_panels(found: Measured) -> int:
     return len(_shown(found))
 
 
-def draw_band(axes: Sequence[Axes], found: Measured, facts: Facts) -> None:
+def draw_band(axes: Sequence[Axes], found: Measured, facts: ReportFacts) -> None:
     """Each sensor over frequency, points at one duty joined, lit filled and dark hollow."""
     panels = _shown(found)
     others = [one for one in found.others if len(one.rows) >= LEAST_LINE]
@@ -122,7 +122,7 @@ def _name_line(axis: Axes, x: Array, y: Array, number: int, line: Series) -> Non
     beside(axis, float(x[first]), float(y[first]), text, (1, 5), color)
 
 
-def _frequency_marks(axis: Axes, found: Measured, facts: Facts) -> None:
+def _frequency_marks(axis: Axes, found: Measured, facts: ReportFacts) -> None:
     if facts.valley_ci_hz is not None:
         low, high = facts.valley_ci_hz
         axis.axvspan(low / 1e3, high / 1e3, color=QUIET, alpha=0.18, lw=0)
@@ -159,7 +159,7 @@ def _over_frequency(found: Measured, line: Series, panel: Panel) -> str:
     )
 
 
-def _band_caption(found: Measured, facts: Facts) -> str:
+def _band_caption(found: Measured, facts: ReportFacts) -> str:
     parts = []
     if any(len(one.rows) >= LEAST_LINE for one in found.others):
         parts.append("The sweep, and points at other duties.")
@@ -211,7 +211,7 @@ def peak_plot(found: Measured) -> Plot | None:
                     inline_svg(figure, key, title, words))  # fmt: skip
 
 
-def _peak_caption(fit: Fitted) -> str:
+def _peak_caption(fit: PickupCurve) -> str:
     source = "the tune" if fit.by_tune else "this report"
     return f"Curve of {source}. Bars: two standard deviations of the mean of each reading."
 
@@ -226,7 +226,7 @@ def _duties(found: Measured, line: Series) -> int:
     return len(np.unique(found.duty[line.rows]))
 
 
-def search_plot(found: Measured, facts: Facts) -> Plot | None:
+def search_plot(found: Measured, facts: ReportFacts) -> Plot | None:
     """Light, supply current and pickup over duty, lit points filled."""
     lines = _searched(found)
     if not lines:
@@ -265,7 +265,7 @@ def _search_line(axis: Axes, found: Measured, values: Array, number: int, line: 
     _points(axis, percent, values[rows], found.lit[rows], number)
 
 
-def _duty_marks(axis: Axes, facts: Facts) -> None:
+def _duty_marks(axis: Axes, facts: ReportFacts) -> None:
     if facts.threshold is not None:
         low, high = (100 * duty for duty in facts.threshold)
         axis.axvspan(
@@ -289,7 +289,7 @@ def _over_duty(found: Measured, line: Series) -> str:
     return text + "."
 
 
-def _search_caption(found: Measured, facts: Facts) -> str:
+def _search_caption(found: Measured, facts: ReportFacts) -> str:
     parts = []
     if (found.lit >= 0).any():
         parts.append("Filled: lit; hollow: dark.")

@@ -19,8 +19,8 @@ from coilwright.compare import Comparison
 from coilwright.quantities import show, show_percent
 from coilwright.record import COLUMNS, Record, metadata_path
 from coilwright.report.drawing import Plot
-from coilwright.report.facts import Entry, Facts, Group, estimate_text
-from coilwright.report.prediction import Prediction
+from coilwright.report.facts import Entry, EntryGroup, ReportFacts, estimate_text
+from coilwright.report.prediction import SolvedMap
 from coilwright.report.told import clean
 from coilwright.view.predict_text import limit_text, number_text
 from coilwright.view.signs import units
@@ -37,7 +37,7 @@ MOST_ROWS = 1000
 
 
 @dataclass(frozen=True, slots=True)
-class File:
+class PageFile:
     """A file inside the page: its name, its `data:` address, its size as text."""
 
     name: str
@@ -47,9 +47,9 @@ class File:
 
 def render(
     records: Sequence[Record],
-    facts: Facts,
+    facts: ReportFacts,
     plots: Sequence[Plot],
-    model: Prediction | None,
+    model: SolvedMap | None,
     comparison: Comparison | None,
 ) -> str:
     """The page.
@@ -98,7 +98,7 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _files(records: Sequence[Record], left_out: list[str]) -> Iterator[File]:
+def _files(records: Sequence[Record], left_out: list[str]) -> Iterator[PageFile]:
     """The records' files, compressed where they are large, left out where they are too large."""
     for record in records:
         for path in (record.path, metadata_path(record.path)):
@@ -113,7 +113,7 @@ def _files(records: Sequence[Record], left_out: list[str]) -> Iterator[File]:
                 left_out.append(f"{clean(path.name)} is too large to be kept in this page.")
                 continue
             address = f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"
-            yield File(name, address, f"{max(1, round(len(data) / 1000))} kB")
+            yield PageFile(name, address, f"{max(1, round(len(data) / 1000))} kB")
 
 
 def _raw(record: Record, remarks: list[str]) -> dict[str, Any]:
@@ -162,7 +162,7 @@ def _signed(value: float, unit: str) -> str:
     return ("+" if value > 0 else "\N{MINUS SIGN}" if value < 0 else "") + amount
 
 
-def _model(model: Prediction) -> dict[str, Any]:
+def _model(model: SolvedMap) -> dict[str, Any]:
     at = f"{model.place.frequency_hz / 1e3:.2f} kHz and {show_percent(model.place.duty)} duty"
     return {
         "name": model.name,
@@ -194,7 +194,7 @@ def _reason(check: Check) -> str:
     return f"{needs}; {check.reason}" if check.reason else needs
 
 
-def _build_group(model: Prediction | None) -> Iterator[Group]:
+def _build_group(model: SolvedMap | None) -> Iterator[EntryGroup]:
     """The values of the build file that decide."""
     if model is None:
         return
@@ -212,4 +212,4 @@ def _build_group(model: Prediction | None) -> Iterator[Group]:
             f" coupling {one.coupling:g}"
         )
         entries.append(Entry(clean(one.name), text))
-    yield Group("Build", tuple(entries))
+    yield EntryGroup("Build", tuple(entries))

@@ -7,11 +7,11 @@ import numpy as np
 from coilwright.quantities import show
 from coilwright.report.drawing import DASHES, Plot, finish, short, stacked, style
 from coilwright.report.inline_svg import QUIET, SERIES, inline_svg
-from coilwright.report.prediction import Prediction
+from coilwright.report.prediction import SolvedMap
 from coilwright.report.told import clean
 
 
-def period_plot(model: Prediction) -> Plot:
+def period_plot(model: SolvedMap) -> Plot:
     """One period at the setting by the circuit model."""
     key, title = "plot-period", f"One period by the model at the {model.place.name}"
     waves, receivers = model.case.waves, model.case.driver.receivers

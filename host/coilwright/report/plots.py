@@ -8,14 +8,14 @@ from coilwright.compare import Comparison
 from coilwright.compare import Sweep as ComparedSweep
 from coilwright.record import Record
 from coilwright.report.drawing import Plot
-from coilwright.report.facts import Facts
+from coilwright.report.facts import ReportFacts
 from coilwright.report.limit_plot import limit_plot
 from coilwright.report.map_plot import map_plot
 from coilwright.report.measured import Measured
 from coilwright.report.measured_plots import band_plot, peak_plot, search_plot
 from coilwright.report.overlay_plot import overlay_plot
 from coilwright.report.period_plot import period_plot
-from coilwright.report.prediction import Prediction
+from coilwright.report.prediction import SolvedMap
 from coilwright.report.reach_plot import reach_plot
 from coilwright.report.time_plot import time_plot
 
@@ -23,8 +23,8 @@ from coilwright.report.time_plot import time_plot
 def plots(
     record: Record,
     found: Measured,
-    facts: Facts,
-    model: Prediction | None,
+    facts: ReportFacts,
+    model: SolvedMap | None,
     overlay: tuple[Sequence[ComparedSweep], Comparison] | None,
 ) -> Iterator[Plot]:
     """All plots that the record, the build and the other records allow, in the page's order."""

@@ -10,7 +10,7 @@ from coilwright.build import Build
 from coilwright.circuit.checks import Check, Situation, check_all, worst
 from coilwright.circuit.operating_map import brightness, unlit_peak_v
 from coilwright.circuit.steady_state import solve, waveforms
-from coilwright.report.facts import Place, view_hz
+from coilwright.report.facts import ShownPlace, view_hz
 from coilwright.report.measured import Measured
 from coilwright.report.told import clean
 from coilwright.tune.lineshape import Array
@@ -21,7 +21,7 @@ COLUMNS, ROWS = 30, 18
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Prediction:
+class SolvedMap:
     """A build at a place, and its map of D duties by F frequencies, (D, F); NaN where none.
 
     Attributes:
@@ -36,7 +36,7 @@ class Prediction:
     """
 
     name: str
-    place: Place
+    place: ShownPlace
     case: Situation
     checks: tuple[Check, ...]
     verdict: str
@@ -47,7 +47,7 @@ class Prediction:
     brightness: Array
 
 
-def predict(build: Build, place: Place, found: Measured) -> Prediction:
+def predict(build: Build, place: ShownPlace, found: Measured) -> SolvedMap:
     """Solve a build at the place, and over the frequencies and duties that were measured.
 
     Raises:
@@ -61,7 +61,7 @@ def predict(build: Build, place: Place, found: Measured) -> Prediction:
     hertz, duty = _axes(found, place)
     solved = solve(driver, np.tile(hertz, len(duty)), np.repeat(duty, len(hertz)))
     shape = len(duty), len(hertz)
-    return Prediction(
+    return SolvedMap(
         clean(build.name),
         place,
         case,
@@ -75,7 +75,7 @@ def predict(build: Build, place: Place, found: Measured) -> Prediction:
     )
 
 
-def _axes(found: Measured, place: Place) -> tuple[Array, Array]:
+def _axes(found: Measured, place: ShownPlace) -> tuple[Array, Array]:
     """Frequencies of the map's view, and the duties that were measured, by their logarithm."""
     duties = [place.duty, *found.duty.tolist()]
     top = min(0.9, max(1.25 * max(duties), 0.3))

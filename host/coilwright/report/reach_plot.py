@@ -10,14 +10,14 @@ from coilwright.reach import Reached
 from coilwright.record import Record
 from coilwright.report.by_kind import reach_interval, reached_of
 from coilwright.report.drawing import MARKERS, Plot, finish, stacked, style
-from coilwright.report.facts import Facts
+from coilwright.report.facts import ReportFacts
 from coilwright.report.inline_svg import INK, SERIES, SURFACE, inline_svg
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-def reach_plot(record: Record, facts: Facts) -> Plot | None:
+def reach_plot(record: Record, facts: ReportFacts) -> Plot | None:
     """Steps with the fitted field of the coil, and a strip a colour; None for other records."""
     found = reached_of(record) if facts.kind == "reach" else None
     if found is None:

@@ -9,9 +9,9 @@ import numpy as np
 
 from coilwright.quantities import show
 from coilwright.record import Record
-from coilwright.report.by_kind import Course, course_of
+from coilwright.report.by_kind import TrackCourse, course_of
 from coilwright.report.drawing import DASHES, MARKERS, Plot, finish, stacked, style, thin
-from coilwright.report.facts import Facts
+from coilwright.report.facts import ReportFacts
 from coilwright.report.inline_svg import INK, SERIES, inline_svg
 from coilwright.report.measured import Measured
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-def time_plot(record: Record, found: Measured, facts: Facts) -> Plot | None:
+def time_plot(record: Record, found: Measured, facts: ReportFacts) -> Plot | None:
     """The course of a tracking, its moves as steps; None for other records."""
     if facts.kind != "track" or len(found) < 2:
         return None
@@ -51,7 +51,7 @@ def time_plot(record: Record, found: Measured, facts: Facts) -> Plot | None:
         return Plot(key, title, words, caption, inline_svg(figure, key, title, words))
 
 
-def _draw_moves(axes: Sequence[Axes], course: Course, labels: Sequence[str]) -> None:
+def _draw_moves(axes: Sequence[Axes], course: TrackCourse, labels: Sequence[str]) -> None:
     """Frequency as it was set, and what was followed as it was read at each move."""
     axes[0].step(
         course.seconds, course.frequency_hz / 1e3, where="post", color=INK, lw=0.9, label="moves"

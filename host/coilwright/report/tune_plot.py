@@ -12,7 +12,7 @@ from coilwright.errors import NoResult
 from coilwright.quantities import show, show_percent
 from coilwright.record import Record
 from coilwright.report.drawing import finish, on_paper, panels, sheet, style
-from coilwright.report.facts import Facts, facts_of
+from coilwright.report.facts import ReportFacts, facts_of
 from coilwright.report.inline_svg import INK, QUIET
 from coilwright.report.map_plot import draw_map, least_lit, rows_in_view
 from coilwright.report.measured import Measured, measured
@@ -74,7 +74,7 @@ def what_is_seen(found: Measured) -> str:
     return text[0].upper() + text[1:]
 
 
-def _source(record: Record, found: Measured, facts: Facts) -> str:
+def _source(record: Record, found: Measured, facts: ReportFacts) -> str:
     """What the setting is, and whose points these are."""
     words = (
         f"{record.path.name}: {len(found)} points. Filled or round: lit; hollow or crossed: dark."

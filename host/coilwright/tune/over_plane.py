@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from coilwright.circuit.valley import tank_turn
+from coilwright.circuit.soft_switching import tank_turn
 from coilwright.errors import NoResult
 from coilwright.point import Flag, Point, Setpoint
 from coilwright.quantities import show, show_percent
@@ -33,7 +33,7 @@ from coilwright.tune.result import BRIGHTEST, LEAST_CURRENT, Setting, TuneOption
 from coilwright.tune.room import measure_deciding
 from coilwright.tune.run import Run
 from coilwright.tune.settle import mean_share, setting_of
-from coilwright.tune.surface import Surface, View, fit_surface
+from coilwright.tune.surface import Surface, SurfaceView, fit_surface
 
 FIRST, BATCH, ROUNDS = 5, 3, 8
 """Points that spread over the plane first, then points a round, and most rounds."""
@@ -121,7 +121,7 @@ class Places:
 
     For the light a place counts by its frequency, since the lamps resonate at one. The supply
     current counts by how far the frequency lies from the valley of a lossless driver at the same
-    duty (`circuit.valley`): so the valley lies straight, and less has to be learnt.
+    duty (`circuit.soft_switching`): so the valley lies straight, and less has to be learnt.
     """
 
     frequency_hz: Array
@@ -335,7 +335,7 @@ def _fresh(plane: _Plane) -> np.ndarray:
     return ~seen
 
 
-def _over_grid(plane: _Plane, amps: Surface, share: Surface) -> tuple[View, View]:
+def _over_grid(plane: _Plane, amps: Surface, share: Surface) -> tuple[SurfaceView, SurfaceView]:
     return amps.over(plane.grid.for_amps), share.over(plane.grid.for_share)
 
 
@@ -343,14 +343,14 @@ def _place(plane: _Plane, at: int) -> tuple[float, float]:
     return float(plane.grid.frequency_hz[at]), float(plane.grid.duty[at])
 
 
-def _below(most_a: float | None, amps: View) -> Array:
+def _below(most_a: float | None, amps: SurfaceView) -> Array:
     """Probability that the reading of the supply current stays below so much; 1 for None."""
     if most_a is None:
         return np.ones(amps.value.size)
     return np.asarray(ndtr((math.log(within_limit(most_a) + AMPS) - amps.value) / amps.sd))
 
 
-def _untripped(plane: _Plane, amps: View) -> np.ndarray:
+def _untripped(plane: _Plane, amps: SurfaceView) -> np.ndarray:
     """Places where the driver hardly trips; none where that is to be feared everywhere.
 
     With more duty than was ever measured the current may rise with its square, as that of a coil
@@ -364,14 +364,14 @@ def _untripped(plane: _Plane, amps: View) -> np.ndarray:
     return np.asarray(ndtr((most - amps.value) / amps.sd) >= SAFE)
 
 
-def _value(plane: _Plane, amps: View, share: View) -> tuple[Array, Array]:
+def _value(plane: _Plane, amps: SurfaceView, share: SurfaceView) -> tuple[Array, Array]:
     """What is to be made small, and its standard deviation."""
     if plane.purpose == LEAST_CURRENT:
         return amps.value, amps.sd
     return -share.value, share.sd
 
 
-def _gain(plane: _Plane, amps: View, share: View, best: float) -> Array:
+def _gain(plane: _Plane, amps: SurfaceView, share: SurfaceView, best: float) -> Array:
     """Expected improvement, times the probability that it is worth having."""
     value, sd = _value(plane, amps, share)
     less, sd = best - value, DOUBT * sd
@@ -380,7 +380,7 @@ def _gain(plane: _Plane, amps: View, share: View, best: float) -> Array:
     return np.asarray(gain * _fit(plane, amps, share))
 
 
-def _fit(plane: _Plane, amps: View, share: View) -> Array:
+def _fit(plane: _Plane, amps: SurfaceView, share: SurfaceView) -> Array:
     """Probability that places are worth having: lit, with margin, and inside the limit.
 
     The least current needs no limit to look for: it keeps any that can be kept.

@@ -48,16 +48,16 @@ class Surface:
         seen = self.over(places)
         return seen.value, seen.sd
 
-    def over(self, places: Array) -> View:
+    def over(self, places: Array) -> SurfaceView:
         """The surface over many places, to be thought further."""
         across = self.amplitude**2 * _matern(places, self.places, self.scales)
         inner = solve_triangular(self.factor, across.T, lower=True)
         variance = self.amplitude**2 - np.sum(inner**2, axis=0)
-        return View(self, places, self.mean + across @ self.weights, inner, variance)
+        return SurfaceView(self, places, self.mean + across @ self.weights, inner, variance)
 
 
 @dataclass
-class View:
+class SurfaceView:
     """A surface over places (m, 2): what is known there, and what would be after more points.
 
     Attributes:

@@ -14,7 +14,7 @@ from coilwright.compare import Comparison, Group, Sweep
 from coilwright.compare.figures import Estimate
 from coilwright.compare.verdict import Verdict
 from coilwright.tune.lineshape import Array
-from coilwright.view.plots import COLORS, Curve, Fit, draw_sweeps, panels, plot_sweeps
+from coilwright.view.plots import COLORS, Curve, DrawnFit, draw_sweeps, panels, plot_sweeps
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -37,7 +37,7 @@ def plot_comparison(
     for owner, fit in zip(owners, found.fits, strict=True):
         if fit is not None:
             grid = np.linspace(*fit.window_hz, 400)
-            fits.append(Fit(owner, grid, fit.curve(grid)))
+            fits.append(DrawnFit(owner, grid, fit.curve(grid)))
     curves = [_joined(group) for group in groups]
     lines = _lines(found, verdicts)
     if not lines:

@@ -6,11 +6,11 @@ from fractions import Fraction
 
 from rich.table import Table
 
-from coilwright.costing import MOST_LAMPS, BreakEven, Cost, Kit
+from coilwright.costing import MOST_LAMPS, BreakEven, BuildCost, Kit
 from coilwright.money import show_amount
 
 
-def parts_table(found: Cost, currency: str) -> Table:
+def parts_table(found: BuildCost, currency: str) -> Table:
     """A row a part: needed, missing, packs to buy, money used and paid."""
     table = Table(box=None, pad_edge=False)
     table.add_column("part", overflow="fold")
@@ -33,7 +33,7 @@ def amount(value: Fraction) -> str:
     return f"{float(value):.3f}".rstrip("0").rstrip(".")
 
 
-def cost_pairs(found: Cost, one_more: Fraction, currency: str) -> list[tuple[str, str]]:
+def cost_pairs(found: BuildCost, one_more: Fraction, currency: str) -> list[tuple[str, str]]:
     """The sums."""
     pairs = [
         ("material", f"{show_amount(found.used, currency)} in {things(found)}"),
@@ -49,7 +49,7 @@ def cost_pairs(found: Cost, one_more: Fraction, currency: str) -> list[tuple[str
     return pairs
 
 
-def things(found: Cost) -> str:
+def things(found: BuildCost) -> str:
     """What is built, in words."""
     return f"{_count(found.drivers, 'driver')} and {_count(found.lamps, 'lamp')}"
 
@@ -58,7 +58,7 @@ def _count(number: int, word: str) -> str:
     return f"{number} {word}{'' if number == 1 else 's'}"
 
 
-def kit_pairs(found: Cost, kit: Kit, even: BreakEven, currency: str) -> list[tuple[str, str]]:
+def kit_pairs(found: BuildCost, kit: Kit, even: BreakEven, currency: str) -> list[tuple[str, str]]:
     """The kit beside it, and where building becomes the cheaper way."""
     price = kit.cost(found.drivers, found.lamps)
     count = kit.count(found.drivers, found.lamps)

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from coilwright.identify.identified import Identified, RecordFit
 from coilwright.identify.observations import CHANNELS, PROBE, SUPPLY
-from coilwright.identify.result import Identified, RecordFit
 from coilwright.view.plots import COLORS
 
 if TYPE_CHECKING:

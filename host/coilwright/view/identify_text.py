@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from coilwright.identify.change import Change, Working
+from coilwright.identify.identified import Identified, Value
 from coilwright.identify.observations import CHANNELS
-from coilwright.identify.result import Identified, Value
 from coilwright.quantities import show, show_percent
 
 

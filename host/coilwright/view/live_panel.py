@@ -18,7 +18,7 @@ from textual.widgets import Input, Static
 
 from coilwright.link.facts import DriverState
 from coilwright.live import requests
-from coilwright.live.ladder import Move
+from coilwright.live.ladder import LadderMove
 from coilwright.live.snapshot import Snapshot
 from coilwright.view import live_text
 from coilwright.view.console import cleaned
@@ -28,7 +28,7 @@ _LOOK_S = 0.1
 _PLOT_S = 0.5
 
 
-class Bench(Protocol):
+class PanelWork(Protocol):
     """What the panel works on: `live.worker.Worker`, or a stand-in in tests."""
 
     @property
@@ -99,7 +99,7 @@ class Panel(App[None]):
 
     def __init__(
         self,
-        bench: Bench,
+        bench: PanelWork,
         heading: str,
         record: str,
         *,
@@ -139,11 +139,11 @@ class Panel(App[None]):
 
     def action_move(self, frequency: int, duty: int, coarse: bool) -> None:
         """Steps of frequency or duty."""
-        self._bench.post(Move(frequency, duty, coarse))
+        self._bench.post(LadderMove(frequency, duty, coarse))
 
     def action_switch(self) -> None:
         """The output on or off."""
-        self._bench.post(requests.Switch(self._bench.snapshot.state is DriverState.OFF))
+        self._bench.post(requests.ToggleOutput(self._bench.snapshot.state is DriverState.OFF))
 
     def action_ask(self, what: str) -> None:
         """A request without further words."""
@@ -167,7 +167,7 @@ class Panel(App[None]):
     def action_sweep(self) -> None:
         """Ask for the band of a sweep."""
         duty = f"{100 * self._bench.snapshot.rung.step.duty:.2f} %"
-        self._ask_band(f"sweep at {duty}: band, Enter starts, Esc not", requests.Sweep)
+        self._ask_band(f"sweep at {duty}: band, Enter starts, Esc not", requests.StartSweep)
 
     def action_tune(self) -> None:
         """Ask for the band of a tune."""

@@ -42,7 +42,7 @@ class Curve:
 
 
 @dataclass(frozen=True)
-class Fit:
+class DrawnFit:
     """A fitted pickup curve: of which of the curves, frequency in Hz and volts, shape (n,)."""
 
     curve: int
@@ -65,7 +65,7 @@ def check_plot_file(path: Path, *, force: bool) -> None:
     check_place(path, "plot", force=force)
 
 
-def plot_sweeps(curves: Sequence[Curve], *, title: str, fits: Sequence[Fit] = ()) -> Figure:
+def plot_sweeps(curves: Sequence[Curve], *, title: str, fits: Sequence[DrawnFit] = ()) -> Figure:
     """Draw pickup, supply current and light of the curves, one column a swept quantity."""
     from matplotlib.figure import Figure as NewFigure
 
@@ -98,7 +98,9 @@ def what_is_seen(curve: Curve) -> str:
     return text[:1].upper() + text[1:]
 
 
-def draw_sweeps(figure: FigureBase, curves: Sequence[Curve], *, fits: Sequence[Fit] = ()) -> None:
+def draw_sweeps(
+    figure: FigureBase, curves: Sequence[Curve], *, fits: Sequence[DrawnFit] = ()
+) -> None:
     """As `plot_sweeps`, onto a figure or a part of one; names stand above where there are more."""
     kinds = [kind for kind in ("frequency", "duty") if any(c.over == kind for c in curves)]
     axes = figure.subplots(panels(curves), max(len(kinds), 1), squeeze=False, sharex="col")

@@ -28,14 +28,14 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from coilwright.circuit.driver import Driver
+    from coilwright.circuit.driver import Circuit
     from coilwright.circuit.steady_state import SteadyState, Waveforms
 
 Values = NDArray[np.float64]
 
 
 def plot_prediction(
-    driver: Driver, waves: Waveforms, field: OperatingMap, *, title: str, at: tuple[float, float]
+    driver: Circuit, waves: Waveforms, field: OperatingMap, *, title: str, at: tuple[float, float]
 ) -> Figure:
     """Draw the waveforms of one period on the left, the map of supply current on the right.
 
@@ -57,7 +57,7 @@ def plot_prediction(
     return figure
 
 
-def _waveforms(axes: Sequence[Axes], driver: Driver, waves: Waveforms, on_s: float) -> None:
+def _waveforms(axes: Sequence[Axes], driver: Circuit, waves: Waveforms, on_s: float) -> None:
     micros = 1e6 * waves.time_s
     axes[0].plot(micros, waves.drain_v, color=COLORS[0], lw=1.2)
     axes[0].plot(micros, waves.supply_v, color=COLORS[1], lw=1)
@@ -86,7 +86,7 @@ def _name(axis: Axes, x: float, y: float, text: str, color: str, ha: str, va: st
 
 
 def _map(
-    figure: Figure, axis: Axes, driver: Driver, field: OperatingMap, at: tuple[float, float]
+    figure: Figure, axis: Axes, driver: Circuit, field: OperatingMap, at: tuple[float, float]
 ) -> None:
     from matplotlib.cm import ScalarMappable
     from matplotlib.colors import Normalize
@@ -169,7 +169,7 @@ def _ridge(axis: Axes, field: OperatingMap) -> None:
     axis.plot(khz, percent, ".", color=WHITE, ms=3, label="least at this duty")
 
 
-def plot_sweep(driver: Driver, found: SteadyState, *, title: str) -> Figure:
+def plot_sweep(driver: Circuit, found: SteadyState, *, title: str) -> Figure:
     """Draw a sweep of frequency: supply current, coil current, drain, lamps."""
     from matplotlib.figure import Figure as NewFigure
 
@@ -200,7 +200,7 @@ def plot_sweep(driver: Driver, found: SteadyState, *, title: str) -> Figure:
     return figure
 
 
-def _lamps(axis: Axes, driver: Driver, found: SteadyState) -> None:
+def _lamps(axis: Axes, driver: Circuit, found: SteadyState) -> None:
     share = brightness(driver, found)
     if not np.isfinite(share).any():
         return

@@ -15,7 +15,7 @@ from coilwright.quantities import show, show_percent
 
 if TYPE_CHECKING:
     from coilwright.circuit.checks import Check, Losses, Situation
-    from coilwright.circuit.driver import Driver
+    from coilwright.circuit.driver import Circuit
     from coilwright.circuit.steady_state import SteadyState
 
 WIDTH = 80
@@ -143,7 +143,7 @@ def caution_lines(said: Sequence[str]) -> Iterator[str]:
     yield from _wrap("A pass says that these numbers keep within limits, not that it is safe.", "")
 
 
-def sweep_lines(driver: Driver, found: SteadyState) -> Iterator[str]:
+def sweep_lines(driver: Circuit, found: SteadyState) -> Iterator[str]:
     """A sweep of frequency, one line a point."""
     heads = "frequency", "supply", "coil peak", "rms", "drain peak", "at turn-on", "lamps"
     yield "{:>11} {:>9} {:>10} {:>8} {:>11} {:>11}  {}".format(*heads)

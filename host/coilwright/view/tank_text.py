@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from coilwright.quantities import show, show_percent
-from coilwright.tank import Row, Switching, TankAnswer
+from coilwright.tank import Switching, TankAnswer, TankRow
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -52,12 +52,12 @@ def switching_table(found: Switching) -> Table:
         value = row.point.capacitance_f if by_capacitance else row.point.frequency_hz
         table.add_row(row.name, show(value, "F" if by_capacitance else "Hz"), *_cells(row, found))
     for name, point in zip(("slow end", "fast end"), found.ends, strict=False):
-        cells = _cells(Row(name, point), found)
+        cells = _cells(TankRow(name, point), found)
         table.add_row(f"tolerances, {name}", show(point.capacitance_f, "F"), *cells)
     return table
 
 
-def _cells(row: Row, found: Switching) -> Sequence[str]:
+def _cells(row: TankRow, found: Switching) -> Sequence[str]:
     point = row.point
     saved = point.saved_against(found.rows[0].point)
     cells = [

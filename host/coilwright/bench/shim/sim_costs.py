@@ -130,7 +130,7 @@ class Line:
         return count
 
 
-class Sys:
+class CostedSys:
     stdin, stdout = Line(sys.stdin), Line(sys.stdout)
 
     def __getattr__(self, name):
@@ -174,7 +174,7 @@ class Os:
         timer.hold(page_us, True)
 
 
-class PWM(machine.PWM):
+class CostedPWM(machine.PWM):
     def send(self, kind, a=0):
         super().send(kind, a)
         clock.move({71: constructor_us, 70: frequency_us}.get(kind, duty_us))
@@ -199,6 +199,6 @@ def register(self, stream, *flags):
 builtins._spend = spend
 opened, builtins.open = builtins.open, open_file
 converted, machine.Input.read_u16 = machine.Input.read_u16, read_u16
-machine.PWM = PWM
+machine.PWM = CostedPWM
 clock.poll.register = register
-sys.modules["gc"], sys.modules["os"], sys.modules["sys"] = Collector(), Os(), Sys()
+sys.modules["gc"], sys.modules["os"], sys.modules["sys"] = Collector(), Os(), CostedSys()

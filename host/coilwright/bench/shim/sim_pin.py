@@ -4,7 +4,7 @@ import sim_machine as machine
 import sim_timer
 
 
-class Pin(machine.Pin):
+class EdgePin(machine.Pin):
     """A pin; an input's falling edge is looked for as often as the bench says."""
 
     PULL_UP, IRQ_FALLING = 2, 2
@@ -37,4 +37,4 @@ class Pin(machine.Pin):
             self.cb(self)
 
 
-machine.Pin = Pin
+machine.Pin = EdgePin

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from coilwright.build import Build
 from coilwright.circuit.driver import THERMAL_V
-from coilwright.circuit.resonance import resonance_hz
+from coilwright.circuit.tank_resonance import resonance_hz
 from coilwright.identify import keys
 from coilwright.identify.fit import Fit, Fitted
 from coilwright.identify.intervals import Intervals

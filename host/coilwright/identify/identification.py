@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 
 from coilwright.build import Build
 from coilwright.errors import NoResult
-from coilwright.identify.fit import USUAL, Fit, Fitted, Stage
+from coilwright.identify.fit import USUAL, Fit, FitStage, Fitted
+from coilwright.identify.identified import POOR_FIT, Identified, summarize
 from coilwright.identify.labels import contradiction, freed
 from coilwright.identify.model import Given, Model, parameters
 from coilwright.identify.model_error import model_error
 from coilwright.identify.observations import nearest, observe, thin
-from coilwright.identify.result import POOR_FIT, Identified, summarize
 from coilwright.identify.sensors import sensors_of
 from coilwright.identify.start import COARSE, align
 from coilwright.record import Record
@@ -32,7 +32,7 @@ MORE_POINTS, MORE_COARSE = 32, 20
 THOROUGH = replace(USUAL, abandon=False)
 """Every beginning is then followed to its end."""
 
-FROM_NEAR = Stage((0.0,), 8, 4, 8)
+FROM_NEAR = FitStage((0.0,), 8, 4, 8)
 """A fit that begins at another's end."""
 
 MOST_WEIGHED, SAME_ERROR = 2, 0.1
@@ -130,7 +130,7 @@ def weighed(fit: Fit, fitted: Fitted, say: Callable[[str], None]) -> tuple[Fit, 
     return fit, fitted
 
 
-def _best(fit: Fit, coarse: int, stage: Stage, say: Callable[[str], None]) -> Fitted:
+def _best(fit: Fit, coarse: int, stage: FitStage, say: Callable[[str], None]) -> Fitted:
     """The best fit from the promising beginnings; mostly the first is good."""
     found: list[Fitted] = []
     for one in align(fit, coarse):

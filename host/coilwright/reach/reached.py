@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from coilwright.circuit.field import Winding
+from coilwright.circuit.field import CoaxialTurns
 from coilwright.reach.coupling_fit import CouplingFit, fit_coupling
 from coilwright.reach.edge import DarkFrom, dark_from
-from coilwright.reach.steps import Step, colours_of
+from coilwright.reach.steps import DistanceStep, colours_of
 
 MISFIT = 0.1
 """Scatter of the pickups around the curve, as a share, from which on it is remarked."""
@@ -31,7 +31,7 @@ class ColourReach:
 class Reached:
     """What the steps say: the coupling, every colour, and remarks for people."""
 
-    steps: tuple[Step, ...]
+    steps: tuple[DistanceStep, ...]
     fit: CouplingFit
     colours: tuple[ColourReach, ...]
     remarks: tuple[str, ...]
@@ -67,7 +67,9 @@ class Reached:
         }
 
 
-def find_reach(steps: Sequence[Step], coil: Winding, receiver: Winding | None = None) -> Reached:
+def find_reach(
+    steps: Sequence[DistanceStep], coil: CoaxialTurns, receiver: CoaxialTurns | None = None
+) -> Reached:
     """Fit the coupling to all pickups, then find where each colour goes dark.
 
     Args:
@@ -84,7 +86,7 @@ def _known(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _colour(name: str, steps: Sequence[Step], fit: CouplingFit) -> ColourReach:
+def _colour(name: str, steps: Sequence[DistanceStep], fit: CouplingFit) -> ColourReach:
     own = [step for step in steps if step.colour == name]
     dark = dark_from(
         [s.distance_m for s in own],

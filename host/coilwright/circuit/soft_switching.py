@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from coilwright.circuit.resonance import capacitance_for, resonance_hz
+from coilwright.circuit.tank_resonance import capacitance_for, resonance_hz
 from coilwright.errors import OutOfRange
 from coilwright.quantities import show_percent
 

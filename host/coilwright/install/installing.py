@@ -44,7 +44,7 @@ from .image import (
     image,
     modules,
 )
-from .prompt import OLDER, OLDEST, OLDEST_TEXT, PART, Facts, Prompt
+from .prompt import OLDER, OLDEST, OLDEST_TEXT, PART, BoardFacts, Prompt
 
 SETTINGS = ("settings.bin", "settings.new")
 """The driver's own files, which stay when the firmware goes."""
@@ -67,7 +67,7 @@ _LEAVING_S = 1.0
 _BACK_S = 15.0
 
 
-class View(Protocol):
+class InstallView(Protocol):
     """Who is told how it goes on."""
 
     def say(self, text: str) -> None:
@@ -145,7 +145,7 @@ class Installed:
         waits: Why it was not started, empty where it was.
     """
 
-    facts: Facts
+    facts: BoardFacts
     board: BoardFile
     wiring: Wiring
     plan: Plan
@@ -161,14 +161,14 @@ class Installed:
 class Removed:
     """What uninstalling did: files that went, came back to their names, and stayed."""
 
-    facts: Facts
+    facts: BoardFacts
     removed: list[str]
     restored: list[str]
     left: list[str]
 
 
 def install(
-    url: str, wishes: Wishes, view: View, *, dry_run: bool = False, interrupt: bool = False
+    url: str, wishes: Wishes, view: InstallView, *, dry_run: bool = False, interrupt: bool = False
 ) -> Installed:
     """Put the firmware on the board at a port, or bring it up to date.
 
@@ -225,7 +225,9 @@ def install(
     return _answer(url, done, view)
 
 
-def uninstall(url: str, view: View, *, dry_run: bool = False, interrupt: bool = False) -> Removed:
+def uninstall(
+    url: str, view: InstallView, *, dry_run: bool = False, interrupt: bool = False
+) -> Removed:
     """Take the firmware off the board; files of somebody else come back to their places.
 
     The driver's stored settings stay.
@@ -351,7 +353,7 @@ def _wait_for_prompt(transport: Transport) -> None:
             heard += transport.drain(0.02, 0.1)
 
 
-def _board(facts: Facts, wishes: Wishes) -> BoardFile:
+def _board(facts: BoardFacts, wishes: Wishes) -> BoardFile:
     """The board file for the chip, if the firmware runs on it.
 
     Raises:
@@ -488,7 +490,7 @@ def _half_done() -> Iterator[None]:
         raise
 
 
-def _carry_out(prompt: Prompt, files: Mapping[str, bytes], plan: Plan, view: View) -> None:
+def _carry_out(prompt: Prompt, files: Mapping[str, bytes], plan: Plan, view: InstallView) -> None:
     """Change the board's files in an order in which half of it starts nothing."""
     there = prompt.hashes()
     taken = [name for name in plan.aside if name + BEFORE in there]
@@ -529,7 +531,7 @@ def _waits(prompt: Prompt) -> str:
     return "its stored settings switch the output on at power-on: press its reset button yourself"
 
 
-def _answer(url: str, done: Installed, view: View) -> Installed:
+def _answer(url: str, done: Installed, view: InstallView) -> Installed:
     """With what the driver that has started says, its output off.
 
     Raises:
