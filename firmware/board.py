@@ -83,8 +83,8 @@ class Board:
             info["supply"] = {"sensor": "adc", "pin": usual["supply"]}
         self.gate = info["gate"]
         self.gate_low()
-        if self.gate is not None:
-            self.fault = port.unfit(self.gate)
+        if self.gate in port.RUNS_ON:
+            self.fault = "gate GPIO %d runs on after a soft reset; use 0-7 or 16-23" % self.gate
         self.chip = port.chip(info)
         self.dog = getattr(machine, "WDT", None)  # cannot be stopped once it is made
         # Trip to begin with: the file tells a reset by the watchdog from others, since on RP2
@@ -95,15 +95,15 @@ class Board:
         self.supply = self.timer = self.volts = None
         sensor = info["supply"].get("sensor", "none")
         if sensor == "adc":
-            self.supply = port.adc(info["supply"]["pin"], full_uv)
-            self.timer = port.timer()
+            self.supply = port.Adc(machine.Pin(info["supply"]["pin"]), full_uv)
+            self.timer = machine.Timer(port.TIMER)
         elif sensor != "none":
             from ina import make
 
             self.supply = make(sensor, info, clock)
             self.volts = self.supply.volts  # answers the supply voltage in uV
         self.probe, self.light = [
-            None if info.get(key) is None else port.adc(info[key], full_uv)
+            None if info.get(key) is None else port.Adc(machine.Pin(info[key]), full_uv)
             for key in ("probe", "light")
         ]
         led = info.get("led")

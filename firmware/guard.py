@@ -136,7 +136,8 @@ class Guard:
         # Let the timer run or the sensor's alert be armed while it is wanted.
         if self.timer and wanted and not self.timed:
             self.timed = True
-            self.board.port.start_timer(self.timer, self.tick)
+            how = self.board.port.TIMER_OPTIONS
+            self.timer.init(mode=self.timer.PERIODIC, period=1, callback=self.tick, **how)
         elif self.timed and not wanted:
             self.timed = False
             self.timer.deinit()

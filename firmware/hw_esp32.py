@@ -12,6 +12,9 @@ import machine
 
 USUAL = {"gate": 25, "supply": 34, "probe": 35, "full_uv": 2450000}
 # Full scale: end of the linear range at 11 dB (MicroPython documentation, esp32/quickref).
+RUNS_ON = ()  # no pin does after a soft reset
+TIMER = 0
+TIMER_OPTIONS = {}  # type: dict # there is no hard one
 
 
 class Chip:
@@ -60,15 +63,10 @@ def chip(info):
     return Chip(info.get("pwm_hz", 80000000), 14 if restarts else 20, restarts)
 
 
-def unfit(gate):
-    return ""
-
-
 class Adc:
     # Counts of a millivolt, the step in which the port answers.
     few = 8
     frozen = 0
-    signed = False
 
     def __init__(self, pin, full_uv):
         self.adc = machine.ADC(pin, atten=machine.ADC.ATTN_11DB)
@@ -85,23 +83,11 @@ class Adc:
         return uv // 1000
 
 
-def adc(pin, full_uv):
-    return Adc(machine.Pin(pin), full_uv)
-
-
 def thermometer():
     from esp32 import mcu_temperature  # type: ignore # not on the first ESP32
 
     mcu_temperature()
     return lambda _: mcu_temperature() * 1000000
-
-
-def start_timer(timer, callback):
-    timer.init(mode=timer.PERIODIC, period=1, callback=callback)
-
-
-def timer():
-    return machine.Timer(0)
 
 
 def make_pwm(gate, hz, clock):

@@ -8,6 +8,9 @@ output stays high for one period.
 import machine
 
 USUAL = {"gate": 2, "supply": 26, "probe": 27, "full_uv": 3300000}
+RUNS_ON = tuple(range(8, 16)) + tuple(range(24, 32))  # on slices 4 to 7, never stopped
+TIMER = -1
+TIMER_OPTIONS = {"hard": True}  # comes between any two instructions, also in a collection
 
 
 class Chip:
@@ -39,18 +42,10 @@ def chip(info):
     return Chip(machine.freq())
 
 
-def unfit(gate):
-    # The port's clean-up never stops slices 4 to 7.
-    if 8 <= gate <= 15 or 24 <= gate <= 29:
-        return "gate GPIO %d runs on after a soft reset; use 0-7 or 16-23" % gate
-    return ""
-
-
 class Adc:
     # 65535 counts to the reference. `read` is the port's own function, which allocates nothing.
     few = 8  # conversions in the guard's short look
     frozen = 0  # equal readings in a row are no sign
-    signed = False
     top = 65520  # twelve ones, as the port stretches them
 
     def __init__(self, source, full_uv):
@@ -69,27 +64,10 @@ class Adc:
         return uv * 65535 // self.full_uv
 
 
-def adc(pin, full_uv):
-    return Adc(machine.Pin(pin), full_uv)
-
-
 def thermometer():
     sensor = Adc(machine.ADC.CORE_TEMP, 3300000)
     # RP2040 data sheet 4.9.5: 0.706 V at 27 degrees, 1.721 mV less for each above.
     return lambda _: 27000000 - (sensor.uv(sensor.read()) - 706000) * 1000 // 1721 * 1000
-
-
-def start_timer(timer, callback):
-    # A hard interrupt comes between any two instructions, also while memory is collected; before
-    # MicroPython 1.26 there is none.
-    try:
-        timer.init(mode=timer.PERIODIC, period=1, callback=callback, hard=True)
-    except TypeError:
-        timer.init(mode=timer.PERIODIC, period=1, callback=callback)
-
-
-def timer():
-    return machine.Timer(-1)
 
 
 def make_pwm(gate, hz, clock):

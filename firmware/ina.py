@@ -25,7 +25,6 @@ _CONTINUOUS = const(4)  # added to a triggered configuration
 class Ina219:
     few = 1  # conversions in the guard's short look
     frozen = 0
-    signed = True
     configuration = 0x3999  # 32 V, +-320 mV, 12 bits
     conversion_us = 600  # 586 at most
     top = 32000
