@@ -15,8 +15,9 @@ if take_mark("maintenance"):
 else:
     from app import build
 
+    server = build()
     kbd_intr(-1)  # 0x03 is a byte like any other while serving
     try:
-        build().run()
+        server.run()
     finally:
         kbd_intr(3)

@@ -56,9 +56,10 @@ def test_a_hung_main_loop_is_reset_and_ends_with_the_gate_low(
     firmware = tmp_path / "fw"
     shutil.copytree(firmware_folder(), firmware)
     main = firmware / "main.py"
-    main.write_text(
-        main.read_text().replace("    try:\n        server.run()", HANG + "        server.run()")
-    )
+    text = main.read_text()
+    hung = text.replace("    try:\n        server.run()", HANG + "        server.run()")
+    assert hung != text
+    main.write_text(hung)
     with (
         Bench(chip=chip, sensor=sensor, firmware=firmware, speed=8) as bench,
         Talk(bench.url) as talk,
