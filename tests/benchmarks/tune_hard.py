@@ -4,7 +4,7 @@ The families are told in `tests/tune/hard_builds.py`. The plant is asked whether
 in truth, and whether at any of 40 frequencies of the band the load is lit with less than two thirds
 of the setting's duty: then for the least duty there, going down from the sweep's without a dark one
 between. Builds that light nowhere at the duty cap are left out, and the next seed is taken. Run:
-`python tests/benchmarks/tune_hard.py [--builds 12] [--family NAME] [--first 1]`
+`python tests/benchmarks/tune_hard.py [--builds 12] [--family NAME] [--first 1] [--for PURPOSE]`
 It takes some 4 s of a processor a build, and prints a line as soon as one is done.
 """
 
@@ -57,11 +57,11 @@ class Row:
         return self.duty / self.least
 
 
-def run(family: str, seed: int) -> Row:
+def run(family: str, seed: int, purpose: str) -> Row:
     """Tune one build and judge it."""
     hard = hard_build(family, seed)
     bench = PlantBench(hard.build, seed, room=hard.room)
-    options, nan = options_for(bench, band_hz=hard.band_hz), float("nan")
+    options, nan = options_for(bench, purpose=purpose, band_hz=hard.band_hz), float("nan")
     try:
         found = tune(bench.measure, options, rest=bench.rest(), measure_long=bench.measure_long)
     except NoResult as refusal:
@@ -122,12 +122,13 @@ def main() -> None:
     parser.add_argument("--builds", type=int, default=12, help="a family")
     parser.add_argument("--family", choices=FAMILIES, action="append")
     parser.add_argument("--first", type=int, default=1, help="first seed")
+    parser.add_argument("--for", dest="purpose", default="lowest-duty", help="purpose of the tunes")
     asked = parser.parse_args()
     rows: list[Row] = []
     for family in asked.family or FAMILIES:
         seed, found = asked.first, 0
         while found < asked.builds:
-            row = run(family, seed)
+            row = run(family, seed, asked.purpose)
             seed += 1
             if row.refused and np.isnan(row.least):
                 continue
