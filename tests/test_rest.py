@@ -31,10 +31,11 @@ def test_a_zero_that_is_off_is_named_with_its_remedy() -> None:
     (warning,) = warnings(rest)
     assert "-2.2 mA with the output off" in warning
     assert "2.2 mA too little" in warning
-    assert "`coilwright calibrate current`" in warning
+    assert "`coilwright calibrate zero`" in warning
     assert "docs/calibrating.md" in warning
     assert facts(rest)["rest"] == {
         "supply_a": -2.2e-3, "sd_a": pytest.approx(1e-3 / 8), "off_zero": True,
+        "taken_off_a": -2.2e-3,
     }  # fmt: skip
     above = rest_of(at_rest(2.2e-3), STEP_A, NOISE_A)
     assert "2.2 mA too much" in warnings(above)[0]

@@ -61,6 +61,7 @@ def driver_of(chip: str, sensor: str, gain: float) -> Any:
         board=board_of(chip, sensor),
         calibration=lambda: calibration_of(gain),
         limits=lambda: Limits(100_000, 250_000, 0.5, 2.0, 2.0),
+        zero_a=0.0,
     )
 
 

@@ -25,13 +25,15 @@ MOST = 200
 """Characters of protected user data that a host asks of the driver."""
 
 _VALUES = {
+    "zero": ("supply_offset_v",),
     "current": ("supply_offset_v", "supply_gain_a_per_v"),
     "probe": ("probe_offset_v", "probe_gain_v_per_v"),
     "light": ("light_offset_v", "light_gain_v_per_v"),
     "lit": ("probe_level_v", "light_level_v"),
 }
 _ENTRY = re.compile(
-    r"(current|probe|light|lit) (\d{4}-\d\d-\d\d)(?: (\d[\d.]*(?:e[-+]\d+)?)([AV]))? ([0-9a-f]{4})"
+    r"(zero|current|probe|light|lit) (\d{4}-\d\d-\d\d)"
+    r"(?: (\d[\d.]*(?:e[-+]\d+)?)([AV]))? ([0-9a-f]{4})"
 )
 
 
@@ -40,10 +42,10 @@ class Calibrated:
     """One calibration.
 
     Attributes:
-        what: current, probe, light or lit.
+        what: zero (the current sensor's reading at rest), current, probe, light or lit.
         day: On which day, UTC.
-        residual: How far the farthest reading lay off the line, for light how far the dark reading
-            wandered; None where it is not known.
+        residual: How far the farthest reading lay off the line, for zero and light how far the
+            reading at rest wandered; None where it is not known.
         unit: Of the residual, A or V.
         check: Of the values that were stored.
     """
@@ -67,7 +69,7 @@ class Calibrated:
         """The same for people."""
         notes = []
         if self.residual is not None:
-            how = "wandering by" if self.what == "light" else "off its line by at most"
+            how = "wandering by" if self.what in ("light", "zero") else "off its line by at most"
             notes.append(f"{how} {show(self.residual, self.unit, 3)}")
         if not self.fits(calibration):
             notes.append("other values were set since")

@@ -166,6 +166,7 @@ class RestKept:
     supply_a: Number = None
     sd_a: Number = None
     off_zero: bool | None = None
+    taken_off_a: Number = None
 
 
 _ENDED = ("rest", "seconds", "log", "stored")

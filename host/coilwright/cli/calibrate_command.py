@@ -132,9 +132,10 @@ class _Common:
 def command() -> None:
     """Calibrate the driver's sensors against a meter.
 
-    current and probe draw a straight line through what your meter shows; light takes its dark
-    reading; lit keeps the level at which you see the load light. The result is stored in the
-    driver. Each takes --json, and --dry-run to change nothing. The output is off at the end.
+    current and probe draw a straight line through what your meter shows; zero takes the current
+    sensor's reading at rest, light its dark reading; lit keeps the level at which you see the load
+    light. The result is stored in the driver. Each takes --json, and --dry-run to change nothing.
+    The output is off at the end.
     """
 
 
@@ -183,6 +184,24 @@ def probe_command(
     from coilwright.calibration import PROBE
 
     _line_command(PROBE, places, (), nominal_gain, plot, _Common(**common))
+
+
+@command.command("zero")
+@_common
+def zero_command(**common: Any) -> None:
+    """Keep the current sensor's reading at rest as its zero; the output stays off.
+
+    Whatever flows through the sensor then counts as nothing.
+    """
+    from coilwright.cli.bench_session import open_driver
+    from coilwright.procedures.calibrate import calibrate_zero
+    from coilwright.view.calibrate_text import zero_lines
+
+    asked = _Common(**common)
+    stop_on_termination()
+    with open_driver(asked.port) as driver:
+        kept = calibrate_zero(driver, asked.how, asked.keep)
+    _tell(kept, zero_lines(kept), asked.as_json)
 
 
 @command.command("light")

@@ -30,7 +30,7 @@ def command(port: str | None, reference: Path | None, as_json: bool) -> None:
     from coilwright.cli.bench_session import open_driver
     from coilwright.errors import NoResult
     from coilwright.procedures.check import check, read_reference
-    from coilwright.view.pairs import print_pairs
+    from coilwright.view.pairs import print_pairs, print_sentences
 
     before = None if reference is None else read_reference(reference)
     with open_driver(port, drives=False) as driver:
@@ -39,6 +39,7 @@ def command(port: str | None, reference: Path | None, as_json: bool) -> None:
         print_json(checked.to_json())
     else:
         print_pairs(_lines(checked))
+        print_sentences(f"Warning: {text}" for text in filter(None, [checked.warning]))
     if not checked.passed:
         raise NoResult(
             f"The self-check failed: {checked.verdict}.",

@@ -27,7 +27,7 @@ def command(port: str | None, as_json: bool) -> None:
     from coilwright.calibrated import describe, plain, read
     from coilwright.cli.bench_session import open_driver
     from coilwright.procedures.session import rest_at
-    from coilwright.rest import facts, warnings
+    from coilwright.rest import facts, warnings, without_zero
     from coilwright.view.pairs import print_pairs, print_sentences
 
     with open_driver(port, drives=False) as driver:
@@ -42,7 +42,9 @@ def command(port: str | None, as_json: bool) -> None:
                 "tracking": _plain_track(track),
                 "calibrated": plain(dates, calibration),
             }
-            print_json({**_as_dict(driver, status, point), **more})
+            known_zero_a = 0.0 if rest is None else rest.taken_off_a
+            shown = without_zero(point, known_zero_a)
+            print_json({**_as_dict(driver, status, shown), **more})
             return
         known = [("calibrated", describe(dates, calibration))]
         print_pairs([*_lines(driver, status, point), *known, *_more_lines(caps, track)])

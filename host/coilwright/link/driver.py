@@ -48,6 +48,7 @@ from coilwright.link.session import Disturbed, Register, Session
 from coilwright.link.timeouts import Timeouts
 from coilwright.link.transport import ALIVE, Transport
 from coilwright.point import USUAL_POINTS, Point, Setpoint
+from coilwright.rest import without_zero
 
 _FREQUENCY_TOLERANCE = 0.01
 """Achieved over requested; the coarsest step of a chip is below 1 % (1 MHz on an RP2)."""
@@ -125,6 +126,8 @@ class Driver:
         startup_errors: What stood in the driver's error queue when it was opened.
         output_confirmed_off: After leaving by an exception: whether the driver confirmed it.
         on_interruption: Called with a sentence when a sweep was interrupted and goes on.
+        zero_a: What is taken off the supply current of every point: what its sensor shows with the
+            output off, where somebody has read that (`procedures.session.read_rest`).
     """
 
     def __init__(self, transport: Transport, home: reconnecting.Home | None = None) -> None:
@@ -140,6 +143,7 @@ class Driver:
         self._clock_ms = 0
         self._paced = (0.0, 0)
         self._point_s = 0.0
+        self.zero_a = 0.0
         self.output_confirmed_off = False
         self._safe_after: BaseException | None = None
         handshake.identify(transport)
@@ -489,9 +493,10 @@ class Driver:
         """Measure one point at the present setpoint, whatever the output does."""
         wanted = self.wanted()
         wait_s = self._transport.timeouts.reply_s + self._settle_s + 0.02 * self._averages
-        return self._session.read(
+        point = self._session.read(
             ["MEAS?"], lambda texts: replies.point(texts[0], wanted, self._averages), wait_s=wait_s
         )
+        return without_zero(point, self.zero_a)
 
     @property
     def averages(self) -> int:
@@ -603,7 +608,7 @@ class Driver:
                         trouble = None
                     was_on = self._may_sweep() or was_on
                     for point in self._from(plan, setpoints, done, was_on):
-                        yield point
+                        yield without_zero(point, self.zero_a)
                         done, vain = point.index + 1, 0
                     return
                 except (LinkLost, NoAnswer, HostLost, Refused) as failure:

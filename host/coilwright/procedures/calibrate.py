@@ -49,7 +49,9 @@ if TYPE_CHECKING:
 
 WANDER_V = 0.02
 """By so much the dark reading of a light sensor may differ between readings."""
-_DARK_READINGS = 8
+_DARK_READINGS = _ZERO_READINGS = 8
+ZERO_WANDER = 0.01
+"""Share of the trip current by which the current at rest may differ between readings."""
 
 
 class MeterReader(Person, Protocol):
@@ -137,6 +139,15 @@ class DarkKept(CalibrationKept):
 
     offset_v: float
     wander_v: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZeroKept(CalibrationKept):
+    """The current sensor's reading at rest: what it was shown as before, and how it wandered."""
+
+    offset_v: float
+    before_a: float
+    wander_a: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -246,6 +257,39 @@ def calibrate_dark(driver: Driver, how: CalibrationWishes, keep: RecordWishes) -
         bench.keep(replace(bench.before, light_offset_v=offset_v), spread_v)
         facts = _facts(bench, LIGHT.key, keep, path)
         kept = DarkKept(**facts, offset_v=offset_v, wander_v=spread_v)
+    _write(path, kept)
+    return kept
+
+
+def calibrate_zero(driver: Driver, how: CalibrationWishes, keep: RecordWishes) -> ZeroKept:
+    """Keep what the current sensor reads with the output off as its zero; the output stays off.
+
+    Raises:
+        BadCalibration: There is no current sensor, or it does not stand still.
+        CoilwrightError: As the link raises them, and where the file cannot be written.
+    """
+    path = _path("zero", keep)
+    with calibrating(driver, CURRENT, how, "zero") as bench:
+        if driver.board.supply_sensor == "NONE":
+            raise BadCalibration("The driver has no current sensor.", "See docs/board.md.")
+        found = [bench.rest() for _ in range(_ZERO_READINGS)]
+        volts = [reading.reading_v for reading in found]
+        offset_v = sum(volts) / len(volts)
+        before_a = (offset_v - bench.before.supply_offset_v) * bench.gain
+        wander_a = (max(volts) - min(volts)) * abs(bench.gain)
+        most_a = max(ZERO_WANDER * driver.limits().trip_a, 6 * found[0].noise_v * abs(bench.gain))
+        if wander_a > most_a:
+            raise BadCalibration(
+                f"The current at rest wanders by {show(wander_a, 'A', 2)}.",
+                "Something draws current in spurts, or a wire of the sensor is loose.",
+            )
+        bench.keep(replace(bench.before, supply_offset_v=offset_v), wander_a)
+        kept = ZeroKept(
+            **_facts(bench, "zero", keep, path),
+            offset_v=offset_v,
+            before_a=before_a,
+            wander_a=wander_a,
+        )
     _write(path, kept)
     return kept
 

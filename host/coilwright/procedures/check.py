@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 from coilwright.errors import BadRecord
 from coilwright.link.facts import SelfCheck
+from coilwright.procedures.session import read_rest
+from coilwright.rest import warnings
 from coilwright.results import Result
 
 if TYPE_CHECKING:
@@ -42,11 +44,13 @@ class Checked(SelfCheck, Result):
         passed: Whether nothing is wrong.
         verdict: In words.
         supply_sensor: The kind of its current sensor; `NONE` where it has none.
+        warning: What is wrong with the sensor's zero though the check passed; else empty.
     """
 
     passed: bool
     verdict: str
     supply_sensor: str = ""
+    warning: str = ""
 
 
 def check(driver: Driver, reference: Checked | None = None) -> Checked:
@@ -66,6 +70,7 @@ def check(driver: Driver, reference: Checked | None = None) -> Checked:
         passed=verdict == VERDICTS[0],
         verdict=verdict,
         supply_sensor=driver.board.supply_sensor,
+        warning=" ".join(warnings(read_rest(driver))),
     )
 
 

@@ -19,7 +19,7 @@ from coilwright.link.facts import DriverState
 from coilwright.link.replies import HOST_LOST
 from coilwright.point import Point, Setpoint
 from coilwright.procedures.options import LimitWishes, RecordWishes
-from coilwright.procedures.session import Recorder, check_band, recording
+from coilwright.procedures.session import Recorder, check_band, read_rest, recording
 from coilwright.quantities import show, show_percent
 from coilwright.results import VERSION, Shown
 from coilwright.sensors import resolution_of
@@ -28,6 +28,10 @@ if TYPE_CHECKING:
     from coilwright.link import Driver
     from coilwright.procedures.views import View
     from coilwright.tune.limit import LimitOptions, LimitResult
+
+MATTERS = 0.02
+"""Part of the limit by which the current sensor may be off zero where a trip current is stored: as
+much as a shunt and its amplifier are off anyway (common practice, no source)."""
 
 BACKSTOP = 1.1
 """Where the driver trips by itself, over the limit."""
@@ -92,10 +96,18 @@ def limit(
         CoilwrightError: As the link and the record raise them.
     """
     began = time.monotonic()
+    at_rest = read_rest(driver)
+    zero_a = driver.zero_a if abs(driver.zero_a) > MATTERS * wishes.max_current else 0.0
+    if store and zero_a and at_rest is not None:
+        raise OutOfRange(
+            "The supply sensor is off zero, and a stored trip current would be as wrong:"
+            f" it reads {show(at_rest.supply_a, 'A', 3)} with the output off.",
+            "Keep its zero first, with `coilwright calibrate zero`.",
+        )
     options, trip_a = limit_options(driver, wishes)
     former = driver.duty_table()
     with recording(driver, "limit", asdict(wishes), keep, view) as recorder:
-        with _caps_lifted(driver, trip_a, former):
+        with _caps_lifted(driver, trip_a + zero_a, former):
             result = _measure(driver, recorder, options)
         if store:
             driver.store_settings()
@@ -131,9 +143,10 @@ def limit_options(driver: Driver, wishes: LimitWishes) -> tuple[LimitOptions, fl
             f" below the driver's cap of {show_percent(limits.duty_cap)}.",
             "Choose another --least-duty or --most-duty.",
         )
-    if limits.trip_a < wishes.max_current:
+    own_trip_a = limits.trip_a - driver.zero_a  # it compares what its sensor shows
+    if own_trip_a < wishes.max_current:
         raise OutOfRange(
-            f"The driver trips at {show(limits.trip_a, 'A', 3)}, before the limit of"
+            f"The driver trips at {show(own_trip_a, 'A', 3)}, before the limit of"
             f" {show(wishes.max_current, 'A', 3)} is reached.",
             "Give a smaller --max-current, or raise the trip with `coilwright set --trip`.",
         )
@@ -151,7 +164,7 @@ def limit_options(driver: Driver, wishes: LimitWishes) -> tuple[LimitOptions, fl
         supply_step_a=resolution_of(driver.board, driver.calibration()).supply_step_a,
     )
     # A trip current that is lower already stays: it protects something else.
-    return options, min(trip_a, limits.trip_a)
+    return options, min(trip_a, own_trip_a)
 
 
 @contextlib.contextmanager

@@ -166,10 +166,16 @@ def _nobody(probes: list[ProbedPort]) -> str:
 
 
 def read_rest(driver: Driver) -> Rest | None:
-    """The supply current with the output off, which it is afterwards; None without a sensor."""
+    """The supply current with the output off, which it is afterwards; None without a sensor.
+
+    From here on the driver's points are without it, where it is off zero.
+    """
     if driver.condition() not in (DriverState.OFF, DriverState.TRIPPED):
         driver.output(False)
-    return rest_at(driver, driver.measure())
+    driver.zero_a = 0.0
+    rest = rest_at(driver, driver.measure())
+    driver.zero_a = 0.0 if rest is None else rest.taken_off_a
+    return rest
 
 
 def rest_at(driver: Driver, point: Point) -> Rest | None:
@@ -236,6 +242,9 @@ def resuming(
     rest = read_rest(driver)
     if rest is not None and not info.rest:
         info = replace(info, rest=rest.to_json())
+    # What was taken off its points so far is taken off the others, too.
+    taken_off = info.rest.get("taken_off_a", 0.0)
+    driver.zero_a = float(taken_off) if isinstance(taken_off, int | float) else 0.0
     with (
         reopen(record, info, _why(record)) as writer,
         view as watcher,

@@ -18,7 +18,14 @@ from coilwright.link import PointList
 from coilwright.point import Point, Setpoint
 from coilwright.procedures.asking import asked
 from coilwright.procedures.options import RecordWishes, TuneWishes
-from coilwright.procedures.session import Recorder, check_band, check_kind, recording, resuming
+from coilwright.procedures.session import (
+    Recorder,
+    check_band,
+    check_kind,
+    read_rest,
+    recording,
+    resuming,
+)
 from coilwright.quantities import show_percent
 from coilwright.record import info_of, read_record
 from coilwright.rest import facts
@@ -119,6 +126,7 @@ def tune(
         wishes = unfinished.wishes
         driver.take_over()
     wishes = _resolved(wishes, build, driver)
+    read_rest(driver)
     options = tune_options(driver, wishes, person)
     with _kept(driver, wishes, keep, unfinished, view) as recorder:
         result, stages = run_tune(driver, recorder, options, wishes)
@@ -281,7 +289,8 @@ def tune_options(driver: Driver, wishes: TuneWishes, person: Person | None = Non
             "Choose a smaller --safe-duty or --most-duty, or raise the driver's cap with"
             " `coilwright set --duty-cap`.",
         )
-    limit = limits.trip_a if wishes.max_current is None else wishes.max_current
+    trip_a = limits.trip_a - driver.zero_a  # the driver compares what its sensor shows
+    limit = trip_a if wishes.max_current is None else wishes.max_current
     return TuneOptions(
         purpose=wishes.purpose,
         band_hz=wishes.band,
@@ -295,8 +304,8 @@ def tune_options(driver: Driver, wishes: TuneWishes, person: Person | None = Non
         margin=wishes.margin,
         reserve=wishes.reserve,
         least_on_s=LEAST_ON_S if wishes.least_on_time is None else wishes.least_on_time,
-        max_supply_a=min(limit, limits.trip_a),
-        trip_a=limits.trip_a,
+        max_supply_a=min(limit, trip_a),
+        trip_a=trip_a,
         probe_step_v=steps.probe_step_v,
         supply_step_a=steps.supply_step_a,
         light_step_v=steps.light_step_v,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from coilwright.quantities import show, show_percent
 
 if TYPE_CHECKING:
-    from coilwright.procedures.calibrate import DarkKept, LineKept, LitKept
+    from coilwright.procedures.calibrate import DarkKept, LineKept, LitKept, ZeroKept
 
 
 def line_lines(line: LineKept) -> list[tuple[str, str]]:
@@ -39,6 +39,12 @@ def dark_lines(dark: DarkKept) -> list[tuple[str, str]]:
     """The light sensor's reading in the dark."""
     told = f"{show(dark.offset_v, 'V', 5)}, wandering by {show(dark.wander_v, 'V', 2)}"
     return [("dark reading", told)]
+
+
+def zero_lines(zero: ZeroKept) -> list[tuple[str, str]]:
+    """The current sensor's reading at rest."""
+    told = f"{show(zero.offset_v, 'V', 5)}, wandering by {show(zero.wander_a, 'A', 2)}"
+    return [("zero", told), ("before", f"it showed {show(zero.before_a, 'A', 3)} at rest")]
 
 
 def lit_lines(kept: LitKept) -> list[tuple[str, str]]:
