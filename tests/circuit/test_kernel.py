@@ -163,6 +163,13 @@ def test_what_does_not_repeat_is_no_number(monkeypatch: pytest.MonkeyPatch) -> N
     assert not found.lit.any()
 
 
+@pytest.mark.parametrize("frequency_hz", [1e-6, 1.0, 1e15, 1e20])
+def test_a_period_that_cannot_be_cut_into_steps_is_no_number(frequency_hz: float) -> None:
+    found = solve(harbour(), [frequency_hz, 165e3], 0.3)
+    assert found.converged.tolist() == [False, True]
+    assert np.isnan(found.supply_a[0])
+
+
 def test_what_fails_is_begun_elsewhere(monkeypatch: pytest.MonkeyPatch) -> None:
     compiled, asked = _kernel.solve_points, []
 

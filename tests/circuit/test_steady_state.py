@@ -211,6 +211,14 @@ def test_at_rest_and_stuck_on() -> None:
     assert found.supply_a[2] == pytest.approx(solve(harbour(), 165e3, 0.3).supply_a[0], rel=1e-4)
 
 
+def test_without_a_supply_nothing_moves() -> None:
+    dead = replace(harbour(), supply=replace(SUPPLY, voltage_v=0.0))
+    found = solve(dead, 165e3, [0.0, 0.3, 1.0])
+    assert found.converged.all()
+    assert found.supply_a.tolist() == found.coil_peak_a.tolist() == [0, 0, 0]
+    assert found.drain_peak_v.tolist() == [0, 0, 0]
+
+
 def test_points_do_not_depend_on_their_company() -> None:
     frequencies = np.linspace(140e3, 200e3, 40)
     many = solve(harbour(), frequencies, 0.3)

@@ -34,8 +34,10 @@
 #define ZONES (4 + 2 * SLOTS * (4 + HEADS + TAILS))
 #define SHARES 64 /* nodes of the first step after turn-on at most */
 #define NOTHING (-1e4)
+#define MOST_DOUBLES 40000000 /* a period of some seconds; a point that wants more is not solved */
 
 enum { ON, OFF, CLAMP };
+enum { NO_MEMORY = 1, UNFIT }; /* why a point failed; no sane number of steps makes its period */
 enum { DRAIN, NODE, FLOW, SLOW }; /* what is seen of the states: these, then the slow ones */
 
 typedef struct {
@@ -102,10 +104,12 @@ typedef struct {
 } Work;
 
 static double *room(Work *w, Buffer *buffer, size_t doubles) {
+    if (doubles > MOST_DOUBLES) w->failed = UNFIT;
+    if (w->failed) return NULL;
     if (buffer->room < doubles) {
         double *wider = realloc(buffer->at, 2 * doubles * sizeof(double));
         if (!wider) {
-            w->failed = 1;
+            w->failed = NO_MEMORY;
             return NULL;
         }
         buffer->at = wider;
@@ -242,7 +246,7 @@ static void invert(Work *w, const double *derivative, double *inverse) {
 /* ---- _grid.py ---- */
 
 static int count_steps(double span, double longest, double fewest) {
-    return (int)most(fewest, ceil(span / longest - 1e-9));
+    return (int)least(most(fewest, ceil(span / longest - 1e-9)), MOST_DOUBLES);
 }
 
 static Zone *add_zone(Work *w, int kind, int steps, double span, int drain, int fine) {
@@ -267,7 +271,7 @@ static void add_ringing(Work *w, double span, double longest, double angle) {
         ring = least(ring, span);
         int steps = count_steps(ring, longest, 1);
         double part = least(angle * ring_s, rules->decay_part * decay_s);
-        add_zone(w, OFF, steps, ring, 0, (int)most(1, ceil(ring / steps / part)));
+        add_zone(w, OFF, steps, ring, 0, (int)least(most(1, ceil(ring / steps / part)), MOST_DOUBLES));
         span -= ring;
     }
     add_open(w, OFF, span, longest, 1);
@@ -414,6 +418,7 @@ static void build_steppers(Work *w) {
     int wide = w->wide;
     size_t each = (size_t)wide * (2 + 3 * w->ports) + w->n + w->ports, nodes = 0;
     double *at = room(w, &w->coefficients, ZONES * each);
+    if (!w->zones) w->failed = UNFIT;
     for (int i = 0; i < w->zones && !w->failed; i++) {
         Zone *zone = &w->zone[i];
         zone->cosine = at + i * each, zone->sine = zone->cosine + wide;
@@ -618,8 +623,11 @@ static Piece see(Work *w, const Zone *zone, int from, int to, int first, int val
                  int cuts, const double *shares) {
     const Phase *phase = &w->phase[zone->kind];
     int rows = phase->rows, ports = zone->ports, width = values + slopes, parts = cuts + 1;
-    int count = (to - from) * parts + 1, modes = phase->modes;
+    size_t all = (size_t)(to - from) * parts + 1;
+    int count = (int)all, modes = phase->modes;
     Piece piece = {first, values, slopes, width, count, NULL, NULL, NULL};
+    if (all > MOST_DOUBLES) w->failed = UNFIT;
+    if (w->failed) return piece;
     piece.nodes = room(w, &w->nodes, (size_t)count * width + values);
     piece.currents = room(w, &w->node_currents, (size_t)count * w->ports);
     if (w->failed) return piece;
@@ -668,7 +676,7 @@ static Piece see(Work *w, const Zone *zone, int from, int to, int first, int val
         for (int v = 0; v < width; v++) {
             const double *row = view_row(phase, &piece, v);
             turn_view(phase, row, grown, mix);
-            double begin[64], finish[64];
+            double *begin = end + w->wide * w->ports, *finish = begin + w->ports;
             for (int p = 0; zone->drain && p < ports; p++) {
                 begin[p] = dot(row, start + p * rows, rows);
                 finish[p] = dot(row, end + p * rows, rows);
@@ -776,6 +784,7 @@ static void glance(Work *w) {
         }
         now += (piece.count - 1) * length;
     }
+    if (!w->samples) w->failed = UNFIT;
 }
 
 /* Results in the order of `RESULTS` in _kernel.py, then peaks and two LED currents of receivers. */
@@ -853,7 +862,7 @@ static void measure(Work *w, double *out) {
             const double *at = first ? rules->turn_on : NULL;
             Piece piece = see(w, zone, from, to, DRAIN, 2, 2, cuts, at);
             if (w->failed) return;
-            if (turn_on && first) out[TURN_ON_V] = piece.nodes[0] + piece.rest[0];
+            if (!count) out[TURN_ON_V] = piece.nodes[0] + piece.rest[0];
             measure_fast(w, zone, &piece, first ? lengths : NULL, part_s, out);
             piece = see(w, zone, from, to, SLOW, values, values, first ? cuts : 0, at);
             if (w->failed) return;
@@ -1201,6 +1210,7 @@ static void first_guess(Work *w) {
 static void approach(Work *w, Guess *guess, int known, int rounds) {
     const Rules *rules = w->rules;
     Contacts after;
+    if (w->failed) return;
     if (!known) {
         Contacts none = {0, 0, {0}, {0}, {0}};
         contact_zones(w, &none, &rules->coarse);
@@ -1241,7 +1251,7 @@ static int known(Work *w, const Contacts *before, const Contacts *after) {
    shows that the guess was far away. */
 static int settle(Work *w, Guess *guess, int may_be_away, Contacts *found, double *out) {
     const Rules *rules = w->rules;
-    for (int attempt = 0; attempt < (int)rules->tries; attempt++) {
+    for (int attempt = 0; attempt < (int)rules->tries && !w->failed; attempt++) {
         Round made;
         contact_zones(w, &guess->contacts, &rules->fine);
         if (w->failed) return 0;
@@ -1320,7 +1330,7 @@ static void solve_one(Work *w, const double *start, const double *contacts, int 
     int n = w->n, have = start && finite(start, n), good = -1;
     Guess guess;
     Contacts found;
-    guess.inverse = 0;
+    guess.inverse = guess.contacts.early = guess.contacts.count = 0;
     found.early = found.count = 0;
     out[RESIDUAL] = NAN;
     if (have) memcpy(w->ahead, start, n * sizeof(double));
@@ -1333,6 +1343,8 @@ static void solve_one(Work *w, const double *start, const double *contacts, int 
         approach(w, &guess, contacts != NULL, (int)(rough ? w->rules->rough_rounds : w->rules->rounds));
         good = rough ? settle_roughly(w, &guess, &found, out) : settle(w, &guess, 0, &found, out);
     }
+    if (w->failed) good = 0;
+    if (w->failed == UNFIT) w->failed = 0;
     double *state = out + RESULTS + 3 * w->receivers;
     good = good && finite(out + RESIDUAL, RESULTS - 1 + 3 * w->receivers) && finite(w->state, n);
     out[GOOD] = good;
@@ -1409,16 +1421,16 @@ SHARED int coilwright_solve(const double *rules, const int *shape, const int *la
     int n = w->n, P = w->ports, wide = w->wide, K = (n + 4) / 4 * 4;
     size_t high = (size_t)(wide > n ? wide : n), view = (size_t)w->seen * (2 * wide + P);
     size_t square = (size_t)n * n, whole = 3 * high * K + 2 * (size_t)P * K + (size_t)w->seen * n;
-    whole += 2 * (size_t)(2 * w->seen) * wide + 4 * wide + 2 * (size_t)wide * P + 4 * wide;
+    whole += 2 * (size_t)(2 * w->seen) * wide + 4 * wide + 2 * (size_t)(wide + 1) * P + 4 * wide;
     whole += 8 * (size_t)n + 4 * square + 3 * view;
     double *memory = calloc(whole, sizeof(double)), *cursor = memory;
     w->law = calloc((size_t)ZONES * P, sizeof(Law));
-    w->failed = !memory || !w->law || P > 64;
+    w->failed = !memory || !w->law;
     if (!w->failed) {
         w->columns = cut_off(&cursor, high * K), w->one = cut_off(&cursor, high * K);
         w->two = cut_off(&cursor, high * K), w->port = cut_off(&cursor, (size_t)P * K);
         w->volts = cut_off(&cursor, (size_t)P * K), w->states = cut_off(&cursor, (size_t)w->seen * n);
-        w->mix = cut_off(&cursor, 2 * (size_t)(2 * w->seen) * wide + 2 * (size_t)wide * P + 4 * wide);
+        w->mix = cut_off(&cursor, 2 * (size_t)(2 * w->seen) * wide + 2 * (size_t)(wide + 1) * P + 4 * wide);
         w->grown = cut_off(&cursor, 4 * wide);
         w->state = cut_off(&cursor, n), w->finish = cut_off(&cursor, n), w->step = cut_off(&cursor, n);
         w->ahead = cut_off(&cursor, n), w->base = cut_off(&cursor, n), w->base_end = cut_off(&cursor, n);

@@ -122,7 +122,7 @@ def solve(
     Args:
         driver: The circuit.
         frequency_hz, duty: Hertz and fraction of the period; broadcast and flattened to (B,).
-            Duty 0 gives the circuit at rest, duty 1 the switch stuck on.
+            Duty 0 or a supply of 0 V gives the circuit at rest, duty 1 the switch stuck on.
         start: Solution of B similar points or of one, to save time; or its `state` alone. What did
             not converge there is not used. A point that does not converge is begun again from
             rest and from solutions beside it; where that does not help, it is NaN.
@@ -196,7 +196,8 @@ def _solve(
     rough: bool = False,
 ) -> SteadyState:
     net = network_of(drivers)
-    switching = np.flatnonzero((duty > 0) & (duty < 1))
+    fed = values(drivers, lambda d: d.supply.voltage_v) > 0
+    switching = np.flatnonzero((duty > 0) & (duty < 1) & fed)
     out = _blank(net, drivers, frequency, duty)
     start = _start(given, len(duty), net.size)
     for begin in range(0, len(switching), CHUNK):
