@@ -12,6 +12,7 @@ from coilwright.bench.chips import CHIPS, HIGH, OFF, Gate
 from coilwright.bench.plant import Plant
 from coilwright.bench.pwm import duty_counts, timer_counts
 from coilwright.build import load_build
+from coilwright.circuit import _kernel
 
 HARBOUR = load_build("harbour")
 
@@ -132,3 +133,22 @@ def test_the_circuit_itself() -> None:
     assert light.max() > 1e-4
     assert supply.max() < 1
     assert HARBOUR.probe.pin_v(peak.max()) < 2.45  # within the ESP32's range
+
+
+@pytest.mark.parametrize("setting", ["on", "off"])
+def test_nothing_is_guessed_where_a_point_costs_a_millisecond(
+    setting: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(_kernel.SETTING, setting)
+    plant = Plant(HARBOUR, "rp2040")
+    asked = [gate("rp2040", 160_000 + 500 * i, 0.3) for i in range(6)]
+    for place in asked:
+        plant.operating(place, round(place.frequency_hz(plant.chip)))
+    plant.close()
+    if _kernel.in_use():
+        assert plant.solved == plant.missed == len(asked)
+    else:
+        assert plant.solved > len(asked)
+    alone = Plant(HARBOUR, "rp2040").operating(asked[-1])
+    again = plant.operating(asked[-1])
+    assert alone.supply_a == pytest.approx(again.supply_a, rel=0 if _kernel.in_use() else 1e-3)
