@@ -19,7 +19,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from coilwright.errors import NoResult
-from coilwright.tune import TuneResult, tune
+from coilwright.tune import TuneOptions, TuneResult, tune
 from tune.dense_truth import (
     Grid,
     best_on_grid,
@@ -40,7 +40,7 @@ GRID_HZ = (100e3, 210e3)
 """Above this not one lamp of the drawn builds is lit."""
 FIRST_SEED = 113
 """Builds of smaller seeds were used while the search was developed."""
-MARGIN = 0.1
+RESERVE = TuneOptions().reserve
 JUDGED = ("frequency_ok", "duty_ok", "best_ok", "valley_ok")
 DOC = Path(__file__).resolve().parents[2] / "docs" / "tuning.md"
 MARKS = "<!-- the table of tests/benchmarks/tune_truth.py -->", "<!-- end of the table -->"
@@ -108,7 +108,7 @@ def run(seed: int, kept: Kept, purpose: str, grid: Grid, limit_a: float | None) 
     }  # fmt: skip
     if purpose == "lowest-duty":
         return Row(seed, chip, purpose, limit_a, **common, **lowest(bench, found, at))  # type: ignore[arg-type]
-    best = best_on_grid(bench, grid, purpose, MARGIN, limit_a)
+    best = best_on_grid(bench, grid, purpose, RESERVE, limit_a)
     got = common["supply_a"] if purpose == "least-current" else float(there.light_v[0])
     aside = got / best - 1 if purpose == "least-current" else 1 - got / best
     return Row(
@@ -167,7 +167,7 @@ def rows_of(seed: int, kept: Kept, size: tuple[int, int]) -> list[Row]:
     bench = bench_of(seed, kept)
     grid = dense_grid(bench, *size, GRID_HZ)
     kept.keep()
-    least = best_on_grid(bench, grid, "least-current", MARGIN, None)
+    least = best_on_grid(bench, grid, "least-current", RESERVE, None)
     if not np.isfinite(least):
         return []
     rows = [run(seed, kept, "lowest-duty", grid, None)]

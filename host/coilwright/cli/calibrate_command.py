@@ -349,4 +349,5 @@ def _tell(kept: CalibrationKept, lines: list[tuple[str, str]], as_json: bool) ->
         dated = "with date and residual, " if kept.kept_with_it is not None else ""
         stored = f"in the driver, {dated}over power-off"
     print_pairs([*lines, ("stored", stored), ("record", kept.record)])
-    print_sentences([f"Caution: {METER_CAUTION}"])
+    if kept.sensor != "zero":  # nothing is driven for that, and no meter read
+        print_sentences([f"Caution: {METER_CAUTION}"])
