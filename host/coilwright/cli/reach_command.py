@@ -428,7 +428,7 @@ def _judged(
     found = _judge(paths, options)
     name = ", ".join(path.name for path in paths)
     if plot is not None:
-        save_plot(plot, found, name, force)
+        save_plot(plot, found, force)
     if as_json:
         files = {"log": [str(path) for path in paths], "plot": None if plot is None else str(plot)}
         print_json({**found.to_json(), **files})

@@ -35,12 +35,12 @@ def steps_in(paths: Sequence[Path]) -> tuple[list[DistanceStep], dict[str, Any]]
     return steps, coil
 
 
-def save_plot(plot: Path, found: Reached, title: str, force: bool) -> None:
+def save_plot(plot: Path, found: Reached, force: bool) -> None:
     """Draw pickup and lit or dark over distance into a file; failures as in `view.plots.save`."""
+    from coilwright.report.reach_plot import reach_file
     from coilwright.view.plots import save
-    from coilwright.view.reach_steps_plot import plot_steps
 
-    save(plot_steps(found, title=title), plot, force=force)
+    save(reach_file(found), plot, force=force)
 
 
 def tell(found: Reached, name: str) -> None:

@@ -153,7 +153,6 @@ class Transport:
         self._write_lock = threading.Lock()
         self._latency_s = self._patience_s = self.timeouts.reply_s
         self._gap_s = _SLOWEST_GAP_S
-        self.last_sent_s = time.monotonic()
 
     @property
     def port(self) -> SerialLike:
@@ -175,7 +174,6 @@ class Transport:
                 self._port.write(data)
             except OSError as error:
                 raise self._lost(error) from error
-            self.last_sent_s = time.monotonic()
 
     def _fill(self, want: int) -> int:
         """Wait for the port's own short time-out or `want` bytes; return how many came."""

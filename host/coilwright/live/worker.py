@@ -477,7 +477,7 @@ class Worker:
             FrequencySweep(round(low), round(high), self._points_a_sweep, duty),
             self._driver.board.timer,
         )
-        view = _JobView(self, name, prefixed=False)
+        view = _JobView(self)
         view.stage(name, len(plan.setpoints()))
         points = []
         for point in self._driver.sweep(plan):
@@ -505,7 +505,7 @@ class Worker:
         )
 
     def _tune(self, name: str, band_hz: tuple[float, float]) -> None:
-        view = _JobView(self, name, prefixed=True)
+        view = _JobView(self)
         result = self._tuner(self._driver, self._record, view, name, band_hz)
         request = result.setting.request
         self._wanted = self._ladder.inside(request)
@@ -573,8 +573,8 @@ class Worker:
 class _JobView:
     """Hands stages and points of a job to the worker."""
 
-    def __init__(self, worker: Worker, name: str, *, prefixed: bool) -> None:
-        self._worker, self._name, self._prefixed = worker, name, prefixed
+    def __init__(self, worker: Worker) -> None:
+        self._worker = worker
 
     def stage(self, name: str, planned_points: int) -> None:
         self._worker.stage_begins(name, planned_points)

@@ -1,4 +1,4 @@
-"""Reach by records: distance steps, the coupling fitted to them, where each colour goes dark."""
+"""How far light reaches: solved for a scene, or judged from distance steps."""
 
 from __future__ import annotations
 

@@ -110,7 +110,7 @@ def words_of(record: Record, kind: str) -> Words | None:
     if kind == "track" and (course := course_of(record)) is not None:
         return _of_course(course)
     if kind == "reach" and (reached := reached_of(record)) is not None:
-        return _of_reach(reached)
+        return words_of_reach(reached)
     return None
 
 
@@ -181,7 +181,8 @@ def _khz(hertz: float) -> str:
     return f"{float(hertz) / 1e3:.3f} kHz"
 
 
-def _of_reach(found: Reached) -> Words:
+def words_of_reach(found: Reached) -> Words:
+    """What distance steps say."""
     edges = [f"{one.colour} {_edge(one)}" for one in found.colours]
     rows: list[Row] = [
         (f"{one.colour.capitalize()} goes dark", _edge(one), reach_interval(one), _between(one))

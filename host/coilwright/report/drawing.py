@@ -6,7 +6,8 @@ dash, so none rests on colour alone.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure, FigureBase
 
+FILE_IN, TITLE_LETTERS = (7.2, 6.0), 80
+"""Size of a file, and the letters in a line of its title."""
 SIZE_IN = (3.9, 4.7)
 """At this size letters of 8 points are 11 pixels on a phone's screen."""
 
@@ -206,6 +209,19 @@ def on_paper(figure: Figure) -> None:
     ink, quiet, grid = PAPER["ink"], PAPER["quiet"], PAPER["grid"]
     for axis in figure.get_axes():
         axis.tick_params(which="both", color=quiet, labelcolor=ink, grid_color=grid)
+
+
+def for_file(key: str, title: str, draw: Callable[[], Figure]) -> Figure:
+    """A page's drawing in the colours of paper, below what is seen on it."""
+    with style(key):
+        figure = draw()
+        figure.set_size_inches(FILE_IN)
+        for legend in figure.legends:
+            legend.set_loc("outside lower left")
+        text = "\n".join(textwrap.wrap(title, TITLE_LETTERS))
+        figure.suptitle(text, x=0.01, ha="left", size=10, weight="bold", color=INK)
+        on_paper(figure)
+    return figure
 
 
 def short(label: str) -> str:

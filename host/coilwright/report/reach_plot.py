@@ -8,13 +8,14 @@ import numpy as np
 
 from coilwright.reach import Reached
 from coilwright.record import Record
-from coilwright.report.by_kind import reach_interval, reached_of
-from coilwright.report.drawing import MARKERS, Plot, finish, stacked, style
+from coilwright.report.by_kind import reach_interval, reached_of, words_of_reach
+from coilwright.report.drawing import MARKERS, Plot, finish, for_file, stacked, style
 from coilwright.report.facts import ReportFacts
 from coilwright.report.inline_svg import INK, SERIES, SURFACE, inline_svg
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 
 def reach_plot(record: Record, facts: ReportFacts) -> Plot | None:
@@ -23,20 +24,32 @@ def reach_plot(record: Record, facts: ReportFacts) -> Plot | None:
     if found is None:
         return None
     key, title = "plot-reach", "Reach"
-    with_pickup = found.fit.scale_v is not None
+    words = " ".join(
+        f"{one.colour.capitalize()}: {_seen(found, one.colour)};"
+        f" it goes dark {reach_interval(one) or 'where nobody knows'}."
+        for one in found.colours
+    )
+    caption = "Filled: lit; hollow: dark; bar: where the lamp goes dark, 95 %."
     with style(key):
-        figure, axes = stacked(2 if with_pickup else 1, (1.6, 1) if with_pickup else None)
-        if with_pickup:
-            _draw_pickup(axes[0], found)
-        _draw_edges(axes[-1], found)
-        finish(figure, axes)
-        words = " ".join(
-            f"{one.colour.capitalize()}: {_seen(found, one.colour)};"
-            f" it goes dark {reach_interval(one) or 'where nobody knows'}."
-            for one in found.colours
-        )
-        caption = "Filled: lit; hollow: dark; bar: where the lamp goes dark, 95 %."
+        figure = draw_reach(found)
         return Plot(key, title, words, caption, inline_svg(figure, key, title, words))
+
+
+def reach_file(found: Reached) -> Figure:
+    """The same for a file."""
+    title = f"{words_of_reach(found).summary} Filled: lit; hollow: dark; bar: 95 %."
+    return for_file("plot-reach", title, lambda: draw_reach(found))
+
+
+def draw_reach(found: Reached) -> Figure:
+    """Pickups with the coil's field, where there are any, and a strip a colour."""
+    with_pickup = found.fit.scale_v is not None
+    figure, axes = stacked(2 if with_pickup else 1, (1.6, 1) if with_pickup else None)
+    if with_pickup:
+        _draw_pickup(axes[0], found)
+    _draw_edges(axes[-1], found)
+    finish(figure, axes)
+    return figure
 
 
 def _seen(found: Reached, colour: str) -> str:

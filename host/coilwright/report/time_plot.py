@@ -10,13 +10,14 @@ import numpy as np
 from coilwright.quantities import show
 from coilwright.record import Record
 from coilwright.report.by_kind import TrackCourse, course_of
-from coilwright.report.drawing import DASHES, MARKERS, Plot, finish, stacked, style, thin
-from coilwright.report.facts import ReportFacts
+from coilwright.report.drawing import DASHES, MARKERS, Plot, finish, for_file, stacked, style, thin
+from coilwright.report.facts import ReportFacts, facts_of
 from coilwright.report.inline_svg import INK, SERIES, inline_svg
-from coilwright.report.measured import Measured
+from coilwright.report.measured import Measured, measured
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 
 def time_plot(record: Record, found: Measured, facts: ReportFacts) -> Plot | None:
@@ -25,30 +26,43 @@ def time_plot(record: Record, found: Measured, facts: ReportFacts) -> Plot | Non
         return None
     course = course_of(record)
     key, title = "plot-time", "Course over time"
+    lasted, low, high = np.ptp(found.time_s), found.frequency_hz.min(), found.frequency_hz.max()
+    words = (
+        f"In {show(float(lasted), 's', 3)} the frequency ran between {low / 1e3:.2f} and"
+        f" {high / 1e3:.2f} kHz, from {found.frequency_hz[0] / 1e3:.2f} to"
+        f" {found.frequency_hz[-1] / 1e3:.2f} kHz."
+    )
+    caption = "Lines with marks: points. Moves are counted from the first one." * bool(course)
+    with style(key):
+        figure = draw_course(course, found)
+        return Plot(key, title, words, caption, inline_svg(figure, key, title, words))
+
+
+def time_file(record: Record) -> Figure:
+    """The same for a file."""
+    course, found = course_of(record), measured(record)
+    title = facts_of(record, found).summary
+    return for_file("plot-time", title, lambda: draw_course(course, found))
+
+
+def draw_course(course: TrackCourse | None, found: Measured) -> Figure:
+    """Frequency and readings of the points, and the moves as steps."""
     rows = thin(np.arange(len(found)))
-    seconds = found.time_s[rows] - found.time_s[0]
+    seconds = found.time_s[rows] - found.time_s[:1]
     panels = [(found.frequency_hz / 1e3, "frequency, kHz")]
     panels += [(found.probe_v, "pickup, V")] if found.has_probe else []
     panels.append((1e3 * found.supply_a, "supply current, mA"))
-    with style(key):
-        figure, axes = stacked(len(panels))
-        for number, (values, label) in enumerate(panels):
-            axes[number].plot(
-                seconds, values[rows], color=SERIES[number], ls=DASHES[0], marker=MARKERS[number]
-            )
-            axes[number].set_ylabel(label)
-        if course is not None:
-            _draw_moves(axes, course, [label for _, label in panels])
-        axes[-1].set_xlabel("time, s")
-        finish(figure, axes)
-        low, high = float(found.frequency_hz.min()), float(found.frequency_hz.max())
-        words = (
-            f"In {show(float(seconds[-1]), 's', 3)} the frequency ran between {low / 1e3:.2f} and"
-            f" {high / 1e3:.2f} kHz, from {found.frequency_hz[0] / 1e3:.2f} to"
-            f" {found.frequency_hz[-1] / 1e3:.2f} kHz."
+    figure, axes = stacked(len(panels))
+    for number, (values, label) in enumerate(panels):
+        axes[number].plot(
+            seconds, values[rows], color=SERIES[number], ls=DASHES[0], marker=MARKERS[number]
         )
-        caption = "Lines with marks: points. Moves are counted from the first one." * bool(course)
-        return Plot(key, title, words, caption, inline_svg(figure, key, title, words))
+        axes[number].set_ylabel(label)
+    if course is not None:
+        _draw_moves(axes, course, [label for _, label in panels])
+    axes[-1].set_xlabel("time, s")
+    finish(figure, axes)
+    return figure
 
 
 def _draw_moves(axes: Sequence[Axes], course: TrackCourse, labels: Sequence[str]) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from types import TracebackType
 from typing import Protocol, Self
 
 from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
@@ -14,12 +13,7 @@ class CopyView(Protocol):
     """Told of each stage and of every byte that went out."""
 
     def __enter__(self) -> Self: ...
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        failure: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None: ...
+    def __exit__(self, *_: object) -> None: ...
     def say(self, text: str) -> None:
         """A stage begins."""
 
@@ -45,12 +39,7 @@ class LineView:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        failure: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         return None
 
     def say(self, text: str) -> None:
@@ -77,12 +66,7 @@ class BarView:
         self._progress.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        failure: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._progress.stop()
 
     def say(self, text: str) -> None:

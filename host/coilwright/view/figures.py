@@ -43,15 +43,15 @@ def _tune(tuned: Tuned) -> Figure:
 
 
 def _limit(limited: Limited) -> Figure:
-    from coilwright.view.limit_plot import plot_limit
+    from coilwright.report.limit_plot import limit_file
 
-    return plot_limit(limited.result, title=limited.record.name)
+    return limit_file(read_record(limited.record))
 
 
 def _track(tracked: Tracked) -> Figure:
-    from coilwright.view.track_plot import plot_track
+    from coilwright.report.time_plot import time_file
 
-    return plot_track(tracked.moves, tracked.points, tracked.mode, title=tracked.record.name)
+    return time_file(read_record(tracked.record))
 
 
 def _line(line: LineKept) -> Figure:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from types import TracebackType
-from typing import Protocol
 
 from rich.console import Group, RenderableType
 from rich.live import Live
@@ -15,6 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from coilwright.point import Flag, Point
+from coilwright.procedures.views import View
 from coilwright.quantities import show, show_percent
 from coilwright.rest import supply_name
 from coilwright.view.console import Console
@@ -23,27 +22,7 @@ from coilwright.view.terminal_plot import draw
 PLAIN_LINES_PER_STAGE = 10
 
 
-class ProgressView(Protocol):
-    """Told of each stage and each point as they come."""
-
-    def __enter__(self) -> ProgressView: ...
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        failure: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None: ...
-    def stage(self, name: str, planned_points: int) -> None:
-        """A stage begins; `planned_points` is 0 where nobody knows."""
-
-    def point(self, point: Point) -> None:
-        """A point was measured."""
-
-    def say(self, text: str) -> None:
-        """One sentence for the person."""
-
-
-def progress_view(title: str, *, console: Console | None = None) -> ProgressView:
+def progress_view(title: str, *, console: Console | None = None) -> View:
     """The live view on a terminal, plain lines elsewhere; both write to stderr."""
     console = console or Console(stderr=True)
     return LiveView(title, console) if console.is_terminal else PlainView(title, console)
@@ -78,12 +57,7 @@ class PlainView:
         self._print(self._title)
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        failure: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         return None
 
     def stage(self, name: str, planned_points: int) -> None:
@@ -130,12 +104,7 @@ class LiveView:
         self._live.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        failure: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._live.stop()
 
     def stage(self, name: str, planned_points: int) -> None:
