@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 
 import coilwright.procedures
+from coilwright.record.columns import check_stage
+from coilwright.tune import over_plane
 
 HOME = Path(coilwright.procedures.__file__).parent
 FORBIDDEN = ("click", "rich", "textual", "plotext", "matplotlib", "coilwright.cli")
@@ -45,3 +47,18 @@ def test_what_they_import_imports_none_either() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_every_stage_of_a_tune_fits_a_record_of_the_panel_too() -> None:
+    """The panel puts `tune-001-` before each: `record.columns.check_stage` takes 32 characters."""
+    names: list[str] = []
+    for file in (HOME.parent / "tune").glob("*.py"):
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "attr", "") == "stage":
+                first = node.args[0]
+                if isinstance(first, ast.Constant):
+                    names.append(str(first.value))
+    names += [f"towards {word}" for word in over_plane._WORDS.values()]
+    assert "verify" in names
+    for name in names:
+        check_stage(f"tune-001-{name}")

@@ -220,7 +220,7 @@ def best_over_plane(
         NoResult: Nothing in the plane is lit inside the limits.
     """
     plane = _plane(run, points, is_lit, places_hz)
-    run.stage("spread over frequency and duty", FIRST)
+    run.stage("spread over the band", FIRST)
     _take(plane, _spread(plane))
     _search(plane)
     if plane.purpose == LEAST_CURRENT:
