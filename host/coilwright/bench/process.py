@@ -407,7 +407,8 @@ class Bench:
 
     def _inputs(self) -> list[str]:
         """The shim's modules for inputs, where one is wired, and for what the work costs."""
-        modules = ["sim_pin"] if self.alert or self.latch else []
+        pin = "sim_pin=hard" if self.chip.family == "rp2" else "sim_pin"
+        modules = [pin] if self.alert or self.latch else []
         if self.costs == "chip":
             modules.append(costs.argument(self.chip.family, self.seed))
         return modules

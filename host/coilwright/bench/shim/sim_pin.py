@@ -1,7 +1,11 @@
 """Inputs of the simulated board: the bench knows their level. Loaded only where one is wired."""
 
+import sys
+
 import sim_machine as machine
 import sim_timer
+
+HARD_TOO = "sim_pin=hard" in sys.argv  # an RP2's; the ESP32 has soft ones alone
 
 
 class EdgePin(machine.Pin):
@@ -22,7 +26,10 @@ class EdgePin(machine.Pin):
         machine.get(self.data)
         return self.data[0]
 
-    def irq(self, handler, trigger):
+    def irq(self, handler, trigger, **options):
+        if options and not HARD_TOO:
+            raise TypeError("extra keyword arguments given")
+        self.hard = options.get("hard", False)
         self.cb = handler
         self.last = 1
         self.time = machine.clock.now
