@@ -10,7 +10,7 @@ import click
 import pytest
 
 from cli.commandline import environment, run
-from coilwright.cli import COMMANDS, cli
+from coilwright.cli import COMMANDS, GROUPS, cli
 
 
 def test_help_lists_every_command(tmp_path: Path) -> None:
@@ -20,6 +20,15 @@ def test_help_lists_every_command(tmp_path: Path) -> None:
     for name, line in COMMANDS.items():
         assert name in shown.stdout
         assert line in " ".join(shown.stdout.split())
+
+
+def test_help_lists_commands_by_the_moment_of_use(tmp_path: Path) -> None:
+    shown = run("--help", cwd=tmp_path).stdout
+    places = [shown.index(f"{moment}:") for moment in GROUPS]
+    assert places == sorted(places)
+    for (_, group), begin, end in zip(GROUPS.items(), places, [*places[1:], None], strict=True):
+        listed = [line.split()[0] for line in shown[begin:end].splitlines() if line.strip()]
+        assert [name for name in listed if name in COMMANDS] == list(group)
 
 
 @pytest.mark.parametrize("name", COMMANDS)

@@ -12,33 +12,42 @@ from coilwright import __version__
 from coilwright.cli.failure import print_failure, report_failure, say, say_usage
 from coilwright.cli.streams import end_streams, guard_streams
 
-# Name → one line for the list. The module of the same name holds `command`;
-# the line stands here so that `coilwright --help` imports none of them.
-COMMANDS = {
-    "ports": "List serial ports and which of them answer as a driver.",
-    "install": "Put the firmware on a board that has MicroPython.",
-    "status": "Show what a driver is, how it is set and what it measures.",
-    "check": "Check sensors, coil and supply in a short burst at a small duty.",
-    "set": "Set frequency and duty, and hold the output on while watched.",
-    "calibrate": "Calibrate the driver's sensors against a meter.",
-    "sweep": "Sweep frequency or duty and keep the record.",
-    "tune": "Find the best frequency and the lowest duty that lights the load.",
-    "live": "Drive and watch the bench in a full-screen panel.",
-    "track": "Follow the best frequency while it drifts.",
-    "steps": "Which frequencies and duties a chip can set.",
-    "limit": "Limit the supply current by capping the duty over frequency.",
-    "compare": "Compare sweep records side by side.",
-    "records": "List, tag, annotate and export the records of a folder.",
-    "report": "Make one HTML page from a record.",
-    "tank": "Choose the tank capacitor for a coil, a frequency and a duty.",
-    "coil": "Inductance, resistance and Q of a coil to wind.",
-    "reach": "How far which LED colour lights.",
-    "predict": "Predict a build: currents, voltages, losses, checks, waveforms.",
-    "cost": "What building costs, what to buy, and when it beats a kit.",
-    "identify": "Find the parts as built from records of the driver.",
-    "bench": "Serve a simulated bench on a serial port of its own.",
-    "fault": "Let something go wrong on a simulated bench that runs.",
+# Groups by the moment of use; in each, name → one line for the list. The module of the same name
+# holds `command`; the line stands here so that `coilwright --help` imports none of them.
+GROUPS = {
+    "Before soldering": {
+        "coil": "Inductance, resistance and Q of a coil to wind.",
+        "tank": "Choose the tank capacitor for a coil, a frequency and a duty.",
+        "predict": "Predict a build: currents, voltages, losses, checks, waveforms.",
+        "reach": "How far which LED colour lights.",
+        "cost": "What building costs, what to buy, and when it beats a kit.",
+        "steps": "Which frequencies and duties a chip can set.",
+    },
+    "At the bench": {
+        "ports": "List serial ports and which of them answer as a driver.",
+        "install": "Put the firmware on a board that has MicroPython.",
+        "status": "Show what a driver is, how it is set and what it measures.",
+        "check": "Check sensors, coil and supply in a short burst at a small duty.",
+        "calibrate": "Calibrate the driver's sensors against a meter.",
+        "tune": "Find the setting that lights the load with a reserve on the least current.",
+        "sweep": "Sweep frequency or duty and keep the record.",
+        "set": "Set frequency and duty, and hold the output on while watched.",
+        "live": "Drive and watch the bench in a full-screen panel.",
+        "limit": "Limit the supply current by capping the duty over frequency.",
+        "track": "Follow the best frequency while it drifts.",
+    },
+    "Afterwards": {
+        "report": "Make one HTML page from a record.",
+        "records": "List, tag, annotate and export the records of a folder.",
+        "compare": "Compare sweep records side by side.",
+        "identify": "Find the parts as built from records of the driver.",
+    },
+    "Simulated bench": {
+        "bench": "Serve a simulated bench on a serial port of its own.",
+        "fault": "Let something go wrong on a simulated bench that runs.",
+    },
 }
+COMMANDS = {name: line for group in GROUPS.values() for name, line in group.items()}
 
 
 class LazyCommands(click.Group):
@@ -74,8 +83,9 @@ class LazyCommands(click.Group):
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+        for moment, group in GROUPS.items():
+            with formatter.section(moment):
+                formatter.write_dl(list(group.items()))
 
 
 def _show_version(ctx: click.Context, _param: click.Parameter, wanted: bool) -> None:
