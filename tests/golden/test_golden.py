@@ -24,7 +24,7 @@ RECORDS = HERE.parent / "identification"
 FREEZE = bool(os.environ.get("COILWRIGHT_FREEZE"))
 LONG = 12
 """Lists of more numbers are frozen as their length, ends and mean."""
-SAME, NOTHING = (1e-6, 1e-15) if _kernel.in_use() else (3e-3, 1e-3)
+SAME, NOTHING = (1e-6, 1e-15) if _kernel.in_use() else (1e-2, 1e-3)
 """Another processor's last digits, and what a solver's iterations make of them. NumPy solves the
 points of a sweep with steps in common, so that each depends a little on its company."""
 
