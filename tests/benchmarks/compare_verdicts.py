@@ -42,7 +42,6 @@ LARGE = {
     "47 to 51 nF": ("tank.capacitance", 51 / 47 - 1),
     "47 to 39 nF": ("tank.capacitance", 39 / 47 - 1),
     "coil + 10 %": ("coil.inductance", 0.1),
-    "supply - 10 %": ("supply.voltage", -0.1),
     "lamps taken away": ("receiver[0].coupling", -0.999),
     "nothing": ("tank.capacitance", 0.0),
 }

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from coilwright.compare.figures import UNITS
+from coilwright.compare.figures import LIGHT, UNITS
 from coilwright.compare.parts import chance_of, explained_change, named, parts_of
 from coilwright.compare.side_by_side import Comparison, Difference, Estimate, Row
 from coilwright.compare.solved import SOLVED, Values
@@ -161,6 +162,25 @@ def test_without_a_build_there_are_two_cases() -> None:
     assert without_build(comparison(first, first, 1))[0].case is Case.WITHIN
     second = changed(first, "coil.inductance", 0.1)
     assert without_build(comparison(first, second, 1))[0].case is Case.BEYOND
+
+
+def test_a_load_that_is_lit_in_one_group_alone_differs() -> None:
+    """Lamps taken away, seen from outside as "within repeatability" where nothing else moved."""
+    values = drawn(12)
+    same = comparison(values, values, 1)
+    rows = tuple(
+        replace(row, estimates=(row.estimates[0], None), differences=(None,))
+        if row.name == LIGHT
+        else row
+        for row in same.rows
+    )
+    dark = replace(same, rows=rows, dark=("B",))
+    assert without_build(dark)[0].case is Case.BEYOND
+    found = judge().verdicts(dark)[0]
+    assert found.case is Case.LARGER
+    assert found.remarks == ("The light sensor saw light at the peak of A, and none in B.",)
+    # A light that was not measured says nothing.
+    assert without_build(replace(dark, dark=()))[0].case is Case.WITHIN
 
 
 def test_chance_of_a_change_is_that_of_the_triangular_distribution() -> None:

@@ -93,6 +93,7 @@ class Comparison(Shown):
         remarks: Why a sweep has no peak, or what to know about its fit; empty otherwise.
         left_out: Quantities that are not compared, with the reason.
         repeated: Whether a group has more than one sweep.
+        dark: Labels of the groups whose light was measured and not seen at any peak.
     """
 
     labels: tuple[str, ...]
@@ -102,6 +103,7 @@ class Comparison(Shown):
     remarks: tuple[str, ...]
     left_out: Mapping[str, str]
     repeated: bool
+    dark: tuple[str, ...] = ()
 
     def row(self, name: str) -> Row | None:
         """The row of a quantity."""
@@ -189,6 +191,11 @@ def compare_groups(
         remarks=tuple(one.remark for one in flat),
         left_out=dict(left),
         repeated=any(len(group.sweeps) > 1 for group in groups),
+        dark=tuple(
+            group.label
+            for group, some in zip(groups, found, strict=True)
+            if all(sweep.light_v is not None for sweep in group.sweeps) and not _kept(LIGHT, some)
+        ),
     )
 
 

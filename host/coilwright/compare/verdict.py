@@ -18,7 +18,7 @@ import copy
 import enum
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -218,8 +218,22 @@ def without_build(comparison: Comparison) -> list[Verdict]:
     for place, label in enumerate(comparison.labels[1:]):
         cases = _against_repeatability(comparison, place)
         case = Case.BEYOND if Case.BEYOND in cases.values() else Case.WITHIN
-        out.append(Verdict(label, case, cases, {}, (), False, None, len(cases), ()))
+        verdict = Verdict(label, case, cases, {}, (), False, None, len(cases), ())
+        out.append(_with_light(verdict, comparison, place, Case.BEYOND))
     return out
+
+
+def _with_light(verdict: Verdict, comparison: Comparison, place: int, case: Case) -> Verdict:
+    """A load that is lit in one group alone has no difference of a figure, and yet is one."""
+    row = comparison.row(LIGHT)
+    seen = [] if row is None else [row.estimates[0], row.estimates[place + 1]]
+    pair = [comparison.labels[0], verdict.label]
+    lit, dark = pair if seen and seen[0] is not None else pair[::-1]
+    if seen.count(None) != 1 or dark not in comparison.dark:
+        return verdict
+    remark = f"The light sensor saw light at the peak of {lit}, and none in {dark}."
+    cases = {**verdict.cases, LIGHT: case}
+    return replace(verdict, case=case, cases=cases, remarks=(remark, *verdict.remarks))
 
 
 def _against_repeatability(comparison: Comparison, place: int) -> dict[str, Case]:
@@ -325,10 +339,12 @@ class Judge:
         for place, label in enumerate(comparison.labels[1:]):
             if base is None or Case.BEYOND not in cases[place].values():
                 found = cases[place]
-                out.append(Verdict(label, Case.WITHIN, found, {}, (), False, None, len(found), ()))
+                verdict = Verdict(label, Case.WITHIN, found, {}, (), False, None, len(found), ())
             else:
                 self.say(f"comparing {label} with {comparison.labels[0]} through the circuit")
-                out.append(self._beyond(label, cases[place], Observed.of(comparison, place), base))
+                verdict = self._beyond(label, cases[place], Observed.of(comparison, place), base)
+            # No build within tolerance loses its light wholly: every one drawn is solved with it.
+            out.append(_with_light(verdict, comparison, place, Case.LARGER))
         return out
 
     def _base(self, comparison: Comparison) -> _Base:
