@@ -89,8 +89,6 @@ class CoilWishes:
             _refuse(self, _OF_DRUM, "belongs to --drum, an inductor by its data sheet")
         else:
             _refuse(self, _OF_COIL, "belongs to a coil to wind, not to --drum")
-            if self.frequency is None and self.capacitor is None:
-                raise BadWish("frequency", "give one to tune to, or a capacitor that is at hand")
 
 
 @dataclass(frozen=True, slots=True)
@@ -453,6 +451,8 @@ def _drum_core(wishes: CoilWishes) -> DrumCore:
 
 def _drum(wishes: CoilWishes) -> DrumAnswer:
     drum = _drum_core(wishes)
+    if wishes.frequency is None and wishes.capacitor is None:
+        raise BadWish("", "Give --frequency to tune to, or --capacitor that is at hand.")
     working = tuned = loss = None
     if wishes.frequency is not None:
         working = WorkingDrum(
