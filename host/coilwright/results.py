@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import fields
 from pathlib import Path
@@ -129,10 +128,12 @@ def read_back(kind: type[Any], kept: dict[str, Any] | str | Path) -> Any:
     """
     import msgspec
 
+    from coilwright.documents import parse_json
+
     name = str(kept) if isinstance(kept, Path) else f"This {kind.__name__}"
     try:
         text = kept.read_text("utf-8") if isinstance(kept, Path) else kept
-        tree = json.loads(text) if isinstance(text, str) else text
+        tree = parse_json(text) if isinstance(text, str) else text
         version = tree.get("version", VERSION) if isinstance(tree, dict) else None
         if version != VERSION:
             raise BadRecord(

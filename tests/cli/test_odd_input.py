@@ -167,7 +167,7 @@ class TestNesting:
                 refused("install", "--board", str(path), "--port", "/dev/null"), BadBoard
             )
         deep.write_text(2000 * "[" + 2000 * "]")
-        with pytest.raises(BadRecord, match="no earlier check"):
+        with pytest.raises(BadRecord, match="nested too deeply"):
             read_reference(deep)
 
     @pytest.mark.parametrize(

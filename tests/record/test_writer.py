@@ -79,7 +79,7 @@ def test_the_end_is_told(tmp_path):
     notes = {note["schema:name"]: note["schema:value"] for note in document(path)["notes"]}
 
     assert notes["end"] == {"reason": "complete", "rows": 1}
-    assert notes["results"] == {"resonance_hz": 165_312.5, "lit": True}
+    assert notes["results"] == {"version": 1, "resonance_hz": 165_312.5, "lit": True}
     assert notes["driver"]["serial"] == "1edf"
     assert "prov:endedAtTime" in document(path)
 
