@@ -266,5 +266,5 @@ class TestCommand:
 
     def test_no_folder_of_runs_yet(self, tmp_path: Path) -> None:
         assert "No such record" in run("records", "list", cwd=tmp_path).stdout
-        assert run_json("records", cwd=tmp_path) == {"records": []}
+        assert run_json("records", cwd=tmp_path) == {"version": 1, "records": []}
         assert run("records", "list", "none", cwd=tmp_path).returncode == 30
