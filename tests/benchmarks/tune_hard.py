@@ -57,7 +57,7 @@ class Row:
         return self.duty / self.least
 
 
-def run(family: str, seed: int, purpose: str) -> Row:
+def run(family: str, seed: int, purpose: str = "lowest-duty") -> Row:
     """Tune one build and judge it."""
     hard = hard_build(family, seed)
     bench = PlantBench(hard.build, seed, room=hard.room)

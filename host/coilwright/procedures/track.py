@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from coilwright.link import Driver
     from coilwright.procedures.views import View
 
-_LOOK_S = 0.5
+_LOOK_S = 0.25
 _POINT_S = 2.0
 
 

@@ -166,13 +166,16 @@ def least_lit(found: Measured, rows: Rows) -> int | None:
 
 def _places(axis: Axes, found: Measured, facts: ReportFacts, rows: Rows) -> None:
     """Rings at the setting and the alternative, a star at the least current, and their words."""
+    least = least_lit(found, rows)
     for place, marker in ((facts.place, "o"), (facts.alternative, "D")):
         if place is not None:
             khz, percent = place.frequency_hz / 1e3, 100 * place.duty
             spot(axis, khz, percent, marker, 10)
-            side = -10 if place is facts.alternative else 10
-            beside(axis, khz, percent, place.name, (side, 0))
-    least = least_lit(found, rows)
+            # Away from the star, whose word stands to its right.
+            left = place is facts.alternative or (
+                least is not None and found.frequency_hz[least] > place.frequency_hz
+            )
+            beside(axis, khz, percent, place.name, (-10 if left else 10, 0))
     if least is not None:
         khz, percent = found.frequency_hz[least] / 1e3, 100 * found.duty[least]
         spot(axis, khz, percent, "*", 12)
