@@ -23,10 +23,19 @@ NEEDS = [
 """Marks of a module that runs scenarios."""
 
 
-def cases(activity: str, *, line: bool | None = None) -> pytest.MarkDecorator:
-    """The cases of an activity as parameters; `line` picks those of the line, or the others."""
+def cases(
+    activity: str, *, line: bool | None = None, lost: bool | None = None
+) -> pytest.MarkDecorator:
+    """The cases of an activity as parameters.
+
+    `line` picks those of the line, or the others; `lost` those that lose bytes, or the others.
+    """
     every = [case for case in (*CASES, *PAIRS) if case.activity == activity]
-    picked = [case for case in every if line is None or line == ("line" in case.acts)]
+    picked = [
+        case
+        for case in every
+        if line in (None, "line" in case.acts) and lost in (None, "loss" in case.fault)
+    ]
     return pytest.mark.parametrize("case", picked, ids=str)
 
 

@@ -1,4 +1,4 @@
-"""Every fault of the line in a tune: a safe end, the right reason, a whole record.
+"""Faults of the line that lose no bytes, in a tune: a safe end, the right reason, a whole record.
 
 An activity a file, so that several processes share them, each with its own sound run.
 """
@@ -11,6 +11,6 @@ from faults.scenarios import Case
 pytestmark = NEEDS
 
 
-@cases("tune", line=True)
+@cases("tune", line=True, lost=False)
 def test_a_fault_in_an_activity(case: Case, outcomes: Outcomes) -> None:
     judge(case, outcomes)
