@@ -57,6 +57,16 @@ def test_silence_is_no_answer_with_the_transcript():
     assert "> b'~0*IDN?~e723391d\\n'" in transcript_of(caught.value)
 
 
+def test_a_line_that_is_lost_at_once_leaves_time_for_other_tries():
+    """Before it has heard an answer, too: the host-lost time is that of one reply."""
+    line = FakeLine()
+    line.mute = True
+
+    with pytest.raises(NoAnswer):
+        transport(line).query("OUTP OFF;:SYST:ERR:ALL?", str, retries=2)
+    assert line.written.count(b"OUTP OFF") >= 8
+
+
 def test_an_echo_is_not_taken_for_the_answer():
     line = FakeLine()
     line.echo = True

@@ -41,6 +41,8 @@ _REMEMBERED = 64
 _TEXT_GAP_S = 0.1
 """Silence after bytes that are no answer, after which none is expected; a late one still counts."""
 _LEAST_PATIENCE_S = 0.25
+_MOST_PATIENCE = 0.25
+"""Of the wait for a reply, with tries left: some have to fit into the driver's host-lost time."""
 _SHOWN = 160
 
 ALIVE = "*SRE 0"
@@ -276,7 +278,8 @@ class Transport:
         exchange = _Exchange(text)
         while True:
             left = give_up - time.monotonic()
-            patience = work_s + min(self._patience_s, wait_s)
+            most_s = wait_s if not retries else min(wait_s, _MOST_PATIENCE * self.timeouts.reply_s)
+            patience = work_s + min(self._patience_s, most_s)
             answer = self._try(exchange, min(patience, max(left, _FASTEST_GAP_S)))
             if isinstance(answer, str):
                 self._before.extend(exchange.checks)
