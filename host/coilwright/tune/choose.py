@@ -314,6 +314,8 @@ def _further(trace: Trace, chosen: Chosen, skew: bool, background: bool) -> Chos
     if whole is None or whole.free != best.free or _suspect(whole):
         return chosen
     more = len(whole.good) - len(best.good)
+    if more <= 0:  # it leaves out as many wild points as it takes in
+        return chosen
     if whole.chi2 - best.chi2 > more + FURTHER * np.sqrt(2 * more):
         return chosen
     return chosen if _beyond_noise(best, whole, MOVED) else Chosen(whole)
