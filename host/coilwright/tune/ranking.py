@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 
@@ -118,10 +118,10 @@ def choices(
         least = aim if name in ("dim", "normal") else MISSED * aim
         enough = [o for o in offered if o.share >= least]
         if name == "normal" and options.purpose == LEAST_CURRENT and setting.share is not None:
-            enough = [o for o in enough if o.of_setting] or enough
+            enough = [o for o in enough if o.request == setting.request] or enough
         best = min(enough, key=lambda o: (o.supply_a, -o.share), default=None)
         if best is not None:
-            chosen.append(best.named(name))
+            chosen.append(replace(best, name=name))
     return tuple(_unbeaten(chosen))
 
 
@@ -132,45 +132,20 @@ def _unbeaten(chosen: Sequence[Choice]) -> list[Choice]:
         beaten = any(
             other.supply_a <= one.supply_a and other.share >= one.share
             for other in chosen
-            if other is not one and _place(other) != _place(one)
+            if other is not one and other.request != one.request
         )
         thin = one.name == "dim" and any(
             one.supply_a > WORTH * other.supply_a for other in chosen if other.name == "normal"
         )
-        if not beaten and not thin and _place(one) not in map(_place, kept):
+        if not beaten and not thin and all(one.request != other.request for other in kept):
             kept.append(one)
     return kept
 
 
-def _place(choice: Choice) -> Setpoint:
-    return choice.request
-
-
-@dataclass(frozen=True)
-class _Offered:
-    """A setting that may be on offer."""
-
-    request: Setpoint
-    frequency_hz: float
-    duty: float
-    supply_a: float
-    probe_v: float
-    light_v: float
-    share: float
-    verified: int
-    of_setting: bool
-
-    def named(self, name: str) -> Choice:
-        return Choice(
-            name, self.request, self.frequency_hz, self.duty, self.supply_a, self.probe_v,
-            self.light_v, self.share, self.verified,
-        )  # fmt: skip
-
-
 def _offered(
     lit: Sequence[Point], is_lit: Lit, options: TuneOptions, setting: Setting
-) -> list[_Offered]:
-    """What was measured lit inside the limits; each place by the mean of its readings."""
+) -> list[Choice]:
+    """What was measured lit inside the limits, unnamed; each place by the mean of its readings."""
     limit = math.inf if options.max_supply_a is None else within_limit(options.max_supply_a)
     places: dict[Setpoint, list[Point]] = {}
     for p in long_enough(lit, options.least_on_s):
@@ -181,22 +156,22 @@ def _offered(
     found = [_mean(asked, points, is_lit) for asked, points in places.items()]
     if setting.share is not None and setting.on_s >= options.least_on_s:
         found.append(
-            _Offered(
-                setting.request, setting.frequency_hz, setting.duty, setting.supply_a,
-                setting.probe_v, setting.light_v, setting.share, setting.verified, True,
+            Choice(
+                "", setting.request, setting.frequency_hz, setting.duty, setting.supply_a,
+                setting.probe_v, setting.light_v, setting.share, setting.verified,
             )
         )  # fmt: skip
     return [o for o in found if math.isfinite(o.share) and o.supply_a <= limit]
 
 
-def _mean(asked: Setpoint, points: Sequence[Point], is_lit: Lit) -> _Offered:
+def _mean(asked: Setpoint, points: Sequence[Point], is_lit: Lit) -> Choice:
     shares = [is_lit.share(p) for p in points]
     share = float(np.mean([math.inf if s is None else s for s in shares]))
     supply_a, probe_v, light_v = (
         float(np.mean([getattr(p, name) for p in points]))
         for name in ("supply_a", "probe_v", "light_v")
     )
-    return _Offered(
-        asked, points[-1].frequency_hz, points[-1].duty, supply_a, probe_v, light_v, share,
-        len(points), False,
+    return Choice(
+        "", asked, points[-1].frequency_hz, points[-1].duty, supply_a, probe_v, light_v, share,
+        len(points),
     )  # fmt: skip
