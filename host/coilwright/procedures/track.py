@@ -156,9 +156,7 @@ def _track(driver: Driver, recorder: Recorder, setup: TrackSetup, wishes: TrackW
         # may hold up whatever is asked.
         if not wishes.leave_on and not driver.make_safe():
             raise
-        history.rest()
-    else:
-        history.rest()
+    history.rest()
     if not wishes.leave_on:
         driver.set_tracking(None)
         driver.output(False)
